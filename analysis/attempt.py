@@ -1,0 +1,156 @@
+"""The attempt: everything derived from one track. These records are what pages and files show."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.course import Course
+from analysis.rules import Rules
+from analysis.track import Track
+from analysis.vehicle import Vehicle
+
+VERDICTS = ("ok", "fault", "too close to call", "not seen")
+
+
+@dataclass(frozen=True)
+class Motion:
+    """Smoothed motion at the track's times: the state (x, y, heading, speed, road wheel).
+
+    t_s (n,); x_m, y_m, heading_rad, speed_mps (signed), wheel_rad (single-track, left positive), each (n,);
+    cov (n, 5, 5) in that order, the track's common part included; standing (n,) probability of standing still.
+    """
+
+    t_s: np.ndarray
+    x_m: np.ndarray
+    y_m: np.ndarray
+    heading_rad: np.ndarray
+    speed_mps: np.ndarray
+    wheel_rad: np.ndarray
+    cov: np.ndarray
+    standing: np.ndarray
+
+    def sd(self, column: int) -> np.ndarray:
+        return np.sqrt(self.cov[:, column, column])
+
+
+@dataclass(frozen=True)
+class Stop:
+    """A standstill; the sds are of its edges. kind: 'start', 'between', 'final'."""
+
+    t_start_s: float
+    t_end_s: float
+    sd_start_s: float
+    sd_end_s: float
+    kind: str
+
+
+@dataclass(frozen=True)
+class Leg:
+    """Motion between two direction changes; direction +1 forward, -1 reverse."""
+
+    t_start_s: float
+    t_end_s: float
+    direction: int
+    distance_m: float
+
+
+@dataclass(frozen=True)
+class DryTurn:
+    """Turning the wheel at a standstill, as inferred at one stop. Angles in rad, signed (left positive).
+
+    angle_rad is the part that cannot have been steered while rolling; probability that it exceeds
+    the rule's tolerance; bound_rad the posterior Cramer-Rao bound of the angle's sd.
+    """
+
+    t_start_s: float
+    t_end_s: float
+    wheel_before_rad: float
+    sd_before_rad: float
+    wheel_after_rad: float
+    sd_after_rad: float
+    angle_rad: float
+    sd_rad: float
+    probability: float
+    bound_rad: float
+
+
+@dataclass(frozen=True)
+class Series:
+    """A figure along the run: value and sd at Motion.t_s (n,); `name` e.g. 'tyre_left', 'body_right', 'pivot'."""
+
+    name: str
+    value_m: np.ndarray
+    sd_m: np.ndarray
+
+
+@dataclass(frozen=True)
+class Final:
+    """Where the run ended. rear_x_m: rearmost body point along the course; lateral_m: its middle across the bay."""
+
+    rear_x_m: float
+    sd_rear_x_m: float
+    lateral_m: float
+    sd_lateral_m: float
+    heading_rad: float
+    sd_heading_rad: float
+    barrier_m: float | None
+    sd_barrier_m: float
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing worth telling. `where` names the line, mark, tyre or place; `at_m` is its spot on the ground.
+
+    value, sd, limit in `unit`; sentence is the plain-words summary with the figures in it.
+    severity: 'fault' counts, 'note' does not. `counts` is severity == 'fault' and verdict == 'fault'.
+    """
+
+    kind: str
+    where: str
+    verdict: str
+    severity: str
+    t_start_s: float
+    t_end_s: float
+    value: float | None
+    sd: float | None
+    unit: str
+    limit: float | None
+    at_m: tuple[float, float] | None
+    sentence: str
+
+    @property
+    def counts(self) -> bool:
+        return self.severity == "fault" and self.verdict == "fault"
+
+
+@dataclass(frozen=True)
+class Attempt:
+    """One run, measured and judged."""
+
+    vehicle: Vehicle
+    course: Course
+    surveyed: Course
+    rules: Rules
+    track: Track
+    motion: Motion
+    stops: tuple[Stop, ...]
+    legs: tuple[Leg, ...]
+    shunts: int
+    dry_turns: tuple[DryTurn, ...]
+    line_clearance: Mapping[str, Series]
+    mark_clearance: Mapping[str, Series]
+    barrier_clearance: Series | None
+    final: Final | None
+    findings: tuple[Finding, ...]
+
+    @property
+    def verdict(self) -> str:
+        """'fault' if any counting finding is one, else 'too close to call' or 'not seen' if one is that, else 'ok'."""
+        counting = {f.verdict for f in self.findings if f.severity == "fault"}
+        for v in ("fault", "too close to call", "not seen"):
+            if v in counting:
+                return v
+        return "ok"

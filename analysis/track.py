@@ -1,0 +1,60 @@
+"""What vision hands over: the vehicle's pose at each measured time, and what the yard looks like."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from analysis.course import MarkEvent, SurveyedLine, SurveyedMark
+
+
+@dataclass(frozen=True)
+class CameraPath:
+    """The camera over time, as numbers: OpenCV pinhole with Brown distortion, Xc = R (Xw - C).
+
+    Pixel (0, 0) is the centre of the top-left pixel. World is the course frame (m).
+    fx..cy in pixels for a picture of width_px x height_px; dist = (k1, k2, p1, p2, k3).
+    t_s (n,), rotation (n, 3, 3), centre_m (n, 3); placed (n,) False where the frame could
+    not be placed (its pose is then meaningless and must not be used).
+    """
+
+    width_px: int
+    height_px: int
+    fx: float
+    fy: float
+    cx: float
+    cy: float
+    dist: tuple[float, float, float, float, float]
+    t_s: np.ndarray
+    rotation: np.ndarray
+    centre_m: np.ndarray
+    placed: np.ndarray
+    focal_sd_px: float = 0.0
+
+
+@dataclass(frozen=True)
+class Track:
+    """The vehicle's pose in the course frame at each sampled frame of the clip.
+
+    t_s (n,) presentation times; measured (n,) False where no pose could be had (a gap: the
+    pose columns there are meaningless); x_m, y_m (n,) the rear-axle reference point on the
+    ground; heading_rad (n,) unwrapped; cov (n, 3, 3) of (x, y, heading) in m, m, rad: the part
+    that is independent from frame to frame. `common_cov` (3, 3) in the vehicle's own axes
+    (along, across, heading): the part that all frames share (size, focal length, fit offset);
+    it cannot be averaged away.
+    `notes` are plain sentences about the measurement that a person should read.
+    """
+
+    t_s: np.ndarray
+    measured: np.ndarray
+    x_m: np.ndarray
+    y_m: np.ndarray
+    heading_rad: np.ndarray
+    cov: np.ndarray
+    common_cov: np.ndarray
+    marks: tuple[SurveyedMark, ...] = ()
+    lines: tuple[SurveyedLine, ...] = ()
+    mark_events: tuple[MarkEvent, ...] = ()
+    camera: CameraPath | None = None
+    notes: tuple[str, ...] = field(default=())

@@ -1,0 +1,192 @@
+"""The vehicle as its data sheet states it: sizes, solids, wheels, mirrors."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from analysis.table import REQUIRED, Table
+
+
+@dataclass(frozen=True)
+class Solid:
+    """A box with rounded vertical corners, in the vehicle frame (m).
+
+    Vehicle frame: origin on the ground below the middle of the rear axle, x forward,
+    y left, z up (ISO 8855).
+    """
+
+    name: str
+    x_min_m: float
+    x_max_m: float
+    width_m: float
+    z_min_m: float
+    z_max_m: float
+    corner_radius_m: float
+
+
+@dataclass(frozen=True)
+class Tyre:
+    """A tyre's contact patch in the vehicle frame (m). A twin tyre is one patch of its full width."""
+
+    name: str
+    x_m: float
+    y_m: float
+    width_m: float
+    length_m: float
+    steered: bool
+
+
+@dataclass(frozen=True)
+class Vehicle:
+    """A rigid vehicle. Width excludes mirrors (ISO 612); overhangs are from the axles' middles.
+
+    `wheelbase_m` is the kinematic wheelbase: steered axle to the point that does not slip
+    sideways (the middle of the rear axle, or of the bogie).
+    `max_wheel_rad` and `wheel_rate_radps` are of the single-track (mid-axle) road wheel.
+    """
+
+    name: str
+    length_m: float
+    width_m: float
+    height_m: float
+    wheelbase_m: float
+    front_overhang_m: float
+    track_front_m: float
+    track_rear_m: float
+    tyre_width_front_m: float
+    tyre_width_rear_m: float
+    tyre_length_m: float
+    wheel_radius_m: float
+    max_wheel_rad: float
+    wheel_rate_radps: float
+    creep_speed_mps: float
+    corner_radius_m: float
+    mirror_out_m: float
+    mirror_x_m: float
+    mirror_z_m: float
+    solids: tuple[Solid, ...]
+    source: str = ""
+
+    @property
+    def rear_overhang_m(self) -> float:
+        return self.length_m - self.wheelbase_m - self.front_overhang_m
+
+    @property
+    def x_rear_m(self) -> float:
+        """x of the rearmost body point in the vehicle frame (negative)."""
+        return -self.rear_overhang_m
+
+    @property
+    def x_front_m(self) -> float:
+        return self.wheelbase_m + self.front_overhang_m
+
+    def tyres(self) -> tuple[Tyre, ...]:
+        out = []
+        for end, x, track, width, steered in (
+            ("front", self.wheelbase_m, self.track_front_m, self.tyre_width_front_m, True),
+            ("rear", 0.0, self.track_rear_m, self.tyre_width_rear_m, False),
+        ):
+            for side, sign in (("left", 1.0), ("right", -1.0)):
+                out.append(Tyre(f"{end}_{side}", x, sign * track / 2, width, self.tyre_length_m, steered))
+        return tuple(out)
+
+    def body_outline_m(self, points_per_corner: int = 5) -> np.ndarray:
+        """(n, 2) corners of the plan outline, anticlockwise, vehicle frame; mirrors left out."""
+        return rounded_rectangle(self.x_rear_m, self.x_front_m, self.width_m, self.corner_radius_m,
+                                 points_per_corner)
+
+    def mirror_outlines_m(self) -> tuple[np.ndarray, np.ndarray]:
+        """Left and right mirror plan outlines, (4, 2) each; they stand at `mirror_z_m`."""
+        half, depth = self.width_m / 2, 0.25
+        left = np.array([[self.mirror_x_m - depth / 2, half], [self.mirror_x_m + depth / 2, half],
+                         [self.mirror_x_m + depth / 2, half + self.mirror_out_m],
+                         [self.mirror_x_m - depth / 2, half + self.mirror_out_m]])
+        return left, (left * [1, -1])[::-1]
+
+
+def rounded_rectangle(x_min: float, x_max: float, width: float, radius: float,
+                      points_per_corner: int = 5) -> np.ndarray:
+    """(n, 2) outline, anticlockwise, of a rectangle about the x axis with rounded corners."""
+    radius = min(radius, width / 2, (x_max - x_min) / 2)
+    if radius <= 0:
+        h = width / 2
+        return np.array([[x_max, -h], [x_max, h], [x_min, h], [x_min, -h]])
+    turn = np.linspace(0, math.pi / 2, points_per_corner)
+    centres = ((x_max - radius, width / 2 - radius, 0.0), (x_min + radius, width / 2 - radius, math.pi / 2),
+               (x_min + radius, -width / 2 + radius, math.pi), (x_max - radius, -width / 2 + radius, -math.pi / 2))
+    return np.concatenate([
+        np.column_stack([cx + radius * np.cos(a0 + turn), cy + radius * np.sin(a0 + turn)])
+        for cx, cy, a0 in centres])
+
+
+def vehicle_from_table(values: Mapping[str, Any]) -> Vehicle:
+    """Read a `*.vehicle.toml` mapping. Raises Trouble naming the key, the value and what is allowed."""
+    t = Table(values)
+    t.whole("schema", 1, 1, 1)
+    name = t.text("name", REQUIRED)
+    source = t.text("source", "")
+    length = t.number("length_m", 3.5, 25.0, REQUIRED)
+    width = t.number("width_m", 1.5, 3.0, REQUIRED)
+    height = t.number("height_m", 1.5, 4.5, REQUIRED)
+    wheelbase = t.number("wheelbase_m", 2.0, 15.0, REQUIRED)
+    front = t.number("front_overhang_m", 0.3, 4.5, REQUIRED)
+    rear = length - wheelbase - front
+    if rear < 0.2:
+        raise t.fail("wheelbase_m", f"wheelbase {wheelbase:g} m and front overhang {front:g} m leave {rear:.2f} m "
+                     f"behind the rear axle of a {length:g} m vehicle",
+                     "at least 0.2 m must remain: check length_m, wheelbase_m and front_overhang_m")
+    if t.has("rear_overhang_m"):
+        stated = t.number("rear_overhang_m", 0.2, 8.0)
+        if abs(stated - rear) > 0.02:
+            raise t.fail("rear_overhang_m", f"{stated:g} m does not fit: length less wheelbase less front "
+                         f"overhang is {rear:.2f} m", "correct one of the four, or leave rear_overhang_m out")
+    track_front = t.number("track_front_m", 1.2, width, min(2.08, width - 0.3))
+    track_rear = t.number("track_rear_m", 1.0, width, min(1.84, width - 0.5))
+    tyre_front = t.number("tyre_width_front_m", 0.1, 0.6, 0.295)
+    tyre_rear = t.number("tyre_width_rear_m", 0.1, 0.9, 0.60)
+    tyre_length = t.number("tyre_length_m", 0.1, 0.6, 0.25)
+    wheel_radius = t.number("wheel_radius_m", 0.25, 0.7, 0.48)
+    for end, track, tyre in (("front", track_front, tyre_front), ("rear", track_rear, tyre_rear)):
+        if track + tyre > width + 0.06:
+            raise t.fail(f"track_{end}_m", f"track {track:g} m plus tyre {tyre:g} m stands out of a {width:g} m "
+                         "wide body", "track is middle to middle of the (twin) tyres; check both")
+    max_wheel = t.number("max_wheel_angle_deg", 10.0, 65.0, 42.0)
+    wheel_rate = t.number("wheel_rate_deg_s", 2.0, 90.0, 18.0)
+    creep = t.number("creep_speed_mps", 0.2, 3.0, 1.0)
+    corner = t.number("corner_radius_m", 0.0, 0.8, 0.15)
+    clearance = t.number("ground_clearance_m", 0.05, 1.2, 0.3)
+    mirror = t.table("mirror", {})
+    mirror_out = mirror.number("out_m", 0.0, 0.6, 0.25)
+    mirror_x = mirror.number("x_m", 0.0, 16.0, wheelbase + front - 0.15)
+    mirror_z = mirror.number("z_m", 0.8, 3.8, min(2.2, height - 0.3))
+    mirror.done()
+    solids = tuple(_solid_from_table(s, length, wheelbase, front, width, height) for s in t.tables("solid"))
+    if not solids:
+        solids = (Solid("body", -rear, wheelbase + front, width, clearance, height, corner),)
+    t.done()
+    if max(s.z_max_m for s in solids) < height - 0.35:
+        raise t.fail("height_m", f"no solid reaches near the stated height {height:g} m",
+                     "give one [[solid]] z_max_m = height_m (without roof units)")
+    return Vehicle(name, length, width, height, wheelbase, front, track_front, track_rear, tyre_front, tyre_rear,
+                   tyre_length, wheel_radius, math.radians(max_wheel), math.radians(wheel_rate), creep, corner,
+                   mirror_out, mirror_x, mirror_z, solids, source)
+
+
+def _solid_from_table(s: Table, length: float, wheelbase: float, front: float, width: float, height: float) -> Solid:
+    rear = length - wheelbase - front
+    x_min = s.number("x_min_m", -rear - 0.01, wheelbase + front, REQUIRED)
+    x_max = s.number("x_max_m", -rear, wheelbase + front + 0.01, REQUIRED)
+    z_min = s.number("z_min_m", 0.0, height, 0.3)
+    z_max = s.number("z_max_m", 0.3, height + 0.5, REQUIRED)
+    if x_max - x_min < 0.2 or z_max - z_min < 0.1:
+        raise s.fail("x_max_m", "the solid is thinner than 0.2 m along or 0.1 m high",
+                     "x_max_m must exceed x_min_m, z_max_m must exceed z_min_m")
+    solid = Solid(s.text("name", "solid"), x_min, x_max, s.number("width_m", 0.5, width + 0.01, width), z_min, z_max,
+                  s.number("corner_radius_m", 0.0, 0.8, 0.1))
+    s.done()
+    return solid
