@@ -1,0 +1,132 @@
+"""A full camera: lens with distortion, and where it is. World = course frame (m).
+
+OpenCV conventions: Xc = R (Xw - C), camera x right, y down, z along the view; Brown distortion
+(k1, k2, p1, p2, k3); pixel (0, 0) is the centre of the top-left pixel.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from analysis.track import CameraPath
+
+
+@dataclass(frozen=True)
+class Lens:
+    """Intrinsics in pixels of a width_px x height_px picture; dist = (k1, k2, p1, p2, k3)."""
+
+    width_px: int
+    height_px: int
+    fx: float
+    fy: float
+    cx: float
+    cy: float
+    dist: tuple[float, float, float, float, float] = (0.0, 0.0, 0.0, 0.0, 0.0)
+
+    @classmethod
+    def ideal(cls, width_px: int, height_px: int, focal_px: float) -> Lens:
+        return cls(width_px, height_px, focal_px, focal_px, (width_px - 1) / 2, (height_px - 1) / 2)
+
+    @property
+    def matrix(self) -> np.ndarray:
+        return np.array([[self.fx, 0, self.cx], [0, self.fy, self.cy], [0, 0, 1.0]])
+
+    @property
+    def dist_array(self) -> np.ndarray:
+        return np.array(self.dist)
+
+    def scaled(self, factor: float) -> Lens:
+        """The same lens for a picture resized by `factor` (pixel centres at whole numbers)."""
+        shift = (factor - 1) / 2
+        return replace(self, width_px=round(self.width_px * factor), height_px=round(self.height_px * factor),
+                       fx=self.fx * factor, fy=self.fy * factor,
+                       cx=self.cx * factor + shift, cy=self.cy * factor + shift)
+
+    def project_camera_frame(self, xc: np.ndarray) -> np.ndarray:
+        """(n, 3) points in the camera frame (m) to (n, 2) pixels."""
+        z = xc[:, 2]
+        x, y = xc[:, 0] / z, xc[:, 1] / z
+        k1, k2, p1, p2, k3 = self.dist
+        r2 = x * x + y * y
+        radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
+        xd = x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x)
+        yd = y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y
+        return np.column_stack([self.fx * xd + self.cx, self.fy * yd + self.cy])
+
+    def rays(self, px: np.ndarray) -> np.ndarray:
+        """(n, 2) pixels to (n, 3) directions in the camera frame, third component 1."""
+        flat = np.ascontiguousarray(np.asarray(px, float).reshape(-1, 1, 2))
+        if not any(self.dist):
+            xy = (flat.reshape(-1, 2) - [self.cx, self.cy]) / [self.fx, self.fy]
+        else:
+            criteria = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 40, 1e-10)
+            xy = cv2.undistortPointsIter(flat, self.matrix, self.dist_array, None, None, criteria).reshape(-1, 2)
+        return np.column_stack([xy, np.ones(len(xy))])
+
+
+@dataclass(frozen=True)
+class Camera:
+    """A lens at a place: rotation (3, 3) world to camera, centre_m (3,) in the world."""
+
+    lens: Lens
+    rotation: np.ndarray
+    centre_m: np.ndarray
+
+    def project(self, points_m: np.ndarray) -> np.ndarray:
+        """(n, 3) world points (m) to (n, 2) pixels. Points behind the camera give meaningless pixels."""
+        return self.lens.project_camera_frame((np.asarray(points_m, float) - self.centre_m) @ self.rotation.T)
+
+    def project_ground(self, points_m: np.ndarray, z_m: float = 0.0) -> np.ndarray:
+        """(n, 2) points of the level z = z_m to (n, 2) pixels."""
+        p = np.asarray(points_m, float)
+        return self.project(np.column_stack([p, np.full(len(p), z_m)]))
+
+    def to_ground(self, px: np.ndarray, z_m: float = 0.0) -> np.ndarray:
+        """(n, 2) pixels to (n, 2) points (m) where their rays meet the level z = z_m; NaN above the horizon."""
+        d = self.lens.rays(px) @ self.rotation
+        with np.errstate(divide="ignore", invalid="ignore"):
+            s = (z_m - self.centre_m[2]) / d[:, 2]
+        ground = self.centre_m[:2] + d[:, :2] * s[:, None]
+        ground[~(s > 0)] = np.nan
+        return ground
+
+    def moved(self, turn_rad: np.ndarray, shift_m: np.ndarray) -> Camera:
+        """The camera turned by the rotation vector (in its own frame) and shifted (in the world)."""
+        return Camera(self.lens, rotation_matrix(turn_rad) @ self.rotation, self.centre_m + shift_m)
+
+    def metres_per_pixel(self) -> float:
+        """Ground sample distance at the principal point (m/px); H/f at the nadir (see the handbook example in tests)."""
+        c = np.array([[self.lens.cx, self.lens.cy], [self.lens.cx + 1, self.lens.cy], [self.lens.cx, self.lens.cy + 1]])
+        g = self.to_ground(c)
+        a, b = g[1] - g[0], g[2] - g[0]
+        return math.sqrt(abs(float(a[0] * b[1] - a[1] * b[0])))
+
+    @property
+    def tilt_rad(self) -> float:
+        """Angle between the optical axis and straight down."""
+        return math.acos(float(np.clip(-self.rotation[2, 2], -1, 1)))
+
+
+def rotation_matrix(turn_rad: np.ndarray) -> np.ndarray:
+    """Rodrigues: rotation vector (3,) to matrix (3, 3)."""
+    return cv2.Rodrigues(np.asarray(turn_rad, float).reshape(3, 1))[0]
+
+
+def rotation_vector(matrix: np.ndarray) -> np.ndarray:
+    return cv2.Rodrigues(np.asarray(matrix, float))[0].ravel()
+
+
+def camera_path(cameras: list[Camera | None], t_s: np.ndarray, lens: Lens, focal_sd_px: float) -> CameraPath:
+    """The cameras as plain numbers for the Track; frames that could not be placed are None."""
+    placed = np.array([c is not None for c in cameras], bool)
+    n = len(cameras)
+    rotation, centre = np.tile(np.eye(3), (n, 1, 1)), np.zeros((n, 3))
+    for i, c in enumerate(cameras):
+        if c is not None:
+            rotation[i], centre[i] = c.rotation, c.centre_m
+    return CameraPath(lens.width_px, lens.height_px, lens.fx, lens.fy, lens.cx, lens.cy, lens.dist,
+                      np.asarray(t_s, float), rotation, centre, placed, focal_sd_px)

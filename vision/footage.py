@@ -1,0 +1,156 @@
+"""Reading clips: frames with their true presentation times, upright, whatever the container says.
+
+A recording may be cut by the camera into several files; they are read as one, each part's
+times following on the last frame of the part before.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import av
+import numpy as np
+
+from analysis.trouble import Trouble
+
+
+@dataclass(frozen=True)
+class Frame:
+    """One upright picture: t_s its presentation time, index its place in the recording, bgr (h, w, 3) uint8."""
+
+    index: int
+    t_s: float
+    bgr: np.ndarray
+
+
+@dataclass(frozen=True)
+class Footage:
+    """What a recording holds, read from its headers and packets without decoding a picture.
+
+    times_s (n,) presentation times of all frames, rising, from 0; width_px, height_px as shown (rotation applied).
+    """
+
+    paths: tuple[Path, ...]
+    times_s: np.ndarray
+    width_px: int
+    height_px: int
+
+    @property
+    def duration_s(self) -> float:
+        return float(self.times_s[-1])
+
+
+def open_footage(paths: Sequence[Path | str]) -> Footage:
+    """Look a recording over. Raises Trouble for a missing, empty, unreadable or non-video file."""
+    if not paths:
+        raise Trouble("no clip was named", remedy="name at least one video file")
+    all_times: list[np.ndarray] = []
+    sizes: list[tuple[int, int]] = []
+    parts = tuple(Path(p) for p in paths)
+    offset = 0.0
+    for part in parts:
+        times, size = _look_over(part)
+        if sizes and size != sizes[0]:
+            raise Trouble(f"is {size[0]}×{size[1]} but the first part is {sizes[0][0]}×{sizes[0][1]}", where=str(part),
+                          remedy="give only the parts of one recording, in order")
+        step = float(np.median(np.diff(times))) if len(times) > 1 else 1 / 30
+        all_times.append(times - times[0] + offset)
+        offset = all_times[-1][-1] + step
+        sizes.append(size)
+    times_s = np.concatenate(all_times)
+    if len(times_s) < 2:
+        raise Trouble("holds a single picture, not a clip", where=str(parts[0]), remedy="give the video file")
+    return Footage(parts, times_s, *sizes[0])
+
+
+def frames(footage: Footage, *, rate_hz: float | None = None, start_s: float = 0.0,
+           end_s: float = float("inf")) -> Iterator[Frame]:
+    """Decode in order. With `rate_hz`, only frames nearest to that even spacing are turned into pictures.
+
+    A part that ends early (truncated file) simply ends: its missing frames are not yielded.
+    """
+    wanted = sample_indices(footage.times_s, rate_hz) if rate_hz else np.arange(len(footage.times_s))
+    wanted = wanted[(footage.times_s[wanted] >= start_s) & (footage.times_s[wanted] <= end_s)]
+    if not len(wanted):
+        return
+    wanted_set = set(wanted.tolist())
+    last = int(wanted[-1])
+    index = 0
+    for part in footage.paths:
+        with _opened(part) as container:
+            stream = _video_stream(container, part)
+            stream.thread_type = "AUTO"
+            turn: int | None = None
+            try:
+                for frame in container.decode(stream):
+                    if index in wanted_set:
+                        if turn is None:
+                            turn = _quarter_turns(frame)
+                        bgr = frame.to_ndarray(format="bgr24")
+                        bgr = np.ascontiguousarray(np.rot90(bgr, turn)) if turn else bgr
+                        yield Frame(index, float(footage.times_s[index]), bgr)
+                    index += 1
+                    if index > last:
+                        return
+            except av.error.FFmpegError:
+                pass  # a damaged end: what was decoded so far stands, the rest is missing
+
+
+def sample_indices(times_s: np.ndarray, rate_hz: float) -> np.ndarray:
+    """Indices of the frames nearest to an even spacing of 1/rate_hz s; all of them when the clip is slower."""
+    step = float(np.median(np.diff(times_s)))
+    if step >= 0.8 / rate_hz:
+        return np.arange(len(times_s))
+    grid = np.arange(times_s[0], times_s[-1] + step / 2, 1 / rate_hz)
+    right = np.clip(np.searchsorted(times_s, grid), 1, len(times_s) - 1)
+    nearest = np.where(grid - times_s[right - 1] <= times_s[right] - grid, right - 1, right)
+    return np.unique(nearest)
+
+
+def _look_over(part: Path) -> tuple[np.ndarray, tuple[int, int]]:
+    if not part.exists():
+        raise Trouble("there is no such file", where=str(part), remedy="check the name and the folder")
+    if part.is_dir():
+        raise Trouble("is a folder, not a clip", where=str(part), remedy="name the video file in it")
+    if part.stat().st_size == 0:
+        raise Trouble("the file is empty", where=str(part), remedy="copy the clip from the camera again")
+    with _opened(part) as container:
+        stream = _video_stream(container, part)
+        try:
+            ticks = [p.pts for p in container.demux(stream) if p.pts is not None and p.size]
+        except av.error.FFmpegError:
+            ticks = []
+        base = float(stream.time_base or 0)
+    with _opened(part) as container:
+        try:
+            first = next(container.decode(_video_stream(container, part)), None)
+        except av.error.FFmpegError:
+            first = None
+    if first is None or not ticks or base <= 0:
+        raise Trouble("no picture in it can be read", where=str(part),
+                      remedy="the file is damaged or cut short: copy it from the camera again")
+    size = (first.width, first.height)
+    if _quarter_turns(first) % 2:
+        size = size[::-1]
+    return np.sort(np.array(ticks, float)) * base, size
+
+
+def _opened(part: Path):
+    try:
+        return av.open(str(part))
+    except (av.error.FFmpegError, ValueError, OSError):
+        raise Trouble("is not a video that can be read, or it is cut short", where=str(part),
+                      remedy="give an MP4 or MOV as the camera wrote it") from None
+
+
+def _video_stream(container, part: Path):
+    if not container.streams.video:
+        raise Trouble("holds no video", where=str(part), remedy="give the video file, not a sound or data file")
+    return container.streams.video[0]
+
+
+def _quarter_turns(frame) -> int:
+    """Anticlockwise quarter turns that set the picture upright (the container's display matrix)."""
+    return round((getattr(frame, "rotation", 0) or 0) / 90) % 4
