@@ -1,0 +1,102 @@
+"""From a recording to an attempt folder: read what was given, measure, judge, write everything down."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+
+from analysis.attempt import Attempt
+from analysis.judge import judge
+from analysis.record import attempt_to_json, track_frame
+from analysis.trouble import Trouble
+from cli import files, store
+from cli.overlay import write_videos
+from cli.pages.review import review_page
+from cli.plan import write_plan
+from cli.progress import Report, reporting
+from cli.summary import print_summary
+from vision.footage import Footage, open_footage
+from vision.measure import measure
+
+_CODE = re.compile(r"[A-Za-z0-9_-]{1,24}")
+
+
+@dataclass(frozen=True)
+class Request:
+    """What was asked for on the command line."""
+
+    clips: tuple[Path, ...]
+    vehicle: Path
+    course: Path
+    out: Path
+    rules: Path | None = None
+    lens: Path | None = None
+    marks: Path | None = None
+    trainee: str | None = None
+    instructor: str | None = None
+    csv: bool = False
+    video: bool = True
+
+
+def demo_request(out: Path) -> Request:
+    """The request that analyses the bundled clip."""
+    samples = Path(__file__).resolve().parents[1] / "sample_clips"
+    clip = samples / DEMO / "clip.mp4"
+    if not clip.exists():
+        raise Trouble("the bundled clip is not here", where=str(clip),
+                      remedy="run the demo in a checkout of the source, or analyse a clip of your own")
+    return Request((clip,), clip.with_name("vehicle.toml"), clip.with_name("course.toml"), out)
+
+
+DEMO = "lorry_dry_steer"
+
+
+def analyse(request: Request) -> Attempt:
+    """Run the whole pipeline and write the attempt folder. Raises Trouble; the folder is then unchanged."""
+    vehicle, course = files.read_vehicle(request.vehicle), files.read_course(request.course)
+    rules = files.read_rules(request.rules)
+    lens = files.read_lens(request.lens) if request.lens else None
+    marks_px = files.read_picked_marks(request.marks, course) if request.marks else None
+    people = {"trainee": _code("--trainee", request.trainee), "instructor": _code("--instructor", request.instructor)}
+    store.check_usable(request.out)
+    with reporting() as report:
+        footage = open_footage(request.clips)
+        track = measure(request.clips, vehicle, course, lens=lens, marks_px=marks_px, progress=report)
+        report("judging the run", 0.0)
+        attempt = judge(track, vehicle, course, rules)
+        _write(request, footage, attempt, people, report)
+    print_summary(attempt, str(request.out / store.REVIEW))
+    return attempt
+
+
+def _write(request: Request, footage: Footage, attempt: Attempt, people: dict[str, str | None],
+           report: Report) -> None:
+    made_at = datetime.now(UTC).replace(microsecond=0)
+    with store.replacing(request.out) as folder:
+        store.write_track(folder, track_frame(attempt), csv=request.csv)
+        report("drawing the plan", 0.0)
+        write_plan(attempt, folder / store.PLAN_SVG, folder / store.PLAN_PNG)
+        clip = write_videos(footage, attempt, folder, overlay=request.video, progress=report)
+        report("writing the review page", 0.0)
+        page = review_page(attempt, clip, folder, made_on=made_at.date(), trainee=people["trainee"])
+        (folder / store.REVIEW).write_text(page, "utf-8")
+        store.write_record(folder, attempt_to_json(attempt) | {
+            "made_at": made_at.isoformat(), "program": {"name": "tailtrace", "version": _version()}, **people,
+            "clips": store.clip_references(request.clips, request.out)})
+
+
+def _code(option: str, code: str | None) -> str | None:
+    if code is not None and not _CODE.fullmatch(code):
+        raise Trouble(f"'{code}' is not a code", where=option,
+                      remedy="use up to 24 letters, digits, - and _, and never a person's name")
+    return code
+
+
+def _version() -> str:
+    try:
+        return version("tailtrace")
+    except PackageNotFoundError:
+        return "not installed"

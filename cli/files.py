@@ -1,0 +1,159 @@
+"""Reading the files people write: vehicle, course, rules and lens TOML, hand-picked marks CSV.
+
+Every complaint names the file first, so that a person with five files open knows which one to mend.
+"""
+
+from __future__ import annotations
+
+import csv
+import math
+import tomllib
+from collections.abc import Callable, Mapping
+from importlib import resources
+from pathlib import Path
+from typing import Any, NamedTuple, TypeVar
+
+from analysis.course import Course, course_from_table
+from analysis.rules import Rules, rules_from_table
+from analysis.table import REQUIRED, Table
+from analysis.trouble import Trouble
+from analysis.vehicle import Vehicle, vehicle_from_table
+from vision.camera import Lens
+
+T = TypeVar("T")
+
+LARGEST_TEXT_BYTES = 1_000_000
+
+
+class PickedMark(NamedTuple):
+    """A mark pointed at by hand: the middle of its base at pixel (u_px, v_px) of the frame nearest to t_s."""
+
+    name: str
+    u_px: float
+    v_px: float
+    t_s: float
+
+
+def read_text(path: Path) -> str:
+    """The text of a small file a person wrote (UTF-8, with or without byte-order mark)."""
+    where = str(path)
+    try:
+        if path.is_dir():
+            raise Trouble("this is a folder, not a file", where=where, remedy="give the file inside it")
+        size = path.stat().st_size
+        if size > LARGEST_TEXT_BYTES:
+            raise Trouble(f"{size / 1e6:.0f} MB is too large for this kind of file", where=where,
+                          remedy="is it perhaps the clip? check the order of the file names")
+        raw = path.read_bytes()
+    except FileNotFoundError:
+        raise Trouble("no such file", where=where, remedy="check the spelling and the folder") from None
+    except OSError as e:
+        raise Trouble(f"cannot be read ({e.strerror or e})", where=where, remedy="check its permissions") from None
+    if not raw.strip():
+        raise Trouble("the file is empty", where=where, remedy="write it, or copy one of the samples and change it")
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError as e:
+        line = raw[:e.start].count(b"\n") + 1
+        raise Trouble(f"line {line} is not UTF-8 text", where=where,
+                      remedy="save the file again with encoding UTF-8") from None
+
+
+def read_table(path: Path) -> dict[str, Any]:
+    """A TOML file as a plain mapping."""
+    text = read_text(path)
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as e:
+        raise Trouble(f"not valid TOML: {_lower_first(str(e))}", where=str(path),
+                      remedy="each line is  key = value ; text stands in \"quotes\"") from None
+
+
+def _lower_first(text: str) -> str:
+    return text[:1].lower() + text[1:]
+
+
+def read_as(path: Path, reader: Callable[[Mapping[str, Any]], T]) -> T:
+    """A TOML file read by one of the checked readers; any Trouble gets the file's name in front."""
+    values = read_table(path)
+    try:
+        return reader(values)
+    except Trouble as e:
+        raise e.at(str(path)) from None
+
+
+def read_vehicle(path: Path) -> Vehicle:
+    return read_as(path, vehicle_from_table)
+
+
+def read_course(path: Path) -> Course:
+    return read_as(path, course_from_table)
+
+
+def read_rules(path: Path | None) -> Rules:
+    """The rule set of `path`, or the one that ships with the program."""
+    if path is not None:
+        return read_as(path, rules_from_table)
+    with resources.as_file(resources.files("cli") / "data" / DEFAULT_RULES) as shipped:
+        return read_as(shipped, rules_from_table)
+
+
+def read_lens(path: Path) -> Lens:
+    return read_as(path, lens_from_table)
+
+
+def lens_from_table(values: Mapping[str, Any]) -> Lens:
+    """Read a `*.lens.toml` mapping: a calibrated lens in pixels, Brown distortion k1 k2 p1 p2 k3.
+
+    Pixel (0, 0) is the centre of the top-left pixel, as OpenCV's calibration gives it.
+    """
+    t = Table(values)
+    t.whole("schema", 1, 1, 1)
+    t.text("name", "")
+    width, height = t.whole("width_px", 64, 16384, REQUIRED), t.whole("height_px", 64, 16384, REQUIRED)
+    lens = Lens(width, height, t.number("fx_px", 0.2 * width, 20 * width, REQUIRED),
+                t.number("fy_px", 0.2 * width, 20 * width, REQUIRED), t.number("cx_px", 0, width, (width - 1) / 2),
+                t.number("cy_px", 0, height, (height - 1) / 2),
+                (t.number("k1", -2, 2, 0.0), t.number("k2", -5, 5, 0.0), t.number("p1", -0.2, 0.2, 0.0),
+                 t.number("p2", -0.2, 0.2, 0.0), t.number("k3", -5, 5, 0.0)))
+    t.done()
+    return lens
+
+
+DEFAULT_RULES = "any_part.rules.toml"
+
+
+def read_picked_marks(path: Path, course: Course) -> tuple[PickedMark, ...]:
+    """Marks picked by hand, from CSV with the header `name,u_px,v_px,t_s`.
+
+    One row a mark: its name in the course file, the pixel of the middle of its base (0, 0 is the
+    centre of the top-left pixel), and the time in the clip at which it was picked. All rows may
+    share one time. At least four marks, not all in one row on the ground, are needed.
+    """
+    rows = csv.reader(read_text(path).splitlines())
+    header = [h.strip() for h in next(rows)]
+    if header != list(PickedMark._fields):
+        raise Trouble(f"the first line is '{','.join(header)[:80]}'", where=str(path),
+                      remedy="it must be  name,u_px,v_px,t_s")
+    marks = []
+    for row in rows:
+        if not any(cell.strip() for cell in row):
+            continue
+        where = f"{path}: line {rows.line_num}"
+        if len(row) != 4:
+            raise Trouble(f"{len(row)} values", where=where, remedy="write four: name,u_px,v_px,t_s")
+        try:
+            u, v, t = (float(cell) for cell in row[1:])
+        except ValueError:
+            raise Trouble(f"'{','.join(row[1:])}' are not three numbers", where=where,
+                          remedy="write pixels and seconds with a decimal point") from None
+        if not (math.isfinite(u) and math.isfinite(v) and math.isfinite(t) and t >= 0):
+            raise Trouble("a value is not finite, or the time is negative", where=where,
+                          remedy="write pixels and seconds from the clip's start")
+        if not course.has_mark(row[0].strip()):
+            raise Trouble(f"the course has no mark '{row[0].strip()}'", where=where,
+                          remedy="its marks: " + ", ".join(m.name for m in course.marks))
+        marks.append(PickedMark(row[0].strip(), u, v, t))
+    if len(marks) < 4:
+        raise Trouble(f"only {len(marks)} marks", where=str(path), remedy="pick at least four, widely spread")
+    return tuple(marks)

@@ -1,0 +1,107 @@
+"""The command `tailtrace`: what a person can ask for, and how they are told when it cannot be had."""
+
+from __future__ import annotations
+
+import argparse
+import signal
+import sys
+import tempfile
+import threading
+import time
+import traceback
+from collections.abc import Sequence
+from pathlib import Path
+
+from analysis.trouble import Trouble
+
+OK, DEFECT, TROUBLE, INTERRUPTED = 0, 1, 2, 130
+
+
+class _Parser(argparse.ArgumentParser):
+    """An argument parser whose complaints are Troubles like any other."""
+
+    def error(self, message: str) -> None:  # type: ignore[override]
+        raise Trouble(message, remedy=f"see  {self.prog} --help")
+
+
+def parser() -> argparse.ArgumentParser:
+    top = _Parser(prog="tailtrace", description="Measures, judges and explains reversing exercises "
+                  "from an ordinary video of the yard.")
+    commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=_Parser)
+
+    analyse = commands.add_parser("analyse", help="measure and judge a clip, and write a review page",
+                                  description="Measures and judges one run. Several CLIPs are the parts of one "
+                                  "recording, in order.")
+    analyse.add_argument("clips", nargs="+", type=Path, metavar="CLIP")
+    analyse.add_argument("--vehicle", type=Path, required=True, metavar="V.toml", help="the vehicle's sizes")
+    analyse.add_argument("--course", type=Path, required=True, metavar="C.toml", help="the course as set out")
+    analyse.add_argument("--out", type=Path, required=True, metavar="FOLDER", help="the attempt folder to write")
+    analyse.add_argument("--rules", type=Path, metavar="R.toml", help="the rule set (default: the one shipped)")
+    analyse.add_argument("--lens", type=Path, metavar="L.toml", help="a calibrated lens (default: estimated)")
+    analyse.add_argument("--marks", type=Path, metavar="marks.csv",
+                         help="marks picked by hand, for a clip whose marks are not found: name,u_px,v_px,t_s")
+    _people(analyse)
+    analyse.add_argument("--csv", action="store_true", help="also write track.csv")
+    analyse.add_argument("--no-video", action="store_true", help="leave the overlay video out (quicker)")
+
+    demo = commands.add_parser("demo", help="analyse a bundled clip")
+    demo.add_argument("--out", type=Path, default=Path("demo_attempt"), metavar="FOLDER",
+                      help="the attempt folder to write (default: demo_attempt)")
+
+    course = commands.add_parser("course", help="write a course file for a vehicle, by the usual proportions")
+    course.add_argument("--vehicle", type=Path, required=True, metavar="V.toml")
+    course.add_argument("--bay-on", choices=("left", "right"), default="left",
+                        help="side of the yard on which the bay lies, seen from the bay")
+    course.add_argument("-o", "--out", type=Path, required=True, metavar="C.toml")
+    return top
+
+
+def _people(command: argparse.ArgumentParser) -> None:
+    command.add_argument("--trainee", metavar="CODE", help="a code for the trainee, never a name")
+    command.add_argument("--instructor", metavar="CODE", help="a code for the instructor, never a name")
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command. Returns 0 with a result, 2 after one line of explanation, 130 when interrupted, 1 on a defect."""
+    try:
+        if threading.current_thread() is threading.main_thread():
+            signal.signal(signal.SIGTERM, signal.default_int_handler)  # so that half-written files are cleared away
+        return _run(parser().parse_args(argv))
+    except Trouble as e:
+        print(f"tailtrace: {e.one_line()}", file=sys.stderr)
+        return TROUBLE
+    except KeyboardInterrupt:
+        print("tailtrace: interrupted; an earlier result in the folder is unchanged", file=sys.stderr)
+        return INTERRUPTED
+    except Exception:
+        print(f"tailtrace: sorry, this is a defect of the program; what happened is written in {_log()}",
+              file=sys.stderr)
+        return DEFECT
+
+
+def _run(asked: argparse.Namespace) -> int:
+    if asked.command == "course":
+        from cli.courses import write_course
+        write_course(asked.vehicle, asked.out, bay_on_left=asked.bay_on == "left")
+        return OK
+    # Imported here so that --help and a misspelt option do not wait for the measuring libraries.
+    from cli.analyse import Request, analyse, demo_request
+    if asked.command == "demo":
+        request = demo_request(asked.out)
+    else:
+        request = Request(tuple(asked.clips), asked.vehicle, asked.course, asked.out, asked.rules, asked.lens,
+                          asked.marks, asked.trainee, asked.instructor, asked.csv, not asked.no_video)
+    analyse(request)
+    return OK
+
+
+def _log() -> Path:
+    """Write the current exception's traceback to a file of its own."""
+    with tempfile.NamedTemporaryFile("w", prefix=f"tailtrace-{time.strftime('%Y%m%d-%H%M%S')}-", suffix=".log",
+                                     delete=False, encoding="utf-8") as f:
+        traceback.print_exc(file=f)
+    return Path(f.name)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,152 @@
+"""The attempt folder on disk: what is in it, and how a new result replaces an old one.
+
+A result is written whole into a hidden folder beside the attempt folder, marked finished by one
+rename, and only then moved in, file by file. A run that fails or is killed before that rename
+leaves the earlier result as it was; one killed after it is completed by whoever opens the folder
+next. Only the files named in `COMPUTED` are ever replaced or removed: `people/` (notes and
+corrections) and anything else found in the folder are not touched.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import shutil
+import tempfile
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from analysis.trouble import Trouble
+
+RECORD, TRACK, TRACK_CSV = "attempt.json", "track.parquet", "track.csv"
+PLAN_SVG, PLAN_PNG, OVERLAY, VIEWING_COPY, REVIEW = "plan.svg", "plan.png", "overlay.mp4", "clip.mp4", "review.html"
+COMPUTED = (TRACK, TRACK_CSV, PLAN_SVG, PLAN_PNG, OVERLAY, VIEWING_COPY, REVIEW, RECORD)
+PEOPLE = "people"
+
+_STALE_AFTER_S = 24 * 3600  # a hidden folder this old belongs to no running analysis
+
+_UNITS = {"_radps": "rad/s", "_mps": "m/s", "_rad": "rad", "_m": "m", "_s": "s"}
+
+
+def unit_of(column: str) -> str:
+    """The unit a column's name states; '1' for pure numbers and flags."""
+    return next((unit for end, unit in _UNITS.items() if column.endswith(end)), "1")
+
+
+def check_usable(folder: Path) -> None:
+    """Raise Trouble early, before a long analysis, when the result could not be kept in `folder`."""
+    where = str(folder)
+    if folder.exists() and not folder.is_dir():
+        raise Trouble("is a file, not a folder", where=where, remedy="name another folder with --out")
+    complete_unfinished(folder)
+    if folder.exists() and not (folder / RECORD).exists() and any((folder / name).exists() for name in COMPUTED):
+        raise Trouble(f"holds files of its own by the names used for results, but no {RECORD}", where=where,
+                      remedy="name an empty or new folder with --out")
+    nearest = folder if folder.exists() else _parent(folder)
+    while not nearest.exists():
+        nearest = nearest.parent
+    if not nearest.is_dir() or not os.access(nearest, os.W_OK):
+        raise Trouble("nothing can be written there", where=str(nearest), remedy="name another folder with --out")
+
+
+@contextmanager
+def replacing(folder: Path) -> Iterator[Path]:
+    """Yield an empty folder to write a result into; when the block ends well, it becomes that of `folder`."""
+    parent = _parent(folder)
+    try:
+        parent.mkdir(parents=True, exist_ok=True)
+        _sweep(folder)
+        staging = Path(tempfile.mkdtemp(prefix=_unfinished(folder), dir=parent))
+    except OSError as e:
+        raise Trouble(f"nothing can be written there ({e.strerror})", where=str(parent),
+                      remedy="name another folder with --out") from None
+    try:
+        yield staging
+        complete_unfinished(folder)
+        staging.rename(_finished(folder))
+    except OSError as e:
+        raise Trouble(f"the result could not be written ({e.strerror or e})", where=str(folder),
+                      remedy="is the disk full? the earlier result, if any, is unchanged") from e
+    finally:
+        shutil.rmtree(staging, ignore_errors=True)
+    complete_unfinished(folder)
+
+
+def complete_unfinished(folder: Path) -> None:
+    """Move a finished result in that a killed run left beside the folder. Does nothing when there is none."""
+    finished = _finished(folder)
+    if not finished.is_dir():
+        return
+    folder.mkdir(exist_ok=True)
+    if (finished / RECORD).exists():
+        # What this result does not hold must not stay from the one before. The record moves last:
+        # while it is still in the finished folder, a move that was cut short can be taken up again.
+        files = json.loads((finished / RECORD).read_text("utf-8"))["files"]
+        for name in COMPUTED:
+            if (finished / name).exists():
+                os.replace(finished / name, folder / name)
+            elif name not in files:
+                (folder / name).unlink(missing_ok=True)
+    shutil.rmtree(finished)
+    (folder / PEOPLE).mkdir(exist_ok=True)
+
+
+def write_record(folder: Path, record: Mapping[str, Any]) -> None:
+    """attempt.json, with the list of the files beside it; written last."""
+    files = [name for name in COMPUTED if name == RECORD or (folder / name).exists()]
+    text = json.dumps({**record, "files": files}, indent=1, ensure_ascii=False, allow_nan=False)
+    (folder / RECORD).write_text(text + "\n", "utf-8")
+
+
+def write_track(folder: Path, table: pd.DataFrame, *, csv: bool) -> None:
+    """track.parquet with each column's unit in its field metadata, and track.csv on request."""
+    arrow = pa.Table.from_pandas(table, preserve_index=False)
+    fields = [arrow.field(name).with_metadata({"unit": unit_of(name)}) for name in arrow.column_names]
+    pq.write_table(arrow.cast(pa.schema(fields, metadata={"frame": "course", "axes": "ISO 8855", "schema": "1"})),
+                   folder / TRACK)
+    if csv:
+        table.to_csv(folder / TRACK_CSV, index=False, float_format="%.6g")
+
+
+def clip_references(clips: Sequence[Path], folder: Path) -> list[dict[str, Any]]:
+    """Where the clip's parts lie, seen from the attempt folder, and what they were: size and SHA-256."""
+    return [{"file": _seen_from(folder, clip), "bytes": clip.stat().st_size, "sha256": sha256(clip)} for clip in clips]
+
+
+def sha256(path: Path) -> str:
+    with path.open("rb") as f:
+        return hashlib.file_digest(f, "sha256").hexdigest()
+
+
+def _seen_from(folder: Path, path: Path) -> str:
+    try:
+        return Path(os.path.relpath(path.resolve(), folder.resolve())).as_posix()
+    except ValueError:  # another drive
+        return path.resolve().as_posix()
+
+
+def _parent(folder: Path) -> Path:
+    return folder.resolve().parent
+
+
+def _finished(folder: Path) -> Path:
+    return _parent(folder) / f".{folder.resolve().name}.finished"
+
+
+def _unfinished(folder: Path) -> str:
+    return f".{folder.resolve().name}.unfinished-"
+
+
+def _sweep(folder: Path) -> None:
+    """Remove what killed runs left beside the folder long ago."""
+    for beside in _parent(folder).iterdir():
+        if beside.name.startswith(_unfinished(folder)) and time.time() - beside.stat().st_mtime > _STALE_AFTER_S:
+            shutil.rmtree(beside, ignore_errors=True)

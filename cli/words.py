@@ -1,0 +1,113 @@
+"""How figures and verdicts are written for people: one place, so that page, terminal and pictures agree."""
+
+from __future__ import annotations
+
+import math
+
+from analysis.attempt import Attempt, Finding
+
+Z95 = 1.959964  # half width of a 95 % interval in standard deviations (normal)
+
+VERDICT_WORDS = {"ok": "In order", "fault": "Fault", "too close to call": "Too close to call", "not seen": "Not seen"}
+GROUPS = ("fault", "too close to call", "not seen", "note", "ok")
+GROUP_TITLES = {"fault": "Faults", "too close to call": "Too close to call", "not seen": "Not seen",
+                "note": "Worth knowing", "ok": "In order"}
+KIND_WORDS = {"tyre_over_line": "Tyre and side line", "body_over_line": "Body over side line",
+              "mark_touched": "Cone or pole touched", "mark_close": "Close to a cone", "shunt_count": "Shunts",
+              "dry_steering": "Dry steering", "stopping_box": "Stopping box", "barrier": "Barrier",
+              "final_heading": "Straight in the bay", "forward_pair": "Forward pair", "speed_near_mark": "Speed near a cone"}
+CAUTION = ("Training aid, not an official test result. Keep people clear of a reversing vehicle, "
+           "and fly only as your local drone rules allow.")
+
+
+def place(name: str) -> str:
+    """'front_left' -> 'front left'."""
+    return name.replace("_", " ")
+
+
+def minus(text: str) -> str:
+    """With a true minus sign, and without a negative zero."""
+    return text.replace("-", "−") if any(c in "123456789" for c in text) else text.replace("-", "")
+
+
+def number(value: float, decimals: int) -> str:
+    return minus(f"{value:.{decimals}f}")
+
+
+def metres(value_m: float) -> str:
+    return f"{number(value_m, 2)} m"
+
+
+def degrees(value_rad: float) -> str:
+    return f"{number(math.degrees(value_rad), 1)}°"
+
+
+def clock(t_s: float) -> str:
+    """Seconds as m:ss.s, e.g. 83.46 -> '1:23.5'."""
+    tenths = round(max(t_s, 0.0) * 10)
+    return f"{tenths // 600}:{tenths % 600 / 10:04.1f}"
+
+
+def span(t_start_s: float, t_end_s: float) -> str:
+    a, b = clock(t_start_s), clock(t_end_s)
+    return a if a == b else f"{a} to {b}"
+
+
+def _unit(value: float, unit: str) -> tuple[float, str, int]:
+    """The value and unit as shown, and how many decimals."""
+    match unit:
+        case "m":
+            return value, " m", 2
+        case "m/s" | "mps":
+            return value, " m/s", 2
+        case "rad":
+            return math.degrees(value), "°", 1
+        case "deg":
+            return value, "°", 1
+        case "s":
+            return value, " s", 1
+        case "" | "count":
+            return value, "", 0
+        case _:
+            return value, f" {unit}", 2
+
+
+def figure(value: float | None, sd: float | None, unit: str) -> str:
+    """A figure with its 95 % interval: '0.12 m ± 0.05 m'; '' when there is none."""
+    if value is None or not math.isfinite(value):
+        return ""
+    shown, suffix, decimals = _unit(value, unit)
+    text = f"{number(shown, decimals)}{suffix}"
+    if sd and math.isfinite(sd) and unit not in ("", "count"):
+        half, _, _ = _unit(Z95 * sd, unit)
+        text += f" ± {number(max(half, 10.0 ** -decimals), decimals)}{suffix}"
+    return text
+
+
+def group(finding: Finding) -> str:
+    """Under which heading a finding is told. What does not count is never shown among the faults."""
+    if finding.verdict == "ok":
+        return "ok"
+    return finding.verdict if finding.severity == "fault" else "note"
+
+
+def worst_first(findings: tuple[Finding, ...]) -> list[Finding]:
+    return sorted(findings, key=lambda f: (GROUPS.index(group(f)), f.t_start_s))
+
+
+def _count(n: int, one: str, many: str) -> str:
+    return f"{n} {one if n == 1 else many}"
+
+
+def headline(attempt: Attempt) -> str:
+    """The attempt's verdict in a few words."""
+    counted = {g: sum(group(f) == g for f in attempt.findings) for g in GROUPS}
+    close, unseen = counted["too close to call"], counted["not seen"]
+    parts = []
+    if counted["fault"]:
+        parts.append(_count(counted["fault"], "fault", "faults"))
+    if close:
+        parts.append(f"{close} too close to call")
+    if unseen:
+        parts.append(f"{unseen} not seen")
+    return ", ".join(parts) if parts else "No fault found"
