@@ -59,13 +59,30 @@ class Lens:
 
     def rays(self, px: np.ndarray) -> np.ndarray:
         """(n, 2) pixels to (n, 3) directions in the camera frame, third component 1."""
-        flat = np.ascontiguousarray(np.asarray(px, float).reshape(-1, 1, 2))
-        if not any(self.dist):
-            xy = (flat.reshape(-1, 2) - [self.cx, self.cy]) / [self.fx, self.fy]
-        else:
-            criteria = (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 40, 1e-10)
-            xy = cv2.undistortPointsIter(flat, self.matrix, self.dist_array, None, None, criteria).reshape(-1, 2)
+        xy = (np.asarray(px, float).reshape(-1, 2) - [self.cx, self.cy]) / [self.fx, self.fy]
+        if any(self.dist):
+            xy = self._undistorted(xy)
         return np.column_stack([xy, np.ones(len(xy))])
+
+    def _undistorted(self, seen: np.ndarray) -> np.ndarray:
+        """Newton's method on the Brown model, all points at once (its 2 x 2 Jacobian is symmetric)."""
+        k1, k2, p1, p2, k3 = self.dist
+        x, y = seen[:, 0].copy(), seen[:, 1].copy()
+        for _ in range(12):
+            r2 = x * x + y * y
+            radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
+            slope = k1 + r2 * (2 * k2 + r2 * 3 * k3)
+            ex = x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x) - seen[:, 0]
+            ey = y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y - seen[:, 1]
+            a = radial + 2 * x * x * slope + 2 * p1 * y + 6 * p2 * x
+            b = 2 * x * y * slope + 2 * p1 * x + 2 * p2 * y
+            d = radial + 2 * y * y * slope + 6 * p1 * y + 2 * p2 * x
+            det = a * d - b * b
+            dx, dy = (d * ex - b * ey) / det, (a * ey - b * ex) / det
+            x, y = x - dx, y - dy
+            if max(np.abs(dx).max(initial=0), np.abs(dy).max(initial=0)) < 1e-12:
+                break
+        return np.column_stack([x, y])
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,303 @@
+"""Cones and long painted lines in one overhead picture, before anything is known about the camera.
+
+Everything is relative: colours to the ground around them, strengths to the ground's own grain, sizes to the
+picture (the course fills a good part of it). What is found here are candidates; `survey` decides which are real.
+
+Weak when cones are not red or orange, when a cone's base is under 3 px, or when paint hardly differs from the ground.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from scipy.optimize import minimize_scalar
+
+CONE_HUE_RAD = math.radians(40.0)  # Lab hue of signal red-orange; half-width 45° excludes yellow paint (~85°)
+GRAIN_FACTOR = 6.0  # a candidate must stand out of the ground's grain by this many standard deviations
+MOST_POINTS = 20000  # keeps a grassy picture from costing time; two lines are a few thousand points
+RIDGE_FACTOR = 3.5  # the same for a single point of a painted line (many such points make a line)
+
+
+@dataclass(frozen=True)
+class ConeSpot:
+    """A compact signal-coloured blob (px). (u, v) is the blob's middle; a tall cone's leans away from the nadir."""
+
+    u_px: float
+    v_px: float
+    sd_px: float
+    size_px: float
+    score: float
+
+
+@dataclass(frozen=True)
+class LineSpot:
+    """A long painted line. `points_px` (n, 2) lie on its middle, ordered along it, curved as the lens bends them;
+    `straight` is (a, b, c) with a u' + b v' + c = 0, a² + b² = 1, in pixels freed from `bend` (see `unbend`)."""
+
+    points_px: np.ndarray
+    straight: tuple[float, float, float]
+    length_px: float
+    filled: float
+    strength: float
+
+    @property
+    def score(self) -> float:
+        return self.length_px * self.filled
+
+
+@dataclass(frozen=True)
+class GroundLook:
+    """Lab picture (float32, L 0..100) less the ground's own local colour, and the grain (one sd) of the ground."""
+
+    offset: np.ndarray
+    grain: np.ndarray
+
+
+def look_at_ground(bgr: np.ndarray) -> GroundLook:
+    """Subtract the slowly varying ground colour: the local median over about a sixteenth of the picture."""
+    lab = cv2.cvtColor(bgr.astype(np.float32) / 255, cv2.COLOR_BGR2LAB)
+    h, w = lab.shape[:2]
+    step = max(1, max(h, w) // 320)
+    small = cv2.resize(lab, (max(1, w // step), max(1, h // step)), interpolation=cv2.INTER_AREA)
+    window = 2 * (max(small.shape[:2]) // 32) + 1
+    scale = np.array([2.55, 1.0, 1.0], np.float32)
+    ground_small = np.stack([_median8(small[..., c] * scale[c] + (0 if c == 0 else 128), window) for c in range(3)], -1)
+    ground_small = (ground_small - np.array([0, 128, 128], np.float32)) / scale
+    ground_small = cv2.GaussianBlur(ground_small, (0, 0), window / 6)
+    offset = lab - cv2.resize(ground_small, (w, h), interpolation=cv2.INTER_LINEAR)
+    spread = cv2.resize(np.abs(offset), (small.shape[1], small.shape[0]), interpolation=cv2.INTER_AREA)
+    grain_small = np.stack([_median8(np.minimum(spread[..., c] * 8, 255), window) / 8 for c in range(3)], -1) * 1.25
+    grain = cv2.resize(np.maximum(grain_small, 0.4), (w, h), interpolation=cv2.INTER_LINEAR)
+    return GroundLook(offset, grain)
+
+
+def _median8(channel: np.ndarray, window: int) -> np.ndarray:
+    return cv2.medianBlur(np.clip(channel, 0, 255).astype(np.uint8), window).astype(np.float32)
+
+
+def signal_colour(offset: np.ndarray) -> np.ndarray:
+    """How much redder-and-oranger than the ground (Lab units, 0 and up): chroma along the hue less that across it."""
+    c, s = math.cos(CONE_HUE_RAD), math.sin(CONE_HUE_RAD)
+    a, b = offset[..., 1], offset[..., 2]
+    return np.maximum(c * a + s * b - np.abs(c * b - s * a), 0)
+
+
+def find_cones(bgr: np.ndarray, *, base_px: tuple[float, float] | None = None, exclude: np.ndarray | None = None,
+               look: GroundLook | None = None, limit: int = 60) -> list[ConeSpot]:
+    """Candidate cones, best first. `base_px` is the range the base's width may have in this picture (default: the
+    picture's longer side shows between 30 m and 140 m); `exclude` is a mask (non-zero: do not look there)."""
+    look = look or look_at_ground(bgr)
+    long_side = max(bgr.shape[:2])
+    low, high = base_px or (0.36 * long_side / 140, 0.36 * long_side / 30)
+    red = signal_colour(look.offset)
+    if exclude is not None:
+        red = np.where(exclude > 0, 0, red)
+    grain = np.hypot(look.grain[..., 1], look.grain[..., 2])
+    seeds = (red > GRAIN_FACTOR * grain).astype(np.uint8)
+    count, label, stats, _ = cv2.connectedComponentsWithStats(seeds, connectivity=8)
+    longest = 3.2 * high  # a 0.75 m cone with a 0.36 m base seen 40° off the nadir is 3 bases long
+    spots = []
+    for i in range(1, count):
+        x, y, w, h, area = stats[i]
+        if area < 0.3 * low * low or max(w, h) > 2 * longest:
+            continue
+        part = np.where(label[y:y + h, x:x + w] == i, red[y:y + h, x:x + w], 0)
+        peak = float(np.partition(part.ravel(), -max(1, part.size // 20))[-max(1, part.size // 20):].mean())
+        core = part > 0.4 * peak
+        extent = np.flatnonzero(core.any(0)), np.flatnonzero(core.any(1))
+        size = max(np.ptp(extent[0]), np.ptp(extent[1])) + 1
+        if size > longest or core.sum() < 0.3 * low * low or core.sum() < 0.15 * size * size:
+            continue
+        weight = part * core
+        v, u = np.mgrid[y:y + h, x:x + w]
+        total = weight.sum()
+        spots.append(ConeSpot(float((u * weight).sum() / total), float((v * weight).sum() / total),
+                              0.1 + 0.15 * math.sqrt(core.sum()), math.sqrt(core.sum()), peak))
+    spots.sort(key=lambda s: -s.score)
+    return spots[:limit]
+
+
+def unbend(px: np.ndarray, bend: float, size: tuple[int, int]) -> np.ndarray:
+    """Pixels freed from radial distortion: r_seen = r (1 + bend (r / r0)²), r0 half the longer side, about the middle.
+
+    `bend` is k1 (r0 / f)² of the Brown model: what a picture tells of k1 before f is known."""
+    middle = np.array([(size[0] - 1) / 2, (size[1] - 1) / 2])
+    seen = (np.asarray(px, float) - middle) / (max(size) / 2)
+    free = seen.copy()
+    for _ in range(8):
+        free = seen / (1 + bend * np.sum(free * free, -1, keepdims=True))
+    return free * (max(size) / 2) + middle
+
+
+def find_lines(bgr: np.ndarray, *, exclude: np.ndarray | None = None, look: GroundLook | None = None,
+               bend: float | None = None, limit: int = 16) -> tuple[list[LineSpot], float]:
+    """Long painted lines, best first, and the lens's bend (see `unbend`) under which they are straightest.
+
+    Ridge points (brighter or more coloured than both sides) vote for straight lines after undoing each of a range of
+    bends; the bend that gathers the votes into the sharpest peaks wins. Give `bend` when the lens is known."""
+    look = look or look_at_ground(bgr)
+    size = (bgr.shape[1], bgr.shape[0])
+    points, direction, strength = ridge_points(look, exclude)
+    if len(points) < 20:
+        return [], bend or 0.0
+    if bend is not None:
+        return _gather(points, *_straighten(points, direction, bend, size), strength, size, limit), bend
+    sharpness = {k: _votes(*_straighten(points, direction, k, size), strength, size)[0] for k in BENDS}
+    bend = max(sharpness, key=lambda k: sharpness[k])
+    for _ in range(2):
+        lines = _gather(points, *_straighten(points, direction, bend, size), strength, size, limit)
+        bend = _straightest_bend(lines, bend, size)
+    return _gather(points, *_straighten(points, direction, bend, size), strength, size, limit), bend
+
+
+BENDS = tuple(round(-0.20 + 0.02 * i, 2) for i in range(14))  # barrel (negative) of a wide lens to mild pincushion
+
+
+def _straightest_bend(lines: list[LineSpot], start: float, size: tuple[int, int]) -> float:
+    """Refine the bend: least absolute distance of the long lines' points from straight, near `start`."""
+    long = [ln.points_px for ln in lines if ln.length_px > max(size) / 6 and ln.filled > 0.5][:6]
+    if not long:
+        return start
+
+    def crookedness(bend: float) -> float:
+        total = 0.0
+        for p in long:
+            free = unbend(p, bend, size)
+            n, c = _fit_straight(free, np.ones(len(free)))
+            total += float(np.minimum(np.abs(free @ n + c), max(size) / 250).sum())
+        return total
+
+    return float(minimize_scalar(crookedness, bounds=(start - 0.03, start + 0.03), method="bounded",
+                                 options={"xatol": 5e-4}).x)
+
+
+def ridge_points(look: GroundLook, exclude: np.ndarray | None) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Points (n, 2) on thin ridges of paint, their direction (rad, along the ridge) and strength in grain sds."""
+    h, w = look.offset.shape[:2]
+    best = np.zeros((h, w), np.float32)
+    across = np.zeros((h, w), np.float32)
+    width0 = max(1.0, max(h, w) / 1280)
+    paint = (look.offset[..., 0] / look.grain[..., 0], look.offset[..., 2] / look.grain[..., 2])
+    for sigma in (width0, 2 * width0):
+        for channel in paint:
+            # the cap keeps one glaring patch (a white roof) from ringing far beyond itself
+            smooth = cv2.GaussianBlur(np.clip(channel, -30, 30), (0, 0), sigma)
+            xx = cv2.Sobel(smooth, cv2.CV_32F, 2, 0, ksize=3) / 4
+            yy = cv2.Sobel(smooth, cv2.CV_32F, 0, 2, ksize=3) / 4
+            xy = cv2.Sobel(smooth, cv2.CV_32F, 1, 1, ksize=3) / 4
+            root = np.sqrt(((xx - yy) / 2) ** 2 + xy ** 2)
+            low, high = (xx + yy) / 2 - root, (xx + yy) / 2 + root
+            ridge = (-low - 1.5 * np.abs(high)) * sigma ** 2 * 1.6
+            take = ridge > best
+            best = np.where(take, ridge, best)
+            across = np.where(take, 0.5 * np.arctan2(2 * xy, xx - yy) + np.pi / 2, across)
+    if exclude is not None:
+        best[exclude > 0] = 0
+    step_u, step_v = np.cos(across), np.sin(across)
+    v, u = np.nonzero(best > RIDGE_FACTOR)
+    inside = (u > 1) & (v > 1) & (u < w - 2) & (v < h - 2)
+    u, v = u[inside], v[inside]
+    du, dv = step_u[v, u], step_v[v, u]
+    here = best[v, u]
+    there = cv2.remap(best, np.stack([u + du, u - du]).astype(np.float32), np.stack([v + dv, v - dv]).astype(np.float32),
+                      cv2.INTER_LINEAR)
+    crest = (here >= there[0]) & (here >= there[1])
+    u, v, du, dv, here = u[crest], v[crest], du[crest], dv[crest], here[crest]
+    shift = 0.5 * (there[0][crest] - there[1][crest]) / np.maximum(2 * here - there[0][crest] - there[1][crest], 1e-6)
+    points = np.column_stack([u + np.clip(shift, -0.6, 0.6) * du, v + np.clip(shift, -0.6, 0.6) * dv])
+    if len(points) > MOST_POINTS:
+        strongest = np.argpartition(-here, MOST_POINTS)[:MOST_POINTS]
+        points, du, dv, here = points[strongest], du[strongest], dv[strongest], here[strongest]
+    return points, np.arctan2(du, -dv), here
+
+
+def _straighten(points: np.ndarray, direction: np.ndarray, bend: float,
+                size: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
+    free = unbend(points, bend, size)
+    ahead = unbend(points + np.column_stack([np.cos(direction), np.sin(direction)]), bend, size) - free
+    return free, np.arctan2(ahead[:, 1], ahead[:, 0])
+
+
+def _votes(free: np.ndarray, angle: np.ndarray, strength: np.ndarray,
+           size: tuple[int, int]) -> tuple[float, tuple[float, float]]:
+    """Sharpness of the vote over (direction, offset), and the strongest line (normal angle, offset from middle)."""
+    turn, cell = math.radians(0.25), max(size) / 480
+    middle = np.array([(size[0] - 1) / 2, (size[1] - 1) / 2])
+    reach = math.hypot(*size) / 2 * 1.3
+    bins = int(2 * reach / cell) + 1
+    turns = round(math.pi / turn)
+    normal = np.round((angle + np.pi / 2) / turn).astype(int)
+    weight = np.minimum(strength / RIDGE_FACTOR, 4)
+    rel = free - middle
+    table = np.zeros(turns * bins)
+    for k in range(-10, 11):
+        t = normal + k
+        a = t * turn
+        offset = rel[:, 0] * np.cos(a) + rel[:, 1] * np.sin(a)
+        folded = t % turns
+        offset = np.where((t // turns) % 2 == 0, offset, -offset)
+        cellno = np.clip(((offset + reach) / cell).astype(int), 0, bins - 1)
+        table += np.bincount(folded * bins + cellno, weight, turns * bins)
+    top = np.sort(table)[-40:]
+    i = int(np.argmax(table))
+    return float((top ** 2).sum()), ((i // bins) * turn, (i % bins + 0.5) * cell - reach)
+
+
+def _gather(points: np.ndarray, free: np.ndarray, angle: np.ndarray, strength: np.ndarray, size: tuple[int, int],
+            limit: int) -> list[LineSpot]:
+    """Take out the strongest line, again and again."""
+    middle = np.array([(size[0] - 1) / 2, (size[1] - 1) / 2])
+    tolerance = max(size) / 500
+    alive = np.ones(len(points), bool)
+    lines: list[LineSpot] = []
+    for _ in range(3 * limit):
+        if alive.sum() < 20 or len(lines) >= limit:
+            break
+        index = np.flatnonzero(alive)
+        _, (normal, offset) = _votes(free[index], angle[index], strength[index], size)
+        n = np.array([math.cos(normal), math.sin(normal)])
+        c = -(offset + n @ middle)
+        member = index[np.abs(free[index] @ n + c) < 2 * tolerance]
+        for _ in range(4):
+            if len(member) < 8:
+                break
+            n, c = _fit_straight(free[member], strength[member])
+            aligned = np.abs(np.cos(angle - math.atan2(n[1], n[0]))) < 0.35
+            member = np.flatnonzero(alive & aligned & (np.abs(free @ n + c) < tolerance))
+        if len(member) < 8:
+            alive[index[np.abs(free[index] @ n + c) < tolerance]] = False
+            continue
+        alive[member] = False
+        run = _longest_run(free[member] @ np.array([-n[1], n[0]]), size)
+        kept = member[run]
+        along = free[kept] @ np.array([-n[1], n[0]])
+        length = float(np.ptp(along)) if len(kept) else 0.0
+        if length < max(size) / 16:
+            continue
+        cell = max(size) / 160
+        filled = len(np.unique((along / cell).astype(int))) / (length / cell + 1)
+        kept = kept[np.argsort(along)]
+        lines.append(LineSpot(points[kept], (float(n[0]), float(n[1]), float(c)), length, min(1.0, filled),
+                              float(np.median(strength[kept]))))
+    return sorted(lines, key=lambda s: -s.score)
+
+
+def _fit_straight(p: np.ndarray, weight: np.ndarray) -> tuple[np.ndarray, float]:
+    w = np.minimum(weight / RIDGE_FACTOR, 4)
+    mean = (p * w[:, None]).sum(0) / w.sum()
+    _, _, vt = np.linalg.svd((p - mean) * np.sqrt(w)[:, None], full_matrices=False)
+    return vt[1], float(-vt[1] @ mean)
+
+
+def _longest_run(along: np.ndarray, size: tuple[int, int]) -> np.ndarray:
+    """Indices of the longest stretch without a gap over a twelfth of the picture (a vehicle's length may hide more,
+    but then either part will do)."""
+    order = np.argsort(along)
+    s = along[order]
+    breaks = np.flatnonzero(np.diff(s) > max(size) / 12)
+    starts, ends = np.r_[0, breaks + 1], np.r_[breaks, len(s) - 1]
+    best = int(np.argmax((s[ends] - s[starts]) * np.minimum(1, (ends - starts) / 8)))
+    return order[starts[best]:ends[best] + 1]
