@@ -12,6 +12,7 @@ VERDICT_WORDS = {"ok": "In order", "fault": "Fault", "too close to call": "Too c
 GROUPS = ("fault", "too close to call", "not seen", "note", "ok")
 GROUP_TITLES = {"fault": "Faults", "too close to call": "Too close to call", "not seen": "Not seen",
                 "note": "Worth knowing", "ok": "In order"}
+COLOUR = {"fault": "fault", "too close to call": "close", "not seen": "unseen", "note": "note", "ok": "ok"}
 KIND_WORDS = {"tyre_over_line": "Tyre and side line", "body_over_line": "Body over side line",
               "mark_touched": "Cone or pole touched", "mark_close": "Close to a cone", "shunt_count": "Shunts",
               "dry_steering": "Dry steering", "stopping_box": "Stopping box", "barrier": "Barrier",
@@ -95,6 +96,12 @@ def worst_first(findings: tuple[Finding, ...]) -> list[Finding]:
     return sorted(findings, key=lambda f: (GROUPS.index(group(f)), f.t_start_s))
 
 
+def numbered(findings: tuple[Finding, ...]) -> list[tuple[int, Finding]]:
+    """Worst first; 1, 2, … for what needs a look, 0 for what is in order. The numbers used in all pictures."""
+    ordered = worst_first(findings)
+    return [(i + 1 if group(f) != "ok" else 0, f) for i, f in enumerate(ordered)]
+
+
 def _count(n: int, one: str, many: str) -> str:
     return f"{n} {one if n == 1 else many}"
 
@@ -111,3 +118,10 @@ def headline(attempt: Attempt) -> str:
     if unseen:
         parts.append(f"{unseen} not seen")
     return ", ".join(parts) if parts else "No fault found"
+
+
+def steering(wheel_rad: float) -> str:
+    """'12.3° left', '0.4° right', 'straight' below a tenth of a degree."""
+    if abs(math.degrees(wheel_rad)) < 0.05:
+        return "straight"
+    return f"{degrees(abs(wheel_rad))} {'left' if wheel_rad > 0 else 'right'}"

@@ -1,0 +1,209 @@
+"""Videos made from the clip: the overlay video, and a viewing copy when a browser cannot play the clip itself.
+
+Everything is drawn where it stands on the ground, through the clip's own camera. A time without
+a measurement is shown as such: no outline, and the words "not measured".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from contextlib import ExitStack
+from fractions import Fraction
+from functools import cache
+from pathlib import Path
+
+import av
+import cv2
+import matplotlib
+import numpy as np
+from PIL import Image, ImageDraw, ImageFont
+
+from analysis.attempt import Attempt
+from cli import scene, store, words
+from cli.palette import OVERLAY, bgr
+from vision.camera import Camera
+from vision.footage import Footage, frames
+
+VIDEO_RATE_HZ = 15.0  # enough for a vehicle at walking pace, and half the work of 30
+VIDEO_LONG_SIDE_PX = 1280
+EMBED_LIMIT_BYTES = 25_000_000
+_TICKS = 90_000  # a second's share in the time base of the videos written
+_SUBPIXEL = 4  # OpenCV draws in 1/16 px
+
+Report = Callable[[str, float], None]
+
+
+def write_videos(footage: Footage, attempt: Attempt, folder: Path, *, overlay: bool, progress: Report) -> Path:
+    """Write overlay.mp4 if asked, and clip.mp4 if needed, in one pass. Returns the clip a browser can play."""
+    as_it_is = playable(footage.paths)
+    if as_it_is and not overlay:
+        return footage.paths[0]
+    stage = "drawing the overlay video" if overlay else "writing a viewing copy"
+    scale = min(1.0, VIDEO_LONG_SIDE_PX / max(footage.width_px, footage.height_px))
+    width, height = (int(n * scale) // 2 * 2 for n in (footage.width_px, footage.height_px))
+    with ExitStack() as stack:
+        def writer(name: str) -> Mp4Writer:
+            return stack.enter_context(Mp4Writer(folder / name, width, height))
+        drawn = writer(store.OVERLAY) if overlay else None
+        plain = None if as_it_is else writer(store.VIEWING_COPY)
+        artist = Artist(attempt, width, height) if overlay else None
+        for frame in frames(footage, rate_hz=VIDEO_RATE_HZ):
+            picture = cv2.resize(frame.bgr, (width, height), interpolation=cv2.INTER_AREA)
+            if plain:
+                plain.add(picture, frame.t_s)
+            if drawn and artist:
+                artist.draw(picture, frame.t_s)
+                drawn.add(picture, frame.t_s)
+            progress(stage, frame.t_s / footage.duration_s)
+    return footage.paths[0] if as_it_is else folder / store.VIEWING_COPY
+
+
+def playable(clips: Sequence[Path]) -> bool:
+    """Whether browsers play this recording as it is, with its own times, and it is small enough to embed."""
+    if len(clips) != 1 or clips[0].stat().st_size > EMBED_LIMIT_BYTES:
+        return False
+    with av.open(str(clips[0])) as container:
+        stream = container.streams.video[0]
+        start_s = float((stream.start_time or 0) * (stream.time_base or 0))
+        return ("mp4" in container.format.name and stream.codec_context.name == "h264"
+                and stream.codec_context.pix_fmt in ("yuv420p", "yuvj420p") and abs(start_s) < 1e-3)
+
+
+class Mp4Writer:
+    """An H.264 video that browsers play at once: 4:2:0, index in front, true times. Use as a context."""
+
+    def __init__(self, path: Path, width_px: int, height_px: int) -> None:
+        self._container = av.open(str(path), "w", format="mp4", options={"movflags": "faststart"})
+        self._stream = self._container.add_stream("libx264", rate=round(VIDEO_RATE_HZ))
+        self._stream.width, self._stream.height, self._stream.pix_fmt = width_px, height_px, "yuv420p"
+        self._stream.options = {"crf": "23", "preset": "veryfast"}
+        self._stream.codec_context.time_base = Fraction(1, _TICKS)
+
+    def __enter__(self) -> Mp4Writer:
+        return self
+
+    def add(self, bgr_picture: np.ndarray, t_s: float) -> None:
+        frame = av.VideoFrame.from_ndarray(bgr_picture, format="bgr24")
+        frame.pts, frame.time_base = round(t_s * _TICKS), Fraction(1, _TICKS)
+        self._container.mux(self._stream.encode(frame))
+
+    def __exit__(self, *exc: object) -> None:
+        if exc[0] is None:
+            self._container.mux(self._stream.encode())
+        self._container.close()
+
+
+class Artist:
+    """Draws one attempt's overlay onto pictures of width_px x height_px."""
+
+    def __init__(self, attempt: Attempt, width_px: int, height_px: int) -> None:
+        self._attempt = attempt
+        self._size = width_px, height_px
+        self._thick = max(1, round(height_px / 360))
+        self._body = attempt.vehicle.body_outline_m()
+        self._measured = attempt.track.measured
+
+    def draw(self, picture: np.ndarray, t_s: float) -> None:
+        """Draw what stands and what is known at t_s, in place."""
+        path = self._attempt.track.camera
+        camera = scene.camera_at(path, t_s) if path else None
+        now = scene.moment(self._attempt, t_s)
+        if camera is not None:
+            camera = Camera(camera.lens.scaled(self._size[0] / camera.lens.width_px), camera.rotation, camera.centre_m)
+            self._yard(picture, camera)
+            self._trail(picture, camera, t_s)
+            if now is not None:
+                self._vehicle(picture, camera, now)
+        self._caption(picture, t_s, now if camera is not None else None)
+
+    def _yard(self, picture: np.ndarray, camera: Camera) -> None:
+        course = self._attempt.surveyed
+        for line in course.lines:
+            self._stroke(picture, camera, scene.along(line.x0_m, line.y0_m, line.x1_m, line.y1_m), "line", (14, 6))
+        b = course.stopping_box
+        corners = scene.rectangle(b.x_min_m, b.x_max_m, b.y_min_m, b.y_max_m)
+        self._stroke(picture, camera, np.vstack([corners, corners[:1]]), "box", (5, 4))
+        for mark in course.marks:
+            h = mark.base_half_m * 1.6
+            square = scene.placed(scene.rectangle(-h, h, -h, h), mark.x_m, mark.y_m, np.pi / 4)
+            self._stroke(picture, camera, np.vstack([square, square[:1]]), "mark")
+
+    def _trail(self, picture: np.ndarray, camera: Camera, t_s: float) -> None:
+        m = self._attempt.motion
+        known = self._measured & (m.t_s <= t_s)
+        for a, b in scene.runs(known):
+            if b - a > 1:
+                self._stroke(picture, camera, np.column_stack([m.x_m[a:b], m.y_m[a:b]]), "trail", (7, 5))
+
+    def _vehicle(self, picture: np.ndarray, camera: Camera, now: scene.Moment) -> None:
+        pose = now.x_m, now.y_m, now.heading_rad
+        vehicle = self._attempt.vehicle
+        for tyre in scene.tyre_outlines_m(vehicle, now.wheel_rad, length_m=2 * vehicle.wheel_radius_m):
+            ground = scene.placed(tyre, *pose)
+            px = self._pixels(camera, ground)
+            if px is not None:
+                cv2.fillPoly(picture, [px], bgr(OVERLAY["tyre"]), cv2.LINE_AA, _SUBPIXEL)
+                cv2.polylines(picture, [px], True, bgr(OVERLAY["halo"]), 1, cv2.LINE_AA, _SUBPIXEL)
+        body = scene.placed(self._body, *pose)
+        self._stroke(picture, camera, np.vstack([body, body[:1]]), "vehicle")
+
+    def _pixels(self, camera: Camera, ground_m: np.ndarray) -> np.ndarray | None:
+        """Points in OpenCV's fixed-point pixels; None when any lies behind the camera or far outside the picture."""
+        px = camera.project_ground(ground_m)
+        depth = (np.column_stack([ground_m, np.zeros(len(ground_m))]) - camera.centre_m) @ camera.rotation[2]
+        if (depth <= 0.1).any() or (np.abs(px) > 8 * max(self._size)).any():
+            return None
+        return np.round(px * (1 << _SUBPIXEL)).astype(np.int32)
+
+    def _stroke(self, picture: np.ndarray, camera: Camera, ground_m: np.ndarray, what: str,
+                dash: tuple[int, int] | None = None) -> None:
+        """A line on the ground over a dark halo; dash (on, off) in line widths."""
+        px = self._pixels(camera, ground_m)
+        if px is None:
+            return
+        pieces = [px] if dash is None else dashes(px, [d * self._thick << _SUBPIXEL for d in dash])
+        for colour, thickness in ((OVERLAY["halo"], 2 * self._thick + 1), (OVERLAY[what], self._thick)):
+            cv2.polylines(picture, pieces, False, bgr(colour), thickness, cv2.LINE_AA, _SUBPIXEL)
+
+    def _caption(self, picture: np.ndarray, t_s: float, now: scene.Moment | None) -> None:
+        strip = caption(_caption_words(t_s, now), max(12, self._size[1] // 36))
+        h, w = min(strip.shape[0], picture.shape[0]), min(strip.shape[1], picture.shape[1])
+        picture[-h:, :w] = strip[:h, :w]
+
+
+def _caption_words(t_s: float, now: scene.Moment | None) -> str:
+    if now is None:
+        return f"{words.clock(t_s)}   not measured"
+    way = "standing" if abs(now.speed_mps) < 0.02 else "forward" if now.speed_mps > 0 else "in reverse"
+    half = words.degrees(words.Z95 * now.sd_wheel_rad)
+    return (f"{words.clock(t_s)}   {words.number(abs(now.speed_mps), 2)} m/s {way}   "
+            f"wheel {words.steering(now.wheel_rad)} ± {half}")
+
+
+def dashes(px: np.ndarray, on_off: Sequence[int]) -> list[np.ndarray]:
+    """Cut a polyline (n, 2) into its dashes; lengths in the unit of px."""
+    length = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(px, axis=0).T))])
+    if length[-1] == 0:
+        return []
+    starts = np.arange(0.0, length[-1], sum(on_off))
+    out = []
+    for a in starts:
+        b = min(a + on_off[0], length[-1])
+        inside = length[(length > a) & (length < b)]
+        at = np.concatenate([[a], inside, [b]])
+        out.append(np.column_stack([np.interp(at, length, px[:, k]) for k in (0, 1)]).round().astype(np.int32))
+    return out
+
+
+@cache
+def _font(size_px: int) -> ImageFont.FreeTypeFont:
+    return ImageFont.truetype(str(Path(matplotlib.get_data_path()) / "fonts" / "ttf" / "DejaVuSans.ttf"), size_px)
+
+
+def caption(text: str, size_px: int) -> np.ndarray:
+    """Light words on a dark strip, (h, w, 3) BGR."""
+    font = _font(size_px)
+    pad = size_px // 2
+    image = Image.new("RGB", (int(font.getlength(text)) + 2 * pad, size_px + 2 * pad), OVERLAY["halo"])
+    ImageDraw.Draw(image).text((pad, pad - size_px // 8), text, font=font, fill="#FFFFFF")
+    return np.asarray(image)[:, :, ::-1]

@@ -1,0 +1,161 @@
+"""The still picture of the plan: the course to scale, the swept path, and where each finding lies."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import matplotlib
+import numpy as np
+from matplotlib.figure import Figure
+from matplotlib.patches import PathPatch, Polygon, Rectangle
+from matplotlib.path import Path as Outline
+from matplotlib.patheffects import withStroke
+from shapely import MultiPoint, MultiPolygon, unary_union
+from shapely import Polygon as Shape
+
+from analysis.attempt import Attempt
+from cli import scene, words
+from cli.palette import PAPER
+
+WIDTH_IN, DPI = 13.0, 160
+_MARGIN_M = 0.8
+
+
+def write_plan(attempt: Attempt, svg: Path, png: Path) -> None:
+    """Write the plan as SVG (to scale, x to the right, y up) and as PNG."""
+    with matplotlib.rc_context({"svg.fonttype": "none", "svg.hashsalt": "tailtrace", "font.family": "sans-serif",
+                                "font.size": 8.5}):
+        figure = plan_figure(attempt)
+        figure.savefig(svg, metadata={"Date": None, "Creator": "tailtrace"})
+        figure.savefig(png, dpi=DPI)
+
+
+def extent_m(attempt: Attempt) -> tuple[float, float, float, float]:
+    """x_min, x_max, y_min, y_max of everything worth showing."""
+    course = attempt.surveyed
+    points = [[(m.x_m, m.y_m) for m in course.marks]]
+    points += [[(ln.x0_m, ln.y0_m), (ln.x1_m, ln.y1_m)] for ln in course.lines]
+    points += [body.tolist() for body in body_outlines_m(attempt)]
+    low, high = (np.concatenate(points).min(axis=0) - _MARGIN_M), (np.concatenate(points).max(axis=0) + _MARGIN_M)
+    return float(low[0]), float(high[0]), float(low[1]), float(high[1])
+
+
+def body_outlines_m(attempt: Attempt) -> list[np.ndarray]:
+    """The body's plan outline at each measured time, in the course frame."""
+    m, body = attempt.motion, attempt.vehicle.body_outline_m()
+    return [scene.placed(body, m.x_m[i], m.y_m[i], m.heading_rad[i]) for i in np.flatnonzero(attempt.track.measured)]
+
+
+def swept_by_body(attempt: Attempt) -> list[Shape]:
+    """The ground passed over by the body, as polygons (m). Nothing is filled in across a gap."""
+    m, body = attempt.motion, attempt.vehicle.body_outline_m()
+    pieces = []
+    for a, b in scene.runs(attempt.track.measured):
+        outlines = [scene.placed(body, m.x_m[i], m.y_m[i], m.heading_rad[i]) for i in range(a, b)]
+        # Between two samples the outline moves by centimetres: their hull closes the scallops.
+        pairs = zip(outlines, outlines[1:] or outlines, strict=False)
+        pieces += [MultiPoint(np.vstack(pair)).convex_hull for pair in pairs]
+    union = unary_union(pieces).simplify(0.01)
+    return list(union.geoms) if isinstance(union, MultiPolygon) else [union]
+
+
+def plan_figure(attempt: Attempt) -> Figure:
+    x_min, x_max, y_min, y_max = extent_m(attempt)
+    per_m = WIDTH_IN / (x_max - x_min)
+    head_m = 0.62 / per_m
+    figure = Figure(figsize=(WIDTH_IN, (y_max - y_min + 2 * head_m) * per_m), facecolor=PAPER["paper"])
+    axes = figure.add_axes((0, 0, 1, 1), frameon=False)
+    axes.set_xlim(x_min, x_max)
+    axes.set_ylim(y_min - head_m, y_max + head_m)
+    axes.set_aspect("equal")
+    axes.set_axis_off()
+    _sweep(axes, attempt)
+    _yard(axes, attempt)
+    _vehicles(axes, attempt)
+    _findings(axes, attempt)
+    _margin_words(axes, attempt, x_min, y_max + 0.55 * head_m, y_min - 0.35 * head_m, per_m)
+    return figure
+
+
+def _sweep(axes: Any, attempt: Attempt) -> None:
+    for shape in swept_by_body(attempt):
+        rings = [np.asarray(ring.coords) for ring in (shape.exterior, *shape.interiors)]
+        path = Outline.make_compound_path(*(Outline(ring, closed=True) for ring in rings))
+        axes.add_patch(PathPatch(path, facecolor=PAPER["sweep"], edgecolor="#B9B4A4", lw=0.6))
+    m = attempt.motion
+    for tyre in attempt.vehicle.tyres():
+        for a, b in scene.runs(attempt.track.measured):
+            c, s = np.cos(m.heading_rad[a:b]), np.sin(m.heading_rad[a:b])
+            x, y = m.x_m[a:b] + c * tyre.x_m - s * tyre.y_m, m.y_m[a:b] + s * tyre.x_m + c * tyre.y_m
+            axes.plot(x, y, color=PAPER["tyre"], lw=0.7, ls=(0, (1, 1.5)) if tyre.steered else "-", zorder=3)
+
+
+def _yard(axes: Any, attempt: Attempt) -> None:
+    course = attempt.surveyed
+    for line in course.lines:
+        # The paint lies beyond the edge that counts, away from the yard.
+        d = np.array([line.x1_m - line.x0_m, line.y1_m - line.y0_m])
+        beyond = -line.yard_side * np.array([-d[1], d[0]]) / np.hypot(*d) * line.width_m
+        ends = np.array([[line.x0_m, line.y0_m], [line.x1_m, line.y1_m]])
+        axes.add_patch(Polygon(np.vstack([ends, ends[::-1] + beyond]), fc=PAPER["line"], ec=PAPER["line"], lw=0.8))
+    for area, style in ((course.bay, {"ls": (0, (4, 3)), "fill": False}),
+                        (course.stopping_box, {"hatch": "////", "fill": False})):
+        axes.add_patch(Rectangle((area.x_min_m, area.y_min_m), area.x_max_m - area.x_min_m,
+                                 area.y_max_m - area.y_min_m, ec=PAPER["box"], lw=0.8, zorder=2, **style))
+    if course.barrier:
+        b = course.barrier
+        axes.add_patch(Rectangle((b.x_min_m, b.y_min_m), b.x_max_m - b.x_min_m, b.y_max_m - b.y_min_m,
+                                 fc=PAPER["ink"], ec=PAPER["ink"], lw=0.8, zorder=4))
+    nominal = {m.name: m for m in attempt.course.marks}
+    middle = np.mean([m.y_m for m in course.marks])
+    legible = [withStroke(linewidth=2.5, foreground=PAPER["paper"])]
+    for mark in course.marks:
+        planned = nominal[mark.name]
+        h = planned.base_half_m
+        axes.add_patch(Rectangle((planned.x_m - h, planned.y_m - h), 2 * h, 2 * h, fill=False, ec=PAPER["soft"],
+                                 lw=0.6, ls=(0, (1, 1)), zorder=4))
+        axes.add_patch(Rectangle((mark.x_m - h, mark.y_m - h), 2 * h, 2 * h, fc=PAPER["mark"], ec="white", lw=0.5,
+                                 zorder=5))
+        above = mark.name.endswith("left") if mark.name.endswith(("left", "right")) else mark.y_m > middle
+        axes.annotate(words.place(mark.name), (mark.x_m, mark.y_m), xytext=(0, 6 if above else -6),
+                      textcoords="offset points", ha="center", va="bottom" if above else "top",
+                      color=PAPER["mark"], fontsize=7, zorder=6, path_effects=legible)
+
+
+def _vehicles(axes: Any, attempt: Attempt) -> None:
+    body, vehicle = attempt.vehicle.body_outline_m(), attempt.vehicle
+    for stop in attempt.stops:
+        now = scene.moment(attempt, (stop.t_start_s + stop.t_end_s) / 2)
+        if now is None:
+            continue
+        last = stop.kind == "final"
+        pose = now.x_m, now.y_m, now.heading_rad
+        axes.add_patch(Polygon(scene.placed(body, *pose), fc="white" if last else "none", alpha=0.9 if last else 1,
+                               ec=PAPER["vehicle"], lw=1.3 if last else 0.6, zorder=3.5))
+        if last:
+            for tyre in scene.tyre_outlines_m(vehicle, now.wheel_rad, length_m=2 * vehicle.wheel_radius_m):
+                axes.add_patch(Polygon(scene.placed(tyre, *pose), fc=PAPER["tyre"], ec="none", zorder=3.6))
+
+
+def _findings(axes: Any, attempt: Attempt) -> None:
+    for n, f in words.numbered(attempt.findings):
+        if n and f.at_m is not None:
+            colour = PAPER[words.COLOUR[words.group(f)]]
+            axes.annotate(str(n), f.at_m, xytext=(9, 9), textcoords="offset points", ha="center", va="center",
+                          color="white", fontsize=7.5, fontweight="bold", zorder=8,
+                          bbox={"boxstyle": "circle,pad=0.25", "fc": colour, "ec": "white", "lw": 0.8},
+                          arrowprops={"arrowstyle": "-", "color": colour, "lw": 0.9, "shrinkA": 0, "shrinkB": 0})
+
+
+def _margin_words(axes: Any, attempt: Attempt, x_m: float, top_m: float, bottom_m: float, per_m: float) -> None:
+    x = x_m + 0.25 / per_m
+    axes.text(x, top_m, words.headline(attempt), fontsize=12, fontweight="bold", color=PAPER["ink"], va="center")
+    x_right = axes.get_xlim()[1] - 0.25 / per_m
+    axes.text(x_right, top_m, f"{attempt.vehicle.name}  ·  {attempt.course.name}", ha="right", va="center",
+              color=PAPER["soft"])
+    axes.text(x, bottom_m, "Light area: ground passed over by the body.  Blue: tyres (dotted: steered).  "
+              "Filled squares: marks as found; dotted squares: as planned.", va="center", color=PAPER["soft"])
+    end = x_right
+    axes.plot([end - 5, end], [bottom_m, bottom_m], color=PAPER["ink"], lw=1.2, marker="|", ms=6)
+    axes.text(end - 5.3, bottom_m, "5 m", ha="right", va="center", color=PAPER["ink"])
