@@ -1,0 +1,253 @@
+"""Placing the camera of every frame, by laying hundreds of ground pixels onto a reference picture.
+
+Every frame is aligned to the same reference, so nothing drifts. The unknown is the full camera
+pose (6 numbers); the ground is the plane z = 0; its pixels are compared after taking away slow
+brightness changes, with Tukey weights, so that the vehicle, its shadow, people and things with
+height fall out. Weak where the ground has no texture and no paint at all, and where a moving
+shadow's edge covers most of the picture.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from vision.camera import Camera, Lens, rotation_vector
+
+POINTS_PER_LEVEL = 2500
+"""Enough for a pose to < 0.05 px in every direction; more costs time without telling more."""
+BLUR_SHARE = 1 / 60
+"""Width of the brightness window as a share of the picture: wide against paint, narrow against shadows."""
+TUKEY = 4.685
+"""Tukey's constant for 95 % efficiency under normal noise (Holland & Welsch 1977)."""
+MIN_SUPPORT = 0.35
+"""Share of ground pixels that must agree for a frame to count as placed."""
+
+
+@dataclass(frozen=True)
+class Placed:
+    """A frame's camera. cov (6, 6) of (turn rad, shift m); `support` share of pixels that agree (0..1);
+    `misfit` median absolute residual of those, in grey levels."""
+
+    camera: Camera
+    cov: np.ndarray
+    support: float
+    misfit: float
+
+    def __bool__(self) -> bool:
+        return True
+
+
+@dataclass(frozen=True)
+class NotPlaced:
+    """A frame whose camera could not be found; falsy, with the reason."""
+
+    reason: str
+
+    def __bool__(self) -> bool:
+        return False
+
+
+def flattened(bgr: np.ndarray) -> np.ndarray:
+    """Grey float32 picture without slow brightness changes: each pixel less its neighbourhood's mean."""
+    grey = bgr if bgr.ndim == 2 else cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY)
+    grey = grey.astype(np.float32)
+    window = 2 * int(max(3, grey.shape[1] * BLUR_SHARE)) + 1
+    return grey - cv2.boxFilter(grey, -1, (window, window), borderType=cv2.BORDER_REFLECT)
+
+
+def pyramid(flat: np.ndarray, levels: int) -> list[np.ndarray]:
+    """Full size first. Halving by 2x2 means keeps pixel centres where Lens.scaled puts them."""
+    out = [flat]
+    for _ in range(levels - 1):
+        h, w = out[-1].shape[:2]
+        out.append(cv2.resize(out[-1][: h // 2 * 2, : w // 2 * 2], (w // 2, h // 2), interpolation=cv2.INTER_AREA))
+    return out
+
+
+@dataclass(frozen=True)
+class _Level:
+    scale: float
+    ground_m: np.ndarray  # (n, 2)
+    value: np.ndarray  # (n,)
+
+
+class GroundReference:
+    """A reference picture with its camera, ready to place other frames of the same clip."""
+
+    def __init__(self, bgr: np.ndarray, camera: Camera, usable: np.ndarray | None = None, levels: int = 4) -> None:
+        """bgr (h, w, 3); usable (h, w) bool: pixels that are ground and known (the vehicle excluded)."""
+        self.camera = camera
+        self.lens = camera.lens
+        self._levels: list[_Level] = []
+        self._grey = cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY)
+        self._usable = np.ones(bgr.shape[:2], bool) if usable is None else usable
+        keep = self._usable.astype(np.uint8)
+        for i, flat in enumerate(pyramid(flattened(bgr), levels)):
+            scale = 0.5**i
+            mask = cv2.resize(keep, (flat.shape[1], flat.shape[0]), interpolation=cv2.INTER_AREA) > 0
+            px = _strong_pixels(flat, mask, POINTS_PER_LEVEL)
+            level_camera = Camera(self.lens.scaled(scale), camera.rotation, camera.centre_m)
+            ground = level_camera.to_ground(px.astype(float))
+            known = np.isfinite(ground).all(axis=1)
+            px = px[known]
+            self._levels.append(_Level(scale, ground[known], flat[px[:, 1], px[:, 0]]))
+
+    def place(self, bgr: np.ndarray, guess: Camera, avoid_px: np.ndarray | None = None,
+              wide: bool = False) -> Placed | NotPlaced:
+        """The frame's camera, starting from `guess`; avoid_px (n, 2) a polygon (vehicle) to leave out.
+
+        `wide` starts with a search by matched features for frames far from the guess."""
+        pictures = pyramid(flattened(bgr), len(self._levels))
+        placed = self._refine(pictures, guess, avoid_px)
+        if wide and (not placed or placed.support < 0.6):
+            start = self._search(bgr)
+            if start is not None:
+                again = self._refine(pictures, start, avoid_px)
+                if again and (not placed or again.support > placed.support):
+                    return again
+        return placed
+
+    def _refine(self, pictures: list[np.ndarray], guess: Camera, avoid_px: np.ndarray | None) -> Placed | NotPlaced:
+        camera = guess
+        result: Placed | NotPlaced = NotPlaced("no ground could be compared")
+        for level in reversed(range(len(pictures))):
+            result = _align(self._levels[level], pictures[level], camera, self.lens, avoid_px,
+                            iterations=12 if level else 8)
+            if not result:
+                return result
+            camera = result.camera
+        assert isinstance(result, Placed)
+        if result.support < MIN_SUPPORT:
+            return NotPlaced(f"only {result.support:.0%} of the ground agrees with the reference picture")
+        return result
+
+    def _search(self, bgr: np.ndarray) -> Camera | None:
+        """A start for frames far away: matched corner features, a homography, and the pose it means."""
+        grey = cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY)
+        finder = cv2.ORB_create(3000, fastThreshold=7)
+        k0, d0 = finder.detectAndCompute(self._grey, (self._usable * 255).astype(np.uint8))
+        k1, d1 = finder.detectAndCompute(grey, None)
+        if d0 is None or d1 is None or len(k0) < 20 or len(k1) < 20:
+            return None
+        pairs = cv2.BFMatcher(cv2.NORM_HAMMING, crossCheck=True).match(d0, d1)
+        if len(pairs) < 20:
+            return None
+        p0 = np.array([k0[m.queryIdx].pt for m in pairs])
+        p1 = np.array([k1[m.trainIdx].pt for m in pairs])
+        _, inlier = cv2.findHomography(p0, p1, cv2.RANSAC, grey.shape[1] / 400)
+        if inlier is None or inlier.sum() < 15:
+            return None
+        ok = inlier.ravel().astype(bool)
+        ground = self.camera.to_ground(p0[ok])
+        known = np.isfinite(ground).all(axis=1)
+        return pose_from_ground(ground[known], p1[ok][known], self.lens, self.camera)
+
+
+def pose_from_ground(ground_m: np.ndarray, px: np.ndarray, lens: Lens, near: Camera) -> Camera | None:
+    """The camera that sees ground points (n, 2) m at pixels (n, 2), by OpenCV's solvePnP started at `near`."""
+    if len(px) < 4:
+        return None
+    xyz = np.column_stack([ground_m, np.zeros(len(ground_m))])
+    r = rotation_vector(near.rotation)
+    t = -near.rotation @ near.centre_m
+    ok, r, t = cv2.solvePnP(xyz, np.asarray(px, float), lens.matrix, lens.dist_array, r.reshape(3, 1).copy(),
+                            t.reshape(3, 1).copy(), useExtrinsicGuess=True, flags=cv2.SOLVEPNP_ITERATIVE)
+    if not ok:
+        return None
+    rotation = cv2.Rodrigues(r)[0]
+    return Camera(lens, rotation, (-rotation.T @ t).ravel())
+
+
+def _strong_pixels(flat: np.ndarray, usable: np.ndarray, count: int) -> np.ndarray:
+    """(n, 2) integer pixels (u, v) of strong gradient, spread over the picture by cells."""
+    gx, gy = cv2.Sobel(flat, cv2.CV_32F, 1, 0, ksize=3), cv2.Sobel(flat, cv2.CV_32F, 0, 1, ksize=3)
+    strength = cv2.magnitude(gx, gy)
+    strength[~usable] = 0
+    strength[:2], strength[-2:], strength[:, :2], strength[:, -2:] = 0, 0, 0, 0
+    h, w = flat.shape
+    cell = max(2, int(math.sqrt(h * w / count)))
+    rows, cols = h // cell, w // cell
+    tiles = strength[: rows * cell, : cols * cell].reshape(rows, cell, cols, cell).transpose(0, 2, 1, 3)
+    tiles = tiles.reshape(rows * cols, cell * cell)
+    best = tiles.argmax(axis=1)
+    peak = tiles[np.arange(len(tiles)), best]
+    v = np.repeat(np.arange(rows), cols) * cell + best // cell
+    u = np.tile(np.arange(cols), rows) * cell + best % cell
+    keep = peak > 0
+    return np.column_stack([u, v])[keep]
+
+
+def _align(level: _Level, flat: np.ndarray, guess: Camera, lens: Lens, avoid_px: np.ndarray | None,
+           iterations: int) -> Placed | NotPlaced:
+    """Gauss-Newton on the six pose numbers at one pyramid level, with Tukey weights and one gain."""
+    scaled = lens.scaled(level.scale)
+    h, w = flat.shape
+    xyz = np.column_stack([level.ground_m, np.zeros(len(level.ground_m))])
+    camera = Camera(scaled, guess.rotation, guess.centre_m)
+    value = level.value
+    keep = np.ones(len(xyz), bool)
+    if avoid_px is not None and len(avoid_px) >= 3:
+        keep = ~inside_polygon(camera.project(xyz), avoid_px * level.scale + (level.scale - 1) / 2)
+    sigma, hess, weight = 0.0, None, None
+    for _ in range(iterations):
+        xc = (xyz - camera.centre_m) @ camera.rotation.T
+        px = scaled.project_camera_frame(xc)
+        seen = keep & (px[:, 0] > 2) & (px[:, 0] < w - 3) & (px[:, 1] > 2) & (px[:, 1] < h - 3) & (xc[:, 2] > 0)
+        if seen.sum() < 60:
+            return NotPlaced("too little of the known ground is in the picture")
+        sample, gu, gv = sample_with_gradient(flat, px[seen])
+        ref = value[seen]
+        gain = float(np.clip((sample * ref).sum() / max((ref * ref).sum(), 1e-6), 0.4, 2.5))
+        residual = sample - gain * ref
+        sigma = max(1.4826 * float(np.median(np.abs(residual))), 0.3)
+        weight = np.clip(1 - (residual / (TUKEY * sigma)) ** 2, 0, None) ** 2
+        jac = _pose_jacobian(xc[seen], scaled, camera.rotation, gu, gv)
+        wj = jac * weight[:, None]
+        hess = wj.T @ jac
+        step = np.linalg.lstsq(hess + np.diag(np.diag(hess)) * 1e-6, -(wj.T @ residual), rcond=None)[0]
+        camera = camera.moved(step[:3], step[3:])
+        if np.abs(step[:3]).max() * scaled.fx < 0.004 and np.abs(step[3:]).max() * scaled.fx < 0.004 * camera.centre_m[2]:
+            break
+    assert hess is not None and weight is not None
+    # A pixel step moves the picture by gradient x step; the pixels of one paint edge or one coded
+    # block are not independent, so the count is taken as a quarter (measured: see tests/test_ground).
+    cov = np.linalg.pinv(hess) * sigma**2 * 4.0
+    return Placed(Camera(lens, camera.rotation, camera.centre_m), cov, float((weight > 0.2).mean()), sigma / 1.4826)
+
+
+def sample_with_gradient(picture: np.ndarray, px: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Bilinear values and central differences (per pixel) of a float32 picture at (n, 2) pixels."""
+    u, v = px[:, 0].astype(np.float32), px[:, 1].astype(np.float32)
+    us = np.stack([u, u + 1, u - 1, u, u])
+    vs = np.stack([v, v, v, v + 1, v - 1])
+    got = cv2.remap(picture, us, vs, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return got[0], (got[1] - got[2]) / 2, (got[3] - got[4]) / 2
+
+
+def _pose_jacobian(xc: np.ndarray, lens: Lens, rotation: np.ndarray, gu: np.ndarray, gv: np.ndarray) -> np.ndarray:
+    """d(value)/d(turn, shift), (n, 6); the lens distortion's slope is taken numerically."""
+    eps = 1e-4 * xc[:, 2:3]
+    base = lens.project_camera_frame(xc)
+    d = [(lens.project_camera_frame(xc + eps * e) - base) / eps for e in np.eye(3)]
+    g = np.column_stack([gu * d[k][:, 0] + gv * d[k][:, 1] for k in range(3)])  # d(value)/d(xc)
+    turn = np.column_stack([g[:, 2] * xc[:, 1] - g[:, 1] * xc[:, 2],
+                            g[:, 0] * xc[:, 2] - g[:, 2] * xc[:, 0],
+                            g[:, 1] * xc[:, 0] - g[:, 0] * xc[:, 1]])
+    return np.column_stack([turn, -g @ rotation])
+
+
+def inside_polygon(px: np.ndarray, polygon_px: np.ndarray) -> np.ndarray:
+    """(n,) bool: which (n, 2) points lie in the polygon (m, 2), by the crossing rule."""
+    x, y = px[:, 0], px[:, 1]
+    inside = np.zeros(len(px), bool)
+    a, b = polygon_px, np.roll(polygon_px, -1, axis=0)
+    for (x0, y0), (x1, y1) in zip(a, b, strict=True):
+        if y0 == y1:
+            continue
+        crosses = (y0 > y) != (y1 > y)
+        inside ^= crosses & (x < (x1 - x0) * (y - y0) / (y1 - y0) + x0)
+    return inside

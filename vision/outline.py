@@ -1,0 +1,150 @@
+"""Finding the vehicle in one picture, to a few decimetres: the solid that best covers what is new in the yard.
+
+What differs from the empty yard is split in two: `changed` (any difference) and `solid-looking`
+(a difference that a shadow cannot explain, since a shadow only darkens, alike in all colours).
+A pose is good when its silhouette is full of changed pixels and leaves few solid-looking ones
+outside. Weak for a vehicle that looks like a shadow of the yard (dark grey on grey, no paint);
+the fine fit (roof.py) then has to find its edges.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from scipy.optimize import minimize
+
+from analysis.vehicle import Vehicle
+from vision.camera import Camera
+from vision.plate import Plate
+from vision.solid import Pose, fill, silhouettes_px
+
+COARSE_M_PER_PX = 0.12
+"""Working resolution of the search: a vehicle is then some 20 x 100 pixels, whatever the clip's size."""
+DEEPEST_SHADOW = 0.25
+"""A shadow keeps at least this share of the ground's brightness (sky light; from memory 0.3-0.5 in sun)."""
+
+
+@dataclass(frozen=True)
+class Sighting:
+    """A coarse pose with the share of the silhouette that is changed, and of solid-looking pixels it explains."""
+
+    pose: Pose
+    filled: float
+    explained: float
+
+    @property
+    def good(self) -> bool:
+        return self.filled > 0.55 and self.explained > 0.5
+
+
+@dataclass(frozen=True)
+class Difference:
+    """`changed` and `solid` (h, w) float32 in 0..1, at `scale` of the full picture."""
+
+    changed: np.ndarray
+    solid: np.ndarray
+    scale: float
+
+
+def working_scale(camera: Camera) -> float:
+    """The picture scale at which one pixel covers about COARSE_M_PER_PX of ground."""
+    return min(1.0, camera.metres_per_pixel() / COARSE_M_PER_PX)
+
+
+def difference(bgr: np.ndarray, camera: Camera, plate: Plate) -> Difference:
+    """Compare a picture with the empty yard at working scale."""
+    scale = working_scale(camera)
+    small = cv2.resize(bgr, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA).astype(np.float32)
+    empty, known = plate.seen_from(camera, 1.0 if scale > 0.6 else 0.5)
+    empty = cv2.resize(empty, (small.shape[1], small.shape[0]), interpolation=cv2.INTER_AREA).astype(np.float32)
+    known = cv2.resize(known.astype(np.uint8), (small.shape[1], small.shape[0]), interpolation=cv2.INTER_NEAREST) > 0
+    gain = float(np.median(small.mean(axis=2)[known] / np.maximum(empty.mean(axis=2)[known], 1)))
+    empty *= gain
+    apart = np.linalg.norm(small - empty, axis=2)
+    share = (small * empty).sum(axis=2) / np.maximum((empty * empty).sum(axis=2), 1)
+    shade = np.clip(share, DEEPEST_SHADOW, 1.0)
+    beyond_shadow = np.linalg.norm(small - shade[..., None] * empty, axis=2)
+    noise = max(1.4826 * float(np.median(apart[known])), 1.0)
+    # A step of five times the ordinary difference is taken as certain; below two as none.
+    changed = np.clip((apart / noise - 2) / 3, 0, 1) * known
+    solid = np.clip((beyond_shadow / noise - 2) / 3, 0, 1) * known
+    return Difference(changed.astype(np.float32), solid.astype(np.float32), scale)
+
+
+def find_vehicle(diff: Difference, camera: Camera, vehicle: Vehicle, near: Pose | None = None) -> Sighting | None:
+    """The best coarse pose, or None when nothing of the vehicle's size is new. Heading is taken within 90° of
+    `near`'s, or of the course's x axis: the exercise is driven facing the forward pair."""
+    small = Camera(camera.lens.scaled(diff.scale), camera.rotation, camera.centre_m)
+    starts = [near] if near is not None else _blob_starts(diff, small, vehicle)
+    best: Sighting | None = None
+    for start in starts:
+        sighting = _improve(diff, small, vehicle, start)
+        if best is None or sighting.filled * sighting.explained > best.filled * best.explained:
+            best = sighting
+    return best
+
+
+def _blob_starts(diff: Difference, camera: Camera, vehicle: Vehicle) -> list[Pose]:
+    """Start poses from connected regions of solid-looking (else changed) pixels of about the right size."""
+    starts: list[Pose] = []
+    middle = (vehicle.x_front_m + vehicle.x_rear_m) / 2
+    expected = vehicle.length_m * vehicle.width_m / COARSE_M_PER_PX**2
+    for layer in (diff.solid, diff.changed):
+        mask = (layer > 0.5).astype(np.uint8)
+        closing = 2 * round(0.35 / COARSE_M_PER_PX) + 1
+        mask = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((closing, closing), np.uint8))
+        mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+        count, labels, stats, _ = cv2.connectedComponentsWithStats(mask)
+        order = np.argsort(-stats[1:, cv2.CC_STAT_AREA])[:3] + 1 if count > 1 else []
+        for i in order:
+            if stats[i, cv2.CC_STAT_AREA] < 0.15 * expected:
+                continue
+            v, u = np.nonzero(labels == i)
+            ground = camera.to_ground(np.column_stack([u, v]).astype(float), vehicle.height_m * 0.7)
+            ground = ground[np.isfinite(ground).all(axis=1)]
+            if len(ground) < 10:
+                continue
+            (cx, cy), (a, b), angle = cv2.minAreaRect(ground.astype(np.float32))
+            heading = math.radians(angle if a >= b else angle + 90)
+            heading = math.atan(math.tan(heading))  # facing +x
+            for turn in (0.0, 0.3, -0.3):
+                h = heading + turn
+                starts.append(Pose(cx - middle * math.cos(h), cy - middle * math.sin(h), h))
+        if starts:
+            break
+    return starts
+
+
+def _improve(diff: Difference, camera: Camera, vehicle: Vehicle, start: Pose) -> Sighting:
+    middle = (vehicle.x_front_m + vehicle.x_rear_m) / 2
+    centre = start.to_course(np.array([[middle, 0.0]]))[0]
+    total_solid = float(diff.solid.sum()) + 1e-6
+    shape = diff.changed.shape
+
+    def pose_of(p: np.ndarray) -> Pose:
+        h = start.heading_rad + p[2] / (vehicle.length_m / 2)
+        return Pose(centre[0] + p[0] - middle * math.cos(h), centre[1] + p[1] - middle * math.sin(h), h)
+
+    def shares(p: np.ndarray) -> tuple[float, float]:
+        mask = fill(silhouettes_px(vehicle, pose_of(p), camera), shape)
+        area = float(mask.sum())
+        if area < 30:
+            return 0.0, 0.0
+        on = mask > 0
+        return float(diff.changed[on].sum()) / area, float(diff.solid[on].sum()) / total_solid
+
+    def cost(p: np.ndarray) -> float:
+        filled, explained = shares(p)
+        return -(filled + explained)
+
+    # Steps in metres (heading as the swing of an end): wide first, then fine.
+    p = np.zeros(3)
+    for step in (1.0, 0.25):
+        simplex = p + step * np.array([[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 1]])
+        p = minimize(cost, p, method="Nelder-Mead",
+                     options={"initial_simplex": simplex, "xatol": 0.02, "fatol": 1e-4, "maxfev": 120}).x
+    filled, explained = shares(p)
+    return Sighting(pose_of(p), filled, explained)

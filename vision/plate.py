@@ -1,0 +1,82 @@
+"""The empty yard: what the reference view would show without anything that moves.
+
+The plate is the per-pixel median of pictures spread over the clip, each laid onto the reference
+view through the ground plane, with the vehicle left out where its place is already known.
+Weak where the vehicle stands over one spot in more than half of the pictures and its place is
+not yet known: such pixels are found out on the second building, when it is.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from vision.camera import Camera
+
+MAP_STEP = 8
+"""Coarse grid of the warping maps; in between they are bilinear (error < 0.01 px for real lenses)."""
+
+
+@dataclass(frozen=True)
+class Plate:
+    """bgr (h, w, 3) uint8 in the view of `camera`; known (h, w) bool where enough pictures agreed."""
+
+    bgr: np.ndarray
+    camera: Camera
+    known: np.ndarray
+
+    def seen_from(self, camera: Camera, scale: float = 1.0) -> tuple[np.ndarray, np.ndarray]:
+        """The plate as another camera would see it, (bgr, known), at `scale` times that camera's size."""
+        lens = camera.lens.scaled(scale)
+        map_u, map_v = ground_map(Camera(lens, camera.rotation, camera.centre_m), self.camera)
+        bgr = cv2.remap(self.bgr, map_u, map_v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        known = cv2.remap(self.known.astype(np.uint8), map_u, map_v, cv2.INTER_NEAREST, borderValue=0)
+        return bgr, known > 0
+
+
+def ground_map(target: Camera, source: Camera) -> tuple[np.ndarray, np.ndarray]:
+    """Maps for cv2.remap: for each pixel of `target`'s view, where `source` sees that spot of the ground."""
+    w, h = target.lens.width_px, target.lens.height_px
+    us = np.arange(0, w + MAP_STEP, MAP_STEP, dtype=float)
+    vs = np.arange(0, h + MAP_STEP, MAP_STEP, dtype=float)
+    nodes = np.stack(np.meshgrid(us, vs), -1).reshape(-1, 2)
+    px = source.project_ground(target.to_ground(nodes)).reshape(len(vs), len(us), 2).astype(np.float32)
+    spread = np.array([[1 / MAP_STEP, 0, 0], [0, 1 / MAP_STEP, 0]], np.float32)
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    return (cv2.warpAffine(px[..., 0], spread, (w, h), flags=flags, borderMode=cv2.BORDER_REPLICATE),
+            cv2.warpAffine(px[..., 1], spread, (w, h), flags=flags, borderMode=cv2.BORDER_REPLICATE))
+
+
+def build_plate(pictures: Sequence[np.ndarray], cameras: Sequence[Camera], reference: Camera,
+                hidden: Sequence[np.ndarray | None] | None = None) -> Plate:
+    """pictures (h, w, 3) uint8 with their cameras; hidden[i] (h, w) bool pixels of picture i not to be used."""
+    w, h = reference.lens.width_px, reference.lens.height_px
+    stack = np.empty((len(pictures), h, w, 3), np.uint8)
+    usable = np.ones((len(pictures), h, w), bool)
+    level = np.array([float(p[::8, ::8].mean()) for p in pictures])
+    for i, (picture, camera) in enumerate(zip(pictures, cameras, strict=True)):
+        map_u, map_v = ground_map(reference, camera)
+        even = cv2.convertScaleAbs(picture, alpha=float(np.median(level) / max(level[i], 1.0)))
+        stack[i] = cv2.remap(even, map_u, map_v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        ok = (map_u >= 0) & (map_v >= 0) & (map_u <= w - 1) & (map_v <= h - 1)
+        mask = hidden[i] if hidden is not None else None
+        if mask is not None:
+            ok &= cv2.remap(mask.astype(np.uint8), map_u, map_v, cv2.INTER_NEAREST, borderValue=1) == 0
+        usable[i] = ok
+    count = usable.sum(axis=0)
+    plate = np.empty((h, w, 3), np.uint8)
+    for top in range(0, h, 64):  # in strips, so that the working memory stays small
+        rows = slice(top, top + 64)
+        if usable[:, rows].all():
+            plate[rows] = np.median(stack[:, rows], axis=0)
+            continue
+        masked = np.where(usable[:, rows, :, None], stack[:, rows], np.float32(np.nan))
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", RuntimeWarning)  # all-NaN pixels are dealt with below
+            middle = np.nanmedian(masked, axis=0)
+        plate[rows] = np.where(np.isnan(middle), np.median(stack[:, rows], axis=0), middle)
+    return Plate(plate, reference, count >= max(3, len(pictures) // 6))

@@ -1,0 +1,471 @@
+"""The fine fit: the vehicle's own roof, learnt from the clip, laid onto every picture.
+
+A roof seen from above keeps its looks whatever the shadows around it do. From pictures with
+coarse poses a roof picture in the vehicle's own metres is built, sharpened by aligning the
+pictures to it, and then its rim is found and compared with the entered length and width: this
+fixes where the body lies in the roof picture, once, with the noise of all pictures averaged.
+After that a frame's pose is three numbers (x, y, heading) that lay the roof onto it.
+
+The roof is taken as flat at the height of the largest solid; units standing on it lean a little
+and are outvoted by Tukey weights. Weak for a roof without any marking: then only its rim holds
+the fit, and the stated covariance says so.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from analysis.vehicle import Solid, Vehicle
+from vision.camera import Camera
+from vision.ground import TUKEY, sample_with_gradient
+from vision.solid import Pose, main_solid
+
+MARGIN_M = 0.6
+"""How far beyond the rim the roof picture reaches: the largest error of a coarse pose."""
+INSET_M = 0.04
+"""Pixels closer to the rim than this are not used: they are mixed with what lies beyond."""
+MAX_POINTS = 2500
+MIN_SUPPORT = 0.3
+"""Share of roof pixels that must agree for a pose to count as measured."""
+HEIGHT_BLOCK_M = 0.4
+"""Size of the pieces of roof that get a height of their own."""
+RIM_BAND_M = 0.3
+"""Width of the band along the rim that is held to the entered height."""
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """A frame's pose with covariance (3, 3) of (x, y, heading), share of roof pixels that agree, and misfit."""
+
+    pose: Pose
+    cov: np.ndarray
+    support: float
+    misfit: float
+
+    def __bool__(self) -> bool:
+        return True
+
+
+@dataclass(frozen=True)
+class NotFitted:
+    """No pose in this frame; falsy, with the reason."""
+
+    reason: str
+
+    def __bool__(self) -> bool:
+        return False
+
+
+@dataclass(frozen=True)
+class RimFit:
+    """Where the rim lies in the roof picture against the entered sizes.
+
+    along_m, across_m, turn_rad: the body's place relative to the coarse poses' frame; sd of each
+    (along, across, turn); length_m, width_m the roof's size as seen; sd_size_m their standard deviation.
+    """
+
+    along_m: float
+    across_m: float
+    turn_rad: float
+    sd: tuple[float, float, float]
+    length_m: float
+    width_m: float
+    sd_size_m: float
+
+
+class Roof:
+    """The learnt roof, in the vehicle frame (m).
+
+    picture (rows, cols, 3) float32 with row 0 at the left edge and column 0 at the rear; variation
+    (rows, cols) its robust scatter over the clip; height_m (rows, cols) of what is seen there.
+    """
+
+    def __init__(self, solid: Solid, picture: np.ndarray, variation: np.ndarray, height_m: np.ndarray,
+                 spacing_m: float) -> None:
+        self.solid = solid
+        self.picture = picture
+        self.variation = variation
+        self.height_m = height_m
+        self.spacing_m = spacing_m
+        self.mix = _best_mix(picture, solid, spacing_m)
+        self._levels = [self._choose(f) for f in (4, 2, 1)]
+
+    def _choose(self, factor: int) -> _Points:
+        """The pixels that tell most about the place, at one level of detail."""
+        grey = cv2.transform(self.picture, self.mix.reshape(1, 3))
+        if factor > 1:
+            grey = cv2.GaussianBlur(grey, (0, 0), 0.5 * factor)
+        grid = _grid(self.solid, self.spacing_m)
+        inside = _on_roof(self.solid, grid, INSET_M + 0.5 * factor * self.spacing_m)
+        strength = cv2.magnitude(cv2.Sobel(grey, cv2.CV_32F, 1, 0), cv2.Sobel(grey, cv2.CV_32F, 0, 1))
+        strength = (strength / (self.variation + 2.0)).ravel()
+        candidates = np.flatnonzero(inside)
+        take = min(len(candidates), MAX_POINTS // factor)
+        best = candidates[np.argpartition(-strength[candidates], take - 1)[:take]]
+        return _Points(grid.reshape(-1, 2)[best], self.height_m.ravel()[best], grey.ravel()[best], factor)
+
+    def fit(self, pictures: Sequence[np.ndarray], camera: Camera, guess: Pose) -> Fitted | NotFitted:
+        """Lay the roof onto a frame. `pictures` from `self.prepare`; guess within about half a metre."""
+        pose = guess
+        result: Fitted | NotFitted = NotFitted("the roof is out of the picture")
+        for points, picture in zip(self._levels, reversed(pictures), strict=True):
+            result = _lay(points, picture, camera, pose)
+            if not result:
+                return result
+            assert isinstance(result, Fitted)
+            pose = result.pose
+        assert isinstance(result, Fitted)
+        if result.support < MIN_SUPPORT:
+            return NotFitted(f"only {result.support:.0%} of the roof agrees")
+        return result
+
+    def prepare(self, bgr: np.ndarray) -> list[np.ndarray]:
+        """The frame in the roof's own grey mixture at full, half and quarter size."""
+        out = [cv2.transform(bgr.astype(np.float32), self.mix.reshape(1, 3))]
+        for _ in range(2):
+            h, w = out[-1].shape[:2]
+            out.append(cv2.resize(out[-1][: h // 2 * 2, : w // 2 * 2], (w // 2, h // 2), interpolation=cv2.INTER_AREA))
+        return out
+
+
+@dataclass(frozen=True)
+class _Points:
+    place_m: np.ndarray  # (n, 2) vehicle frame
+    height_m: np.ndarray  # (n,)
+    value: np.ndarray  # (n,) grey in the roof's mixture
+    factor: int  # 1 full size, 2 half, 4 quarter
+
+
+@dataclass(frozen=True)
+class LearntRoof:
+    """The roof in its final frame, the poses of the pictures it was learnt from (None where it did not fit), the rim."""
+
+    roof: Roof
+    poses: tuple[Pose | None, ...]
+    rim: RimFit | None
+
+
+def learn_roof(vehicle: Vehicle, bgrs: Sequence[np.ndarray], cameras: Sequence[Camera],
+               coarse: Sequence[Pose]) -> LearntRoof | NotFitted:
+    """Build the roof from pictures with coarse poses.
+
+    In turn: sharpen (align all pictures to the one taken most nearly from above, average, repeat);
+    put the body where the coarse poses on average had it; find the rim and put it where the data
+    sheet says; find what stands above the roof from how it leans; sharpen again.
+    """
+    solid = main_solid(vehicle)
+    spacing = float(np.median([_metres_per_pixel_at(c, solid.z_max_m) for c in cameras]))
+    shots = _Shots(bgrs, cameras, solid, spacing)
+    flat = np.full(_grid(solid, spacing).shape[:2], solid.z_max_m, np.float32)
+    first = int(np.argmin([_distance_from_nadir(c, p, vehicle) for c, p in zip(cameras, coarse, strict=True)]))
+    picture = _rectify(bgrs[first], cameras[first], coarse[first], flat, solid, spacing)
+    roof = Roof(solid, picture, np.zeros_like(flat), flat, spacing)
+    poses: list[Pose | None] = list(coarse)
+    for _ in range(2):
+        poses = shots.align(roof, poses, coarse)
+        if sum(p is not None for p in poses) < 3:
+            return NotFitted("the roof looks different from picture to picture")
+        roof = shots.build(poses, flat)
+    poses = _recentred(poses, coarse)
+    rim = None
+    height = flat
+    for _ in range(3):
+        roof = shots.build(poses, height)
+        rim = find_rim(roof)
+        if rim is not None:
+            poses = [p and p.shifted(rim.along_m, rim.across_m, rim.turn_rad) for p in poses]
+            roof = shots.build(poses, height)
+        height, poses = shots.heights(roof, poses)
+    roof = shots.build(poses, height)
+    poses = shots.align(roof, poses, coarse)
+    roof = shots.build(poses, height)
+    return LearntRoof(roof, tuple(poses), find_rim(roof))
+
+
+class _Shots:
+    """The pictures a roof is learnt from, with their cameras."""
+
+    def __init__(self, bgrs: Sequence[np.ndarray], cameras: Sequence[Camera], solid: Solid, spacing_m: float) -> None:
+        self.bgrs, self.cameras, self.solid, self.spacing_m = bgrs, cameras, solid, spacing_m
+
+    def align(self, roof: Roof, poses: Sequence[Pose | None], coarse: Sequence[Pose]) -> list[Pose | None]:
+        out: list[Pose | None] = []
+        for bgr, camera, pose, start in zip(self.bgrs, self.cameras, poses, coarse, strict=True):
+            fit = roof.fit(roof.prepare(bgr), camera, pose or start)
+            near = isinstance(fit, Fitted) and math.hypot(fit.pose.x_m - start.x_m, fit.pose.y_m - start.y_m) < 1.0
+            out.append(fit.pose if isinstance(fit, Fitted) and near else None)
+        return out
+
+    def patches(self, poses: Sequence[Pose | None], height_m: np.ndarray) -> list[np.ndarray | None]:
+        """Each picture laid out in the vehicle frame, evened out in brightness."""
+        got = [None if p is None else _rectify(b, c, p, height_m, self.solid, self.spacing_m)
+               for b, c, p in zip(self.bgrs, self.cameras, poses, strict=True)]
+        on = _on_roof(self.solid, _grid(self.solid, self.spacing_m), INSET_M)
+        level = [None if g is None else g[on].mean(axis=0) for g in got]
+        usual = np.median([v for v in level if v is not None], axis=0)
+        return [None if g is None or v is None else g * (usual / np.maximum(v, 1.0)).astype(np.float32)
+                for g, v in zip(got, level, strict=True)]
+
+    def build(self, poses: Sequence[Pose | None], height_m: np.ndarray) -> Roof:
+        stack = np.stack([p for p in self.patches(poses, height_m) if p is not None])
+        picture = np.median(stack, axis=0).astype(np.float32)
+        variation = (1.4826 * np.median(np.abs(stack - picture), axis=0)).mean(axis=2).astype(np.float32)
+        return Roof(self.solid, picture, variation, height_m, self.spacing_m)
+
+    def heights(self, roof: Roof, poses: Sequence[Pose | None]) -> tuple[np.ndarray, list[Pose | None]]:
+        """What stands above the roof, from how it leans away from below the camera as the vehicle moves.
+
+        Linear least squares over all pictures: each block of the roof has one unknown height, each
+        picture three unknown pose corrections. The blocks along the rim are held to the entered height,
+        since only there is it known.
+        """
+        grid = _grid(self.solid, self.spacing_m)
+        rows, cols = grid.shape[:2]
+        block = max(2, round(HEIGHT_BLOCK_M / self.spacing_m))
+        number = (np.arange(rows)[:, None] // block) * (cols // block + 1) + np.arange(cols)[None] // block
+        used = _on_roof(self.solid, grid, -0.08)
+        rim = used & ~_on_roof(self.solid, grid, RIM_BAND_M)
+        _, number = np.unique(np.where(used, np.where(rim, -1, number), -2), return_inverse=True)
+        number = number.reshape(rows, cols)
+        count = int(number.max()) + 1
+        n = len(poses)
+        grey = cv2.transform(roof.picture, roof.mix.reshape(1, 3))
+        gx = cv2.Sobel(grey, cv2.CV_32F, 1, 0, scale=1 / 8) / self.spacing_m
+        gy = -cv2.Sobel(grey, cv2.CV_32F, 0, 1, scale=1 / 8) / self.spacing_m
+        sel = np.flatnonzero(used.ravel())
+        x, y = grid.reshape(-1, 2)[sel].T
+        gx, gy, name = gx.ravel()[sel], gy.ravel()[sel], number.ravel()[sel]
+        trust = 1 / (roof.variation.ravel()[sel] + 2.0) ** 2
+        normal = np.zeros((3 * n + count, 3 * n + count))
+        right = np.zeros(3 * n + count)
+        for i, (patch, pose, camera) in enumerate(zip(self.patches(poses, roof.height_m), poses, self.cameras,
+                                                      strict=True)):
+            if patch is None or pose is None:
+                continue
+            residual = (cv2.transform(patch, roof.mix.reshape(1, 3)) - grey).ravel()[sel]
+            sigma = max(1.4826 * float(np.median(np.abs(residual))), 0.5)
+            w = trust * np.clip(1 - (residual / (2 * TUKEY * sigma)) ** 2, 0, None) ** 2
+            out = pose.to_course(np.column_stack([x, y])) - camera.centre_m[:2]
+            c, s = math.cos(pose.heading_rad), math.sin(pose.heading_rad)
+            lean = out @ np.array([[c, -s], [s, c]]) / (camera.centre_m[2] - self.solid.z_max_m)
+            # patch(x) = picture(x - d), so the residual is -gradient . d, d = pose correction + lean x height
+            jac = -np.column_stack([gx, gy, gy * x - gx * y])
+            jh = -(gx * lean[:, 0] + gy * lean[:, 1])
+            k = slice(3 * i, 3 * i + 3)
+            normal[k, k] += (jac * w[:, None]).T @ jac
+            right[k] += (jac * w[:, None]).T @ residual
+            for j in range(3):
+                cross = np.bincount(name, w * jac[:, j] * jh, count)
+                normal[3 * i + j, 3 * n:] += cross
+                normal[3 * n:, 3 * i + j] += cross
+            normal[range(3 * n, 3 * n + count), range(3 * n, 3 * n + count)] += np.bincount(name, w * jh * jh, count)
+            right[3 * n:] += np.bincount(name, w * jh * residual, count)
+        held = np.full(count, 1 / 0.3**2)
+        held[np.unique(name[rim.ravel()[sel]])] = 1e9
+        # heights are corrections to the present ones: pull the total, not the correction, towards the roof
+        present = np.bincount(name, roof.height_m.ravel()[sel] - self.solid.z_max_m, count) / np.maximum(
+            np.bincount(name, minlength=count), 1)
+        normal[range(3 * n, 3 * n + count), range(3 * n, 3 * n + count)] += held
+        right[3 * n:] -= held * present
+        normal[range(3 * n), range(3 * n)] += 1e-6
+        solution = np.linalg.solve(normal, right)
+        change = np.clip(solution[3 * n:] + present, -0.6, 0.6)
+        height = roof.height_m.copy()
+        height.ravel()[sel] = self.solid.z_max_m + change[name]
+        moved = [p and p.shifted(*solution[3 * i:3 * i + 3]) for i, p in enumerate(poses)]
+        return height, moved
+
+
+def find_rim(roof: Roof) -> RimFit | None:
+    """The rim's place in the roof picture: the fixed-size outline that has an edge on all four sides,
+    by search, then each side to sub-pixel. None where a side shows no edge."""
+    s, h = roof.solid, roof.spacing_m
+    picture = cv2.GaussianBlur(roof.picture, (0, 0), 0.6)
+    noise = 2.0 + cv2.GaussianBlur(roof.variation, (0, 0), 1.0)
+    gx = np.linalg.norm(cv2.Sobel(picture, cv2.CV_32F, 1, 0, scale=1 / 8), axis=2) / noise
+    gy = np.linalg.norm(cv2.Sobel(picture, cv2.CV_32F, 0, 1, scale=1 / 8), axis=2) / noise
+    corner = s.corner_radius_m + 0.15
+    along = np.arange(s.x_min_m + corner, s.x_max_m - corner, 0.1)
+    across = np.arange(-s.width_m / 2 + corner, s.width_m / 2 - corner, 0.1)
+    sides = {"left": np.column_stack([along, np.full(len(along), s.width_m / 2)]),
+             "right": np.column_stack([along, np.full(len(along), -s.width_m / 2)]),
+             "front": np.column_stack([np.full(len(across), s.x_max_m), across]),
+             "rear": np.column_stack([np.full(len(across), s.x_min_m), across])}
+
+    def strength(along_m: float, across_m: float, turn_rad: float) -> float:
+        total = 1.0
+        for side, p in sides.items():
+            x = p[:, 0] - turn_rad * p[:, 1] + along_m
+            y = p[:, 1] + turn_rad * p[:, 0] + across_m
+            total *= float(_at(roof, gx if side in ("front", "rear") else gy, x, y).mean())
+        return total
+
+    best = (0.0, 0.0, 0.0)
+    for span_m, span_rad, steps in ((0.4, 0.035, 13), (0.07, 0.006, 7), (0.02, 0.002, 5)):
+        trials = [(best[0] + a, best[1] + b, best[2] + c)
+                  for a in np.linspace(-span_m, span_m, steps) for b in np.linspace(-span_m, span_m, steps)
+                  for c in np.linspace(-span_rad, span_rad, steps)]
+        best = max(trials, key=lambda t: strength(*t))
+    if strength(*best) <= 0:
+        return None
+
+    reach = np.arange(-max(3, round(0.15 / h)), max(3, round(0.15 / h)) + 1)
+
+    def edge_offset(side: str, points: np.ndarray) -> float | None:
+        """Sub-pixel normal offset (m, outward coordinate axis) of the edge along a stretch of a side."""
+        end = side in ("front", "rear")
+        x = points[:, 0] - best[2] * points[:, 1] + best[0]
+        y = points[:, 1] + best[2] * points[:, 0] + best[1]
+        d = reach * h
+        xs = x[:, None] + (d[None] if end else 0.0 * d[None])
+        ys = y[:, None] + (0.0 * d[None] if end else d[None])
+        colour = _at(roof, roof.picture, xs, ys).mean(axis=0)
+        step = np.linalg.norm(np.diff(colour, axis=0), axis=1)
+        i = int(np.argmax(step * np.exp(-0.5 * ((d[:-1] + h / 2) / 0.08) ** 2)))
+        if not 0 < i < len(step) - 1:
+            return None
+        # centre of the step's strength over three neighbours: sub-pixel, less noisy than a parabola
+        w = step[i - 1:i + 2] - min(step[i - 1], step[i + 1]) * 0.5
+        return float((d[i] + h / 2) + h * (w[2] - w[0]) / max(w.sum(), 1e-6))
+
+    rows, seen = [], []
+    for side in ("left", "right"):
+        for part in np.array_split(sides[side], 8):
+            p = edge_offset(side, part)
+            if p is not None:
+                rows.append((1.0, float(part[:, 0].mean()), 1.0 if side == "left" else -1.0))
+                seen.append(p)
+    front, rear = edge_offset("front", sides["front"]), edge_offset("rear", sides["rear"])
+    if len(rows) < 8 or front is None or rear is None:
+        return None
+    a, b = np.array(rows), np.array(seen)
+    weight, scatter = np.ones(len(b)), h
+    fit = np.zeros(3)
+    for _ in range(8):
+        fit = np.linalg.lstsq(a * weight[:, None], b * weight, rcond=None)[0]
+        residual = b - a @ fit
+        scatter = max(1.4826 * float(np.median(np.abs(residual))), 0.05 * h)
+        weight = np.clip(1 - (residual / (TUKEY * scatter)) ** 2, 0, 1)
+    weighted = a * weight[:, None]
+    sd = scatter * np.sqrt(np.diag(np.linalg.pinv(weighted.T @ weighted)))
+    # No edge is trusted below a tenth of a pixel (REFERENCES 4.3: real video 0.1-0.3 px for an edge).
+    floor = 0.1 * h
+    length = s.x_max_m - s.x_min_m
+    return RimFit(best[0] + (front + rear) / 2, best[1] + float(fit[0]), best[2] + float(fit[1]),
+                  (max(scatter / math.sqrt(2), floor), max(float(sd[0]), floor), max(float(sd[1]), floor / length)),
+                  length + front - rear, s.width_m + 2 * float(fit[2]), max(scatter, floor))
+
+
+def _recentred(poses: Sequence[Pose | None], coarse: Sequence[Pose]) -> list[Pose | None]:
+    """The sharpened poses moved, all alike, to where the coarse ones had the body on average."""
+    apart = []
+    for p, q in zip(poses, coarse, strict=True):
+        if p is not None:
+            c, s = math.cos(p.heading_rad), math.sin(p.heading_rad)
+            dx, dy = q.x_m - p.x_m, q.y_m - p.y_m
+            apart.append((c * dx + s * dy, -s * dx + c * dy, q.heading_rad - p.heading_rad))
+    middle = np.median(apart, axis=0)
+    return [p and p.shifted(*middle) for p in poses]
+
+
+def _on_roof(solid: Solid, grid_m: np.ndarray, inset_m: float) -> np.ndarray:
+    return ((grid_m[..., 0] > solid.x_min_m + inset_m) & (grid_m[..., 0] < solid.x_max_m - inset_m)
+            & (np.abs(grid_m[..., 1]) < solid.width_m / 2 - inset_m))
+
+
+def _grid(solid: Solid, spacing_m: float) -> np.ndarray:
+    """(rows, cols, 2) vehicle-frame points covering the top of the solid and a margin."""
+    x = np.arange(solid.x_min_m - MARGIN_M, solid.x_max_m + MARGIN_M + spacing_m, spacing_m)
+    y = np.arange(solid.width_m / 2 + MARGIN_M, -solid.width_m / 2 - MARGIN_M - spacing_m, -spacing_m)
+    return np.stack(np.meshgrid(x, y), -1)
+
+
+def _at(roof: Roof, picture: np.ndarray, x_m: np.ndarray, y_m: np.ndarray) -> np.ndarray:
+    origin = _grid(roof.solid, roof.spacing_m)[0, 0]
+    col = ((x_m - origin[0]) / roof.spacing_m).astype(np.float32)
+    row = ((origin[1] - y_m) / roof.spacing_m).astype(np.float32)
+    return np.squeeze(cv2.remap(picture, col, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
+
+
+def _rectify(bgr: np.ndarray, camera: Camera, pose: Pose, height_m: np.ndarray, solid: Solid,
+             spacing_m: float) -> np.ndarray:
+    plan = pose.to_course(_grid(solid, spacing_m).reshape(-1, 2))
+    px = camera.project(np.column_stack([plan, height_m.ravel()])).astype(np.float32).reshape(*height_m.shape, 2)
+    return cv2.remap(bgr, px[..., 0], px[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).astype(np.float32)
+
+
+def _best_mix(picture: np.ndarray, solid: Solid, spacing_m: float) -> np.ndarray:
+    """The mixture of B, G, R (unit length) in which the roof's own markings stand out most (first principal axis)."""
+    colours = picture[_on_roof(solid, _grid(solid, spacing_m), 0.0)]
+    _, _, axes = np.linalg.svd(colours - colours.mean(axis=0), full_matrices=False)
+    return (axes[0] * np.sign(axes[0].sum() or 1.0)).astype(np.float32)
+
+
+def _metres_per_pixel_at(camera: Camera, z_m: float) -> float:
+    return camera.metres_per_pixel() * (camera.centre_m[2] - z_m) / camera.centre_m[2]
+
+
+def _distance_from_nadir(camera: Camera, pose: Pose, vehicle: Vehicle) -> float:
+    middle = pose.to_course(np.array([[(vehicle.x_front_m + vehicle.x_rear_m) / 2, 0.0]]))[0]
+    return float(np.linalg.norm(middle - camera.centre_m[:2]))
+
+
+def _lay(points: _Points, picture: np.ndarray, camera: Camera, guess: Pose,
+         iterations: int = 12) -> Fitted | NotFitted:
+    """Gauss-Newton on (x, y, heading) at one level, with Tukey weights, one gain and one offset."""
+    small = camera
+    if points.factor != 1:
+        small = Camera(camera.lens.scaled(1 / points.factor), camera.rotation, camera.centre_m)
+    h, w = picture.shape
+    pose = guess
+    eps = 0.02
+    hess, sigma, weight = np.eye(3), 1.0, np.ones(1)
+    for _ in range(iterations):
+        body = np.column_stack([pose.to_course(points.place_m), points.height_m])
+        px = small.project(body)
+        seen = (px[:, 0] > 2) & (px[:, 0] < w - 3) & (px[:, 1] > 2) & (px[:, 1] < h - 3)
+        if seen.mean() < 0.5:
+            return NotFitted("less than half of the roof is in the picture")
+        px, p, body = px[seen], points.place_m[seen], body[seen]
+        sample, gu, gv = sample_with_gradient(picture, px)
+        ref = points.value[seen]
+        gain, offset = _robust_line(ref, sample)
+        residual = sample - gain * ref - offset
+        sigma = max(1.4826 * float(np.median(np.abs(residual))), 0.4)
+        weight = np.clip(1 - (residual / (TUKEY * sigma)) ** 2, 0, None) ** 2
+        c, s = math.cos(pose.heading_rad), math.sin(pose.heading_rad)
+        dx = small.project(body + [eps, 0, 0]) - px
+        dy = small.project(body + [0, eps, 0]) - px
+        gx, gy = (gu * dx[:, 0] + gv * dx[:, 1]) / eps, (gu * dy[:, 0] + gv * dy[:, 1]) / eps
+        # d(course)/d(heading) = (-(s x + c y), c x - s y)
+        jac = np.column_stack([gx, gy, -gx * (s * p[:, 0] + c * p[:, 1]) + gy * (c * p[:, 0] - s * p[:, 1])])
+        wj = jac * weight[:, None]
+        hess = wj.T @ jac
+        step = np.linalg.lstsq(hess + np.diag(np.diag(hess)) * 1e-6, -(wj.T @ residual), rcond=None)[0]
+        limit = 0.5 / max(abs(step[0]), abs(step[1]), abs(step[2]) * 6, 0.5)
+        step = step * limit
+        pose = Pose(pose.x_m + step[0], pose.y_m + step[1], pose.heading_rad + step[2])
+        if max(abs(step[0]), abs(step[1]), abs(step[2]) * 6) < 2e-4:
+            break
+    # As on the ground: pixels of one edge or coded block are not independent; a quarter of them count.
+    cov = np.linalg.pinv(hess) * sigma**2 * 4.0
+    return Fitted(pose, cov, float((weight > 0.2).mean()), sigma / 1.4826)
+
+
+def _robust_line(x: np.ndarray, y: np.ndarray) -> tuple[float, float]:
+    """Gain and offset of y on x, with two rounds of leaving out what does not fit."""
+    keep = np.ones(len(x), bool)
+    gain, offset = 1.0, float(np.median(y - x))
+    for _ in range(2):
+        a, b = x[keep], y[keep]
+        spread = float(np.var(a))
+        gain = float(np.clip(np.mean((a - a.mean()) * (b - b.mean())) / spread, 0.4, 2.5)) if spread > 4 else 1.0
+        offset = float(np.median(b - gain * a))
+        residual = np.abs(y - gain * x - offset)
+        keep = residual <= max(2.5 * 1.4826 * float(np.median(residual)), 1.0)
+    return gain, offset

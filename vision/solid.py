@@ -1,0 +1,64 @@
+"""The vehicle as a solid standing on the ground, and how it looks from a camera."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from analysis.vehicle import Solid, Vehicle, rounded_rectangle
+from vision.camera import Camera
+
+
+@dataclass(frozen=True)
+class Pose:
+    """Rear-axle reference on the ground (m) and heading (rad), course frame."""
+
+    x_m: float
+    y_m: float
+    heading_rad: float
+
+    def to_course(self, points_m: np.ndarray) -> np.ndarray:
+        """(n, 2) vehicle-frame points to course-frame points."""
+        c, s = math.cos(self.heading_rad), math.sin(self.heading_rad)
+        return points_m @ np.array([[c, s], [-s, c]]) + [self.x_m, self.y_m]
+
+    def shifted(self, along_m: float, across_m: float, turn_rad: float) -> Pose:
+        """The pose moved in its own axes, then turned about its reference point."""
+        c, s = math.cos(self.heading_rad), math.sin(self.heading_rad)
+        return Pose(self.x_m + c * along_m - s * across_m, self.y_m + s * along_m + c * across_m,
+                    self.heading_rad + turn_rad)
+
+
+def main_solid(vehicle: Vehicle) -> Solid:
+    """The solid with the largest top: its roof is what is followed."""
+    return max(vehicle.solids, key=lambda s: (s.x_max_m - s.x_min_m) * s.width_m)
+
+
+def silhouettes_px(vehicle: Vehicle, pose: Pose, camera: Camera, ground_z_m: float = 0.0) -> list[np.ndarray]:
+    """One convex outline (n, 2) px per solid; together they cover what the vehicle hides.
+
+    The solids are prolonged down to `ground_z_m`, since wheels and skirts fill the gap below them."""
+    outlines = []
+    for s in vehicle.solids:
+        plan = pose.to_course(rounded_rectangle(s.x_min_m, s.x_max_m, s.width_m, s.corner_radius_m, 3))
+        px = np.concatenate([camera.project_ground(plan, ground_z_m), camera.project_ground(plan, s.z_max_m)])
+        outlines.append(cv2.convexHull(px.astype(np.float32)).reshape(-1, 2).astype(float))
+    return outlines
+
+
+def covered_px(vehicle: Vehicle, pose: Pose, camera: Camera, margin: float = 1.0) -> np.ndarray:
+    """One convex polygon (n, 2) px around the whole vehicle, scaled about its middle by `margin`."""
+    hull = cv2.convexHull(np.concatenate(silhouettes_px(vehicle, pose, camera)).astype(np.float32)).reshape(-1, 2)
+    middle = hull.mean(axis=0)
+    return (hull - middle) * margin + middle
+
+
+def fill(outlines: list[np.ndarray], shape: tuple[int, int]) -> np.ndarray:
+    """uint8 mask (h, w) of the outlines' union."""
+    mask = np.zeros(shape, np.uint8)
+    for o in outlines:
+        cv2.fillConvexPoly(mask, np.round(o * 16).astype(np.int32), 1, shift=4)
+    return mask
