@@ -29,11 +29,14 @@ class Frame:
 class Footage:
     """What a recording holds, read from its headers and packets without decoding a picture.
 
-    times_s (n,) presentation times of all frames, rising, from 0; width_px, height_px as shown (rotation applied).
+    times_s (n,) presentation times of all frames, rising, from 0; key (n,) bool: frames that can be decoded by
+    themselves; parts_at (parts,) index of each part's first frame; width_px, height_px as shown (rotation applied).
     """
 
     paths: tuple[Path, ...]
     times_s: np.ndarray
+    key: np.ndarray
+    parts_at: tuple[int, ...]
     width_px: int
     height_px: int
 
@@ -47,11 +50,12 @@ def open_footage(paths: Sequence[Path | str]) -> Footage:
     if not paths:
         raise Trouble("no clip was named", remedy="name at least one video file")
     all_times: list[np.ndarray] = []
+    all_keys: list[np.ndarray] = []
     sizes: list[tuple[int, int]] = []
     parts = tuple(Path(p) for p in paths)
     offset = 0.0
     for part in parts:
-        times, size = _look_over(part)
+        times, keys, size = _look_over(part)
         if sizes and size != sizes[0]:
             raise Trouble(f"is {size[0]}×{size[1]} but the first part is {sizes[0][0]}×{sizes[0][1]}", where=str(part),
                           remedy="give only the parts of one recording, in order")
@@ -59,10 +63,12 @@ def open_footage(paths: Sequence[Path | str]) -> Footage:
         all_times.append(times - times[0] + offset)
         offset = all_times[-1][-1] + step
         sizes.append(size)
+        all_keys.append(keys)
     times_s = np.concatenate(all_times)
     if len(times_s) < 2:
         raise Trouble("holds a single picture, not a clip", where=str(parts[0]), remedy="give the video file")
-    return Footage(parts, times_s, *sizes[0])
+    starts = np.cumsum([0] + [len(t) for t in all_times])[:-1]
+    return Footage(parts, times_s, np.concatenate(all_keys), tuple(int(i) for i in starts), *sizes[0])
 
 
 def frames(footage: Footage, *, rate_hz: float | None = None, start_s: float = 0.0,
@@ -82,20 +88,51 @@ def frames(footage: Footage, *, rate_hz: float | None = None, start_s: float = 0
         with _opened(part) as container:
             stream = _video_stream(container, part)
             stream.thread_type = "AUTO"
-            turn: int | None = None
             try:
                 for frame in container.decode(stream):
                     if index in wanted_set:
-                        if turn is None:
-                            turn = _quarter_turns(frame)
-                        bgr = frame.to_ndarray(format="bgr24")
-                        bgr = np.ascontiguousarray(np.rot90(bgr, turn)) if turn else bgr
-                        yield Frame(index, float(footage.times_s[index]), bgr)
+                        yield Frame(index, float(footage.times_s[index]), _upright(frame))
                     index += 1
                     if index > last:
                         return
             except av.error.FFmpegError:
                 pass  # a damaged end: what was decoded so far stands, the rest is missing
+
+
+def spread_frames(footage: Footage, count: int) -> Iterator[Frame]:
+    """About `count` frames spread evenly over the recording, cheaply: frames that decode by themselves are
+    taken where there are enough of them, else the recording is decoded through."""
+    wanted = np.linspace(0, len(footage.times_s) - 1, count).round().astype(int)
+    keys = np.flatnonzero(footage.key)
+    if len(keys) < count / 2:
+        span = footage.duration_s / max(count - 1, 1)
+        yield from frames(footage, rate_hz=1 / span if span > 0 else None)
+        return
+    nearest = keys[np.abs(keys[None] - wanted[:, None]).argmin(axis=1)]
+    for index in sorted({int(i) for i in nearest}):
+        frame = _key_frame(footage, index)
+        if frame is not None:
+            yield frame
+
+
+def _key_frame(footage: Footage, index: int) -> Frame | None:
+    part = max(i for i, at in enumerate(footage.parts_at) if at <= index)
+    path = footage.paths[part]
+    into_s = footage.times_s[index] - footage.times_s[footage.parts_at[part]]
+    with _opened(path) as container:
+        stream = _video_stream(container, path)
+        base = float(stream.time_base)
+        try:
+            container.seek(round((into_s + 1e-3) / base) + (stream.start_time or 0), stream=stream)
+            for frame in container.decode(stream):
+                at_s = (frame.pts - (stream.start_time or 0)) * base
+                if at_s > into_s + 0.5 * np.median(np.diff(footage.times_s[:64])):
+                    return None
+                if abs(at_s - into_s) < 1e-3:
+                    return Frame(index, float(footage.times_s[index]), _upright(frame))
+        except av.error.FFmpegError:
+            return None
+    return None
 
 
 def sample_indices(times_s: np.ndarray, rate_hz: float) -> np.ndarray:
@@ -109,7 +146,7 @@ def sample_indices(times_s: np.ndarray, rate_hz: float) -> np.ndarray:
     return np.unique(nearest)
 
 
-def _look_over(part: Path) -> tuple[np.ndarray, tuple[int, int]]:
+def _look_over(part: Path) -> tuple[np.ndarray, np.ndarray, tuple[int, int]]:
     if not part.exists():
         raise Trouble("there is no such file", where=str(part), remedy="check the name and the folder")
     if part.is_dir():
@@ -119,22 +156,24 @@ def _look_over(part: Path) -> tuple[np.ndarray, tuple[int, int]]:
     with _opened(part) as container:
         stream = _video_stream(container, part)
         try:
-            ticks = [p.pts for p in container.demux(stream) if p.pts is not None and p.size]
+            packets = [(p.pts, p.is_keyframe) for p in container.demux(stream) if p.pts is not None and p.size]
         except av.error.FFmpegError:
-            ticks = []
+            packets = []
         base = float(stream.time_base or 0)
     with _opened(part) as container:
         try:
             first = next(container.decode(_video_stream(container, part)), None)
         except av.error.FFmpegError:
             first = None
-    if first is None or not ticks or base <= 0:
+    if first is None or not packets or base <= 0:
         raise Trouble("no picture in it can be read", where=str(part),
                       remedy="the file is damaged or cut short: copy it from the camera again")
     size = (first.width, first.height)
     if _quarter_turns(first) % 2:
         size = size[::-1]
-    return np.sort(np.array(ticks, float)) * base, size
+    packets.sort()
+    ticks, keys = (np.array(column) for column in zip(*packets, strict=True))
+    return ticks.astype(float) * base, keys.astype(bool), size
 
 
 def _opened(part: Path):
@@ -149,6 +188,12 @@ def _video_stream(container, part: Path):
     if not container.streams.video:
         raise Trouble("holds no video", where=str(part), remedy="give the video file, not a sound or data file")
     return container.streams.video[0]
+
+
+def _upright(frame) -> np.ndarray:
+    bgr = frame.to_ndarray(format="bgr24")
+    turn = _quarter_turns(frame)
+    return np.ascontiguousarray(np.rot90(bgr, turn)) if turn else bgr
 
 
 def _quarter_turns(frame) -> int:

@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 from scipy.optimize import minimize
 
+from analysis.course import Course
 from analysis.vehicle import Vehicle
 from vision.camera import Camera
 from vision.plate import Plate
@@ -54,13 +55,20 @@ def working_scale(camera: Camera) -> float:
     return min(1.0, camera.metres_per_pixel() / COARSE_M_PER_PX)
 
 
-def difference(bgr: np.ndarray, camera: Camera, plate: Plate) -> Difference:
-    """Compare a picture with the empty yard at working scale."""
+def difference(bgr: np.ndarray, camera: Camera, plate: Plate, yard_m: np.ndarray) -> Difference:
+    """Compare a picture with the empty yard at working scale, inside the ground polygon yard_m (n, 2)."""
     scale = working_scale(camera)
     small = cv2.resize(bgr, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA).astype(np.float32)
     empty, known = plate.seen_from(camera, 1.0 if scale > 0.6 else 0.5)
     empty = cv2.resize(empty, (small.shape[1], small.shape[0]), interpolation=cv2.INTER_AREA).astype(np.float32)
     known = cv2.resize(known.astype(np.uint8), (small.shape[1], small.shape[0]), interpolation=cv2.INTER_NEAREST) > 0
+    inside = np.zeros(known.shape, np.uint8)
+    small_camera = Camera(camera.lens.scaled(scale), camera.rotation, camera.centre_m)
+    cv2.fillPoly(inside, [np.round(small_camera.project_ground(yard_m)).astype(np.int32)], 1)
+    known &= inside > 0
+    if known.sum() < 100:
+        nothing = np.zeros(known.shape, np.float32)
+        return Difference(nothing, nothing, scale)
     gain = float(np.median(small.mean(axis=2)[known] / np.maximum(empty.mean(axis=2)[known], 1)))
     empty *= gain
     apart = np.linalg.norm(small - empty, axis=2)
@@ -72,6 +80,17 @@ def difference(bgr: np.ndarray, camera: Camera, plate: Plate) -> Difference:
     changed = np.clip((apart / noise - 2) / 3, 0, 1) * known
     solid = np.clip((beyond_shadow / noise - 2) / 3, 0, 1) * known
     return Difference(changed.astype(np.float32), solid.astype(np.float32), scale)
+
+
+def yard_polygon_m(course: Course, vehicle: Vehicle) -> np.ndarray:
+    """(n, 2) ground polygon in which the vehicle is looked for: the course and half a vehicle around it."""
+    points = [[m.x_m, m.y_m] for m in course.marks] + [[x, y] for ln in course.lines
+                                                     for x, y in ((ln.x0_m, ln.y0_m), (ln.x1_m, ln.y1_m))]
+    (x0, y0), (x1, y1) = np.min(points, axis=0), np.max(points, axis=0)
+    along, across = vehicle.length_m / 2, vehicle.length_m / 3
+    xs, n = np.linspace(x0 - along, x1 + along, 9), 9  # many points: a bent lens bends the long sides
+    return np.concatenate([np.column_stack([xs, np.full(n, y0 - across)]),
+                           np.column_stack([xs[::-1], np.full(n, y1 + across)])])
 
 
 def find_vehicle(diff: Difference, camera: Camera, vehicle: Vehicle, near: Pose | None = None) -> Sighting | None:

@@ -1,0 +1,107 @@
+"""Following the vehicle through the clip: one camera and one pose per sampled frame, or a stated gap."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.vehicle import Vehicle
+from vision.camera import Camera
+from vision.footage import Frame
+from vision.ground import GroundReference, Placed
+from vision.outline import difference, find_vehicle
+from vision.plate import Plate
+from vision.roof import Fitted, Roof
+from vision.solid import Pose, covered_px
+
+LOST_AFTER_S = 0.5
+"""After this long without a pose the vehicle is searched for anew instead of being predicted."""
+
+
+@dataclass(frozen=True)
+class Step:
+    """One sampled frame: t_s; camera or None; fitted pose or None; why there is none."""
+
+    t_s: float
+    camera: Camera | None
+    fitted: Fitted | None
+    reason: str
+
+
+@dataclass(frozen=True)
+class Scene:
+    """What is known of the clip before it is followed."""
+
+    vehicle: Vehicle
+    plate: Plate
+    ground: GroundReference
+    roof: Roof
+    yard_m: np.ndarray
+
+
+def follow(scene: Scene, pictures: Iterable[Frame], first_camera: Camera) -> Iterator[tuple[Step, Frame]]:
+    """Camera and pose frame by frame, in order; memory does not grow with the clip."""
+    camera = first_camera
+    past: list[tuple[float, Pose]] = []
+    for frame in pictures:
+        guess = _predicted(past, frame.t_s)
+        around = covered_px(scene.vehicle, guess, camera, 1.15) if guess is not None else None
+        placed = scene.ground.place(frame.bgr, camera, around)
+        if not placed:
+            placed = scene.ground.place(frame.bgr, camera, around, wide=True)
+        if not isinstance(placed, Placed):
+            yield Step(frame.t_s, None, None, placed.reason), frame
+            continue
+        camera = placed.camera
+        fit = None
+        reason = "the vehicle was not found"
+        pictures_of_roof = scene.roof.prepare(frame.bgr)
+        if guess is not None:
+            attempt = scene.roof.fit(pictures_of_roof, camera, guess)
+            if isinstance(attempt, Fitted):
+                fit = attempt
+            else:
+                reason = attempt.reason
+        if fit is None and (not past or frame.t_s - past[-1][0] > LOST_AFTER_S):
+            sighting = find_vehicle(difference(frame.bgr, camera, scene.plate, scene.yard_m), camera, scene.vehicle)
+            if sighting is not None and sighting.good:
+                attempt = scene.roof.fit(pictures_of_roof, camera, sighting.pose)
+                if isinstance(attempt, Fitted):
+                    fit, past = attempt, []
+        if fit is not None:
+            past = [*past[-1:], (frame.t_s, fit.pose)]
+            cov = fit.cov + _camera_share(scene.vehicle, fit.pose, placed)
+            fit = Fitted(fit.pose, cov, fit.support, fit.misfit)
+        yield Step(frame.t_s, camera, fit, "" if fit else reason), frame
+
+
+def _predicted(past: list[tuple[float, Pose]], t_s: float) -> Pose | None:
+    """Straight continuation of the last two poses; the last one alone after a pause."""
+    if not past:
+        return None
+    t1, p1 = past[-1]
+    if len(past) < 2 or t_s - t1 > 0.5:
+        return p1
+    t0, p0 = past[-2]
+    share = (t_s - t1) / (t1 - t0)
+    return Pose(p1.x_m + share * (p1.x_m - p0.x_m), p1.y_m + share * (p1.y_m - p0.y_m),
+                p1.heading_rad + share * (p1.heading_rad - p0.heading_rad))
+
+
+def _camera_share(vehicle: Vehicle, pose: Pose, placed: Placed) -> np.ndarray:
+    """(3, 3) covariance of the pose that comes from the frame's camera: where the roof's two ends, held
+    fast in the picture, would go if the camera moved by one of its six numbers."""
+    ends = pose.to_course(np.array([[0.0, 0.0], [vehicle.wheelbase_m, 0.0]]))
+    z = vehicle.height_m
+    px = placed.camera.project_ground(ends, z)
+    slope = np.zeros((3, 6))
+    for k in range(6):
+        step = np.zeros(6)
+        step[k] = 1e-4 if k < 3 else 1e-3
+        moved = placed.camera.moved(step[:3], step[3:]).to_ground(px, z) - ends
+        across = np.array([-np.sin(pose.heading_rad), np.cos(pose.heading_rad)])
+        turn = float((moved[1] - moved[0]) @ across) / vehicle.wheelbase_m
+        slope[:, k] = np.array([moved[0, 0], moved[0, 1], turn]) / step[k]
+    return slope @ placed.cov @ slope.T
