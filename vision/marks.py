@@ -50,10 +50,19 @@ class LineSpot:
 
 @dataclass(frozen=True)
 class GroundLook:
-    """Lab picture (float32, L 0..100) less the ground's own local colour, and the grain (one sd) of the ground."""
+    """Lab picture (float32, L 0..100) less the ground's own local colour, and the grain (one sd) of the ground.
+
+    `linear` is the picture in linear light (float32, 0..100): blur mixes light, not its gamma-coded values, so
+    the middle of a blurred edge is to be sought there."""
 
     offset: np.ndarray
     grain: np.ndarray
+    linear: np.ndarray
+
+
+CODES = np.arange(256) / 255
+# sRGB decoding, IEC 61966-2-1; video's BT.709 curve is close enough to it
+LINEAR_LIGHT = (100 * np.where(CODES <= 0.04045, CODES / 12.92, ((CODES + 0.055) / 1.055) ** 2.4)).astype(np.float32)
 
 
 def look_at_ground(bgr: np.ndarray) -> GroundLook:
@@ -71,7 +80,7 @@ def look_at_ground(bgr: np.ndarray) -> GroundLook:
     spread = cv2.resize(np.abs(offset), (small.shape[1], small.shape[0]), interpolation=cv2.INTER_AREA)
     grain_small = np.stack([_median8(np.minimum(spread[..., c] * 8, 255), window) / 8 for c in range(3)], -1) * 1.25
     grain = cv2.resize(np.maximum(grain_small, 0.4), (w, h), interpolation=cv2.INTER_LINEAR)
-    return GroundLook(offset, grain)
+    return GroundLook(offset, grain, cv2.LUT(bgr, LINEAR_LIGHT))
 
 
 def _median8(channel: np.ndarray, window: int) -> np.ndarray:

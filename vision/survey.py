@@ -1,0 +1,308 @@
+"""Registration of a picture to the course, without clicks, and the survey of what stands there.
+
+`register` finds cones and lines, works out which is which, fits a full camera, and measures where each mark and line
+really is. When it cannot be trusted it says why, in words a user can act upon.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from analysis.course import Area, Course, Line, Mark, SurveyedLine, SurveyedMark
+from analysis.trouble import Trouble
+from vision.camera import Camera, Lens
+from vision.marks import ConeSpot, GroundLook, find_cones, find_lines, look_at_ground, signal_colour
+from vision.survey_fit import (
+    BAY_PAINT_SETTING_OUT_M,
+    PAINT_SETTING_OUT_M,
+    Fit,
+    PaintSeen,
+    fit_camera,
+    ground_sd_m,
+)
+from vision.survey_guess import LEAN_SHARE, Guess, guesses, match, spot_trust, trial_lenses
+from vision.survey_measure import ConePlace, measure_cone, measure_ends, measure_paint
+
+MATCH_GATE_M = 0.9  # a cone may stand half a metre off, plus what a rough camera adds
+LEAST_MARKS = 4
+LEAST_MARGIN = 0.6  # marks' worth by which the best assignment must beat a really different one
+LEAST_CONE_SHARE = 0.35  # of the picture's variation explained by the cone's solid
+
+
+@dataclass(frozen=True)
+class Registration:
+    """A picture placed in the course frame.
+
+    `covariance` (8, 8): turn about the camera's own axes (rad), shift in the course frame (m), log focal length, bend
+    (k1 at half the longer side). `residual_px`: RMS of the paint about straight lines. `unseen`: names of marks not
+    found. `other_cones_m` (n, 2): cones that are not in the course's list."""
+
+    camera: Camera
+    focal_sd_px: float
+    marks: tuple[SurveyedMark, ...]
+    lines: tuple[SurveyedLine, ...]
+    residual_px: float
+    covariance: np.ndarray
+    unseen: tuple[str, ...] = ()
+    other_cones_m: np.ndarray = field(default_factory=lambda: np.zeros((0, 2)))
+
+    def __bool__(self) -> bool:
+        return True
+
+
+@dataclass(frozen=True)
+class FailedRegistration:
+    """Falsy. `reason` says what is wrong and `remedy` what to do about it."""
+
+    reason: str
+    remedy: str = ""
+
+    def __bool__(self) -> bool:
+        return False
+
+    def trouble(self) -> Trouble:
+        return Trouble(self.reason, remedy=self.remedy)
+
+
+@dataclass(frozen=True)
+class Pick:
+    """A mark pointed out by hand."""
+
+    name: str
+    u_px: float
+    v_px: float
+
+
+def register(bgr: np.ndarray, course: Course, *, lens: Lens | None = None,
+             exclude_mask: np.ndarray | None = None) -> Registration | FailedRegistration:
+    """Place one overhead picture in the course frame. `exclude_mask`: non-zero where not to look (the vehicle)."""
+    look = look_at_ground(bgr)
+    size = (bgr.shape[1], bgr.shape[0])
+    spots = find_cones(bgr, base_px=base_range_px(course, max(size)), exclude=exclude_mask, look=look)
+    lines, bend = find_lines(bgr, exclude=exclude_mask, look=look)
+    if len(spots) < LEAST_MARKS:
+        return FailedRegistration(
+            f"only {len(spots)} cones found in the picture" if spots else "no cones found in the picture",
+            "the whole course must be in view and its cones red or orange; or point the marks out by hand (--marks)")
+    ranked = _ranked(course, look, spots, lines, [lens] if lens else trial_lenses(size, bend), exclude_mask)
+    problem = _distrust(course, spots, lines, ranked)
+    if problem:
+        mirrored = _ranked(mirror_image(course), look, spots, lines, [lens] if lens else trial_lenses(size, bend),
+                           exclude_mask)
+        if not _distrust(course, spots, lines, mirrored):
+            return FailedRegistration("the yard looks like the mirror image of the course file (bay on the other side)",
+                                      "change the sign of every y in the course file, or generate it for the other side")
+        return problem
+    return _settle(look, course, ranked[0][1].camera, spots, exclude_mask, lens_known=lens is not None)
+
+
+def refine(registration: Registration, bgr: np.ndarray, course: Course, *, lens_known: bool = False,
+           exclude_mask: np.ndarray | None = None) -> Registration | FailedRegistration:
+    """Measure and fit again on another picture from the same place (say, the yard's plate without the vehicle)."""
+    look = look_at_ground(bgr)
+    spots = find_cones(bgr, base_px=base_range_px(course, max(bgr.shape[:2])), exclude=exclude_mask, look=look)
+    return _settle(look, course, registration.camera, spots, exclude_mask, lens_known=lens_known)
+
+
+def register_from_picks(picks: Sequence[Pick], course: Course, size: tuple[int, int], *, lens: Lens | None = None,
+                        bgr: np.ndarray | None = None) -> Registration:
+    """Registration from marks pointed out by hand, snapped to the cones when the picture is given.
+
+    Raises Trouble when there are too few picks, an unknown name, or they do not fit the course."""
+    for p in picks:
+        if not course.has_mark(p.name):
+            raise Trouble(f"'{p.name}' is not a mark of the course", where="marks",
+                          remedy="use these names: " + ", ".join(m.name for m in course.marks))
+        if not (0 <= p.u_px < size[0] and 0 <= p.v_px < size[1]):
+            raise Trouble(f"'{p.name}' at ({p.u_px:g}, {p.v_px:g}) is outside the picture", where="marks",
+                          remedy=f"columns are 0 to {size[0] - 1}, rows 0 to {size[1] - 1}")
+    if len({p.name for p in picks}) < LEAST_MARKS:
+        raise Trouble(f"{len({p.name for p in picks})} marks are picked", where="marks",
+                      remedy=f"pick at least {LEAST_MARKS} different marks, spread over the whole course")
+    chosen = {p.name: p for p in picks}
+    named = replace(course, marks=tuple(m for m in course.marks if m.name in chosen))
+    spots = [ConeSpot(chosen[m.name].u_px, chosen[m.name].v_px, 2.0, 5.0, 50.0) for m in named.marks]
+    lenses = [lens] if lens else trial_lenses(size, 0.0)
+    found = [g for g in guesses(named, spots, [], lenses) if g.spot_of_mark == tuple(range(len(spots)))]
+    if not found:
+        raise Trouble("the picked marks do not fit the course", where="marks",
+                      remedy="check that names and places belong together and that the course file fits this yard")
+    camera = found[0].camera
+    if bgr is None:
+        cones = {m.name: ConePlace(m.x_m, m.y_m, s.u_px, s.v_px, 2 * camera.metres_per_pixel(), 1.0)
+                 for m, s in zip(named.marks, spots, strict=True)}
+        fit = fit_camera(course, camera, cones, [], lens_known=lens is not None)
+        return _report(course, fit, cones, [], np.zeros((0, 2)), lens_known=lens is not None)
+    look = look_at_ground(bgr)
+    return _settle(look, course, camera, find_cones(bgr, look=look), None, lens_known=lens is not None,
+                   picked={m.name: s for m, s in zip(named.marks, spots, strict=True)})
+
+
+def base_range_px(course: Course, long_side_px: int) -> tuple[float, float]:
+    """Range of a cone base's width (px): the picture's longer side shows between 0.6 and 3.5 course lengths."""
+    xy = np.array([[m.x_m, m.y_m] for m in course.marks])
+    extent = max(float(np.ptp(xy, axis=0).max()), 5.0)
+    base = 2 * float(np.median([m.base_half_m for m in course.marks]))
+    return base * long_side_px / (3.5 * extent), base * long_side_px / (0.6 * extent)
+
+
+def mirror_image(course: Course) -> Course:
+    """The same course with left and right exchanged (names of marks stay with their nominal places' mirror)."""
+    def flip(a: Area) -> Area:
+        return Area(a.x_min_m, a.x_max_m, -a.y_max_m, -a.y_min_m)
+
+    return replace(course, marks=tuple(replace(m, y_m=-m.y_m) for m in course.marks),
+                   lines=tuple(replace(ln, y0_m=-ln.y0_m, y1_m=-ln.y1_m, yard_side=-ln.yard_side)
+                               for ln in course.lines),
+                   bay=flip(course.bay), stopping_box=flip(course.stopping_box),
+                   barrier=flip(course.barrier) if course.barrier else None)
+
+
+def bay_sides(course: Course) -> tuple[Line, Line]:
+    """The bay's two long sides as painted lines (often white); their paint is taken as centred on the bay's edge."""
+    b, w = course.bay, 0.1
+    return (Line("bay_left", b.x_min_m, b.y_max_m - w / 2, b.x_max_m, b.y_max_m - w / 2, w, -1),
+            Line("bay_right", b.x_min_m, b.y_min_m + w / 2, b.x_max_m, b.y_min_m + w / 2, w, 1))
+
+
+def _ranked(course: Course, look: GroundLook, spots: list[ConeSpot], lines: list, lenses: list[Lens],
+            exclude: np.ndarray | None) -> list[tuple[float, Guess]]:
+    """Guesses with the paint's word added: each bay side or side line seen where it should be counts up to a mark."""
+    ranked = []
+    for g in guesses(course, spots, lines, lenses)[:6]:
+        score = g.score
+        for line in (*course.lines, *bay_sides(course)):
+            seen = measure_paint(look, g.camera, line, reach_m=0.6, every_m=0.5, exclude=exclude)
+            score += min(1.0, seen.share) if seen else 0.0
+        ranked.append((score, g))
+    return sorted(ranked, key=lambda s: -s[0])
+
+
+def _distrust(course: Course, spots: list[ConeSpot], lines: list,
+              ranked: list[tuple[float, Guess]]) -> FailedRegistration | None:
+    by_hand = "or point the marks out by hand (--marks)"
+    if not ranked:
+        return FailedRegistration(
+            f"{len(spots)} cones and {len(lines)} painted lines were found but they do not fit the course",
+            f"check that the course file is that of this yard, and that the whole course is in view; {by_hand}")
+    best = ranked[0][1]
+    seen = [i for i in best.spot_of_mark if i is not None]
+    if len(seen) < max(LEAST_MARKS, math.ceil(0.5 * len(course.marks))) or best.score < 0.3 * len(course.marks):
+        few_lines = f", and only {len(lines)} long painted lines" if len(lines) < 2 else ""
+        return FailedRegistration(
+            f"only {len(seen)} of the course's {len(course.marks)} marks could be found{few_lines}",
+            f"the whole course must be in view, set out to within half a metre of the course file; {by_hand}")
+    for score, g in ranked[1:]:
+        same = sum(a == b for a, b in zip(g.spot_of_mark, best.spot_of_mark, strict=True) if a is not None)
+        if same < len(seen) / 2 and score > ranked[0][0] - LEAST_MARGIN:
+            return FailedRegistration("the cones fit the course in two different ways",
+                                      f"take away cones that do not belong to the course, {by_hand}")
+    return None
+
+
+def _settle(look: GroundLook, course: Course, camera: Camera, spots: list[ConeSpot], exclude: np.ndarray | None, *,
+            lens_known: bool, picked: dict[str, ConeSpot] | None = None) -> Registration | FailedRegistration:
+    """Measure, fit, and measure again with the better camera."""
+    red = signal_colour(look.offset)
+    if exclude is not None:
+        red = np.where(exclude > 0, 0, red).astype(np.float32)
+    placed = course
+    cones: dict[str, ConePlace] = {}
+    paints: list[PaintSeen] = []
+    fit: Fit | None = None
+    for turn in range(3):
+        cones = _measure_cones(red, course, camera, spots, picked, gate_m=1.2 if turn == 0 else MATCH_GATE_M)
+        paints = _measure_paints(look, placed, camera, exclude, reach_m=0.6 if turn == 0 else 0.4)
+        if len(cones) < 3:
+            return FailedRegistration(f"only {len(cones)} of the course's marks look like cones from above",
+                                      "the cones must be in view and not covered; or point the marks out by hand")
+        fit = fit_camera(course, camera, cones, [replace(p, line=_nominal(course, p.line.name)) for p in paints],
+                         lens_known=lens_known)
+        camera = fit.camera
+        placed = _placed(course, fit, paints)
+    assert fit is not None
+    limit = 2.5 * max(camera.lens.width_px, camera.lens.height_px) / 1280
+    if fit.residual_px > limit:
+        return FailedRegistration(f"the painted lines do not come out straight ({fit.residual_px:.1f} px)",
+                                  "the lens bends too much: calibrate it (tailtrace lens) and give the lens file")
+    used = match(course, camera, spots, MATCH_GATE_M)
+    trust = spot_trust(spots)
+    rest = [[s.u_px, s.v_px] for i, s in enumerate(spots) if i not in used and trust[i] > 0.8]
+    height = LEAN_SHARE * float(np.median([m.height_m for m in course.marks]))
+    others = camera.to_ground(np.array(rest), height) if rest else np.zeros((0, 2))
+    return _report(course, fit, cones, paints, others, lens_known=lens_known)
+
+
+def _measure_cones(red: np.ndarray, course: Course, camera: Camera, spots: list[ConeSpot],
+                   picked: dict[str, ConeSpot] | None, gate_m: float) -> dict[str, ConePlace]:
+    taken: list[tuple[Mark, ConeSpot]] = [
+        (m, spots[i]) for m, i in zip(course.marks, match(course, camera, spots, gate_m), strict=True) if i is not None]
+    if picked is not None:
+        taken = [(m, picked[m.name]) for m in course.marks if m.name in picked]
+    cones = {}
+    for mark, spot in taken:
+        x, y = camera.to_ground(np.array([[spot.u_px, spot.v_px]]), LEAN_SHARE * mark.height_m)[0]
+        place = measure_cone(red, camera, mark, (float(x), float(y)), course.barrier, course.barrier_height_m)
+        if place is not None and place.share > LEAST_CONE_SHARE:
+            cones[mark.name] = place
+        elif picked is not None:
+            cones[mark.name] = ConePlace(float(x), float(y), spot.u_px, spot.v_px, 2 * camera.metres_per_pixel(), 0.0)
+    return cones
+
+
+def _measure_paints(look: GroundLook, course: Course, camera: Camera, exclude: np.ndarray | None,
+                    reach_m: float) -> list[PaintSeen]:
+    paints = []
+    for line in course.lines:
+        paint = measure_paint(look, camera, line, reach_m=reach_m, exclude=exclude)
+        if paint is not None and paint.share > 0.2:
+            ends = measure_ends(look, camera, line, paint)
+            paints.append(PaintSeen(line, paint, PAINT_SETTING_OUT_M, tuple((e, px) for e, _, _, px in ends)))
+    for line in bay_sides(course):
+        paint = measure_paint(look, camera, line, reach_m=min(reach_m, 0.4), exclude=exclude)
+        if paint is not None and paint.share > 0.5:
+            paints.append(PaintSeen(line, paint, BAY_PAINT_SETTING_OUT_M))
+    return paints
+
+
+def _nominal(course: Course, name: str) -> Line:
+    return next(ln for ln in (*course.lines, *bay_sides(course)) if ln.name == name)
+
+
+def _placed(course: Course, fit: Fit, paints: list[PaintSeen]) -> Course:
+    """The course with its lines where their paint was found."""
+    width = {p.line.name: p.paint.width_m for p in paints}
+    return replace(course, lines=tuple(
+        replace(_shifted(ln, fit.line_shifts_m[ln.name]), width_m=width[ln.name]) if ln.name in width else ln
+        for ln in course.lines))
+
+
+def _shifted(line: Line, shifts_m: tuple[float, float]) -> Line:
+    d = np.array([line.x1_m - line.x0_m, line.y1_m - line.y0_m])
+    out = np.array([-d[1], d[0]]) / np.hypot(*d) * -line.yard_side
+    (x0, y0), (x1, y1) = out * shifts_m[0], out * shifts_m[1]
+    return replace(line, x0_m=line.x0_m + float(x0), y0_m=line.y0_m + float(y0),
+                   x1_m=line.x1_m + float(x1), y1_m=line.y1_m + float(y1))
+
+
+def _report(course: Course, fit: Fit, cones: dict[str, ConePlace], paints: list[PaintSeen], others: np.ndarray, *,
+            lens_known: bool) -> Registration:
+    marks = []
+    for m in course.marks:
+        if m.name in cones:
+            px = np.array([[cones[m.name].u_px, cones[m.name].v_px]])
+            x, y = fit.camera.to_ground(px)[0]
+            sd = math.hypot(cones[m.name].sd_m, float(ground_sd_m(fit, px, lens_known)[0]))
+            marks.append(SurveyedMark(m.name, float(x), float(y), sd, m.x_m, m.y_m))
+    lines = []
+    for p in paints:
+        if any(ln.name == p.line.name for ln in course.lines):
+            ln = _shifted(_nominal(course, p.line.name), fit.line_shifts_m[p.line.name])
+            lines.append(SurveyedLine(ln.name, ln.x0_m, ln.y0_m, ln.x1_m, ln.y1_m, fit.line_sd_m[ln.name]))
+    focal_sd = 0.0 if lens_known else fit.camera.lens.fx * math.sqrt(max(fit.covariance[6, 6], 0.0))
+    return Registration(fit.camera, focal_sd, tuple(marks), tuple(lines), fit.residual_px, fit.covariance,
+                        tuple(m.name for m in course.marks if m.name not in cones), others)

@@ -1,0 +1,354 @@
+"""Exact places of cones and paint in a picture, once the camera is roughly known.
+
+A cone is measured as the solid it is: base plate, conical body and pole are projected, each with a brightness of its
+own, and moved over the ground until they explain the picture; so its height and lean do not shift it. Paint is
+measured by fitting a blurred bar to profiles across it.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from scipy.optimize import minimize, nnls
+from scipy.special import erf
+
+from analysis.course import Area, Line, Mark
+from vision.camera import Camera
+from vision.marks import GroundLook
+
+BODY_SHARE = 0.72  # diameter of a cone's body at its foot, as a share of the base plate's width (common traffic cone)
+TIP_SHARE = 0.18
+ROUND_BASE = 2 / math.sqrt(math.pi)  # radius over half-width of the disc with the square's area (base turned any way)
+BLUR_PX = 0.8  # of colour in compressed video
+
+
+@dataclass(frozen=True)
+class ConePlace:
+    """Middle of a cone's base on the ground (m, by the camera used) and in the picture (px), sd in metres.
+
+    `share` is the part of the picture's variation there that the cone explains (0..1)."""
+
+    x_m: float
+    y_m: float
+    u_px: float
+    v_px: float
+    sd_m: float
+    share: float
+
+
+def measure_cone(red: np.ndarray, camera: Camera, mark: Mark, start_m: tuple[float, float],
+                 barrier: Area | None = None, barrier_height_m: float = 1.0) -> ConePlace | None:
+    """Move the projected cone over the ground near `start_m` until it fits the signal-colour picture `red`.
+
+    None when it lies outside the picture or nothing fits."""
+    reach_m = 1.2 * mark.base_half_m + 0.15
+    box = _box_px(camera, mark, start_m, reach_m, red.shape)
+    if box is None:
+        return None
+    u0, v0, u1, v1 = box
+    patch = red[v0:v1, u0:u1].astype(float)
+    gsd = _local_gsd(camera, start_m)
+    fine = int(np.clip(round(16 * gsd / (2 * mark.base_half_m)), 1, 5))
+    watched = _watched(camera, mark, start_m, box, reach_m, barrier, barrier_height_m)
+    if watched.sum() < 12:
+        return None
+    data = patch[watched]
+    total = float(((data - np.median(data)) ** 2).sum())
+    if total <= 0:
+        return None
+
+    def misfit(place: np.ndarray) -> float:
+        parts = _coverage(camera, mark, (float(place[0]), float(place[1])), box, fine)
+        design = np.column_stack([p[watched] for p in parts] + [np.ones(len(data))])
+        return float(nnls(design, data)[1] ** 2)
+
+    step = max(0.35 * mark.base_half_m, 0.7 * gsd)
+    best, place = np.inf, np.asarray(start_m, float)
+    around = np.arange(-2, 3) * step
+    for dx in around:
+        for dy in around:
+            q = np.array(start_m) + [dx, dy]
+            cost = misfit(q)
+            if cost < best:
+                best, place = cost, q
+    fit = minimize(misfit, place, method="Nelder-Mead",
+                   options={"initial_simplex": place + step * np.array([[0.5, 0.3], [-0.5, 0.3], [0.0, -0.6]]),
+                            "xatol": 0.02 * gsd, "fatol": 1e-4 * total, "maxfev": 60})
+    place, best = fit.x, float(fit.fun)
+    share = 1 - best / total
+    noise = best / max(watched.sum() / 6 - 5, 2)  # neighbouring pixels of compressed colour are not independent
+    h = 0.5 * gsd
+    bend = max(min(misfit(place + d) + misfit(place - d) - 2 * best for d in (np.array([h, 0]), np.array([0, h])))
+               / h ** 2, 1e-9)
+    sd = math.hypot(math.sqrt(2 * noise / bend / 6), 0.1 * gsd)
+    u, v = camera.project_ground(place[None])[0]
+    return ConePlace(float(place[0]), float(place[1]), float(u), float(v), sd, share)
+
+
+def _local_gsd(camera: Camera, at_m: tuple[float, float]) -> float:
+    p = camera.project_ground(np.array([at_m, (at_m[0] + 0.5, at_m[1]), (at_m[0], at_m[1] + 0.5)]))
+    a, b = (p[1] - p[0]) / 0.5, (p[2] - p[0]) / 0.5
+    return 1 / math.sqrt(abs(a[0] * b[1] - a[1] * b[0]))
+
+
+def _ring(camera: Camera, at_m: tuple[float, float], radius_m: float, z_m: float) -> np.ndarray:
+    turn = np.linspace(0, 2 * np.pi, 12, endpoint=False)
+    xy = np.column_stack([at_m[0] + radius_m * np.cos(turn), at_m[1] + radius_m * np.sin(turn)])
+    return camera.project_ground(xy, z_m)
+
+
+def cone_parts_px(camera: Camera, mark: Mark, at_m: tuple[float, float], grow_m: float = 0.0) -> list[np.ndarray]:
+    """Convex outlines (px) of base plate, three slices of the body and the pole, from the ground up."""
+    half, top = mark.base_half_m, mark.height_m
+    radius = [half * (BODY_SHARE + (TIP_SHARE - BODY_SHARE) * k / 3) + grow_m for k in range(4)]
+    rings = [_ring(camera, at_m, radius[k], top * k / 3) for k in range(4)]
+    parts = [_ring(camera, at_m, half * ROUND_BASE + grow_m, 0.0)]
+    parts += [cv2.convexHull(np.vstack([rings[k], rings[k + 1]]).astype(np.float32))[:, 0] for k in range(3)]
+    if mark.pole_height_m > mark.height_m:
+        thin = 0.02 + grow_m
+        pole = np.vstack([_ring(camera, at_m, thin, top), _ring(camera, at_m, thin, mark.pole_height_m)])
+        parts.append(cv2.convexHull(pole.astype(np.float32))[:, 0])
+    return parts
+
+
+def _box_px(camera: Camera, mark: Mark, at_m: tuple[float, float], reach_m: float,
+            shape: tuple[int, ...]) -> tuple[int, int, int, int] | None:
+    points = np.vstack(cone_parts_px(camera, mark, at_m, reach_m))
+    u0, v0 = np.floor(points.min(0)).astype(int)
+    u1, v1 = np.ceil(points.max(0)).astype(int) + 1
+    u, v = camera.project_ground(np.array([at_m]))[0]
+    if not (1 <= u < shape[1] - 2 and 1 <= v < shape[0] - 2) or max(u1 - u0, v1 - v0) > max(shape[:2]) / 4:
+        return None
+    return max(u0, 0), max(v0, 0), min(u1, shape[1]), min(v1, shape[0])
+
+
+def _fill(size: tuple[int, int], outline: np.ndarray, value: int, image: np.ndarray) -> None:
+    cv2.fillConvexPoly(image, np.round(outline * 16).astype(np.int32), value, cv2.LINE_8, 4)
+
+
+def _coverage(camera: Camera, mark: Mark, at_m: tuple[float, float], box: tuple[int, int, int, int],
+              fine: int) -> list[np.ndarray]:
+    """What share of each pixel each part covers (higher parts hide lower ones), blurred as video is."""
+    u0, v0, u1, v1 = box
+    w, h = u1 - u0, v1 - v0
+    label = np.zeros((h * fine, w * fine), np.uint8)
+    parts = cone_parts_px(camera, mark, at_m)
+    for k, outline in enumerate(parts):
+        _fill((w, h), (outline - [u0, v0] + 0.5) * fine - 0.5, k + 1, label)
+    out = []
+    for k in range(len(parts)):
+        share = cv2.resize((label == k + 1).astype(np.float32), (w, h), interpolation=cv2.INTER_AREA)
+        out.append(cv2.GaussianBlur(share, (0, 0), BLUR_PX))
+    return out
+
+
+def _watched(camera: Camera, mark: Mark, at_m: tuple[float, float], box: tuple[int, int, int, int], reach_m: float,
+             barrier: Area | None, barrier_height_m: float) -> np.ndarray:
+    """Pixels that decide: around the cone wherever it may be within reach, off the (striped, red) barrier."""
+    u0, v0, u1, v1 = box
+    mask = np.zeros((v1 - v0, u1 - u0), np.uint8)
+    for outline in cone_parts_px(camera, mark, at_m, reach_m):
+        _fill(mask.shape, outline - [u0, v0], 1, mask)
+    if barrier is not None:
+        mask[barrier_mask(camera, barrier, barrier_height_m, box) > 0] = 0
+    return mask > 0
+
+
+def barrier_mask(camera: Camera, barrier: Area, height_m: float, box: tuple[int, int, int, int]) -> np.ndarray:
+    u0, v0, u1, v1 = box
+    xy = np.array([(x, y) for x in (barrier.x_min_m - 0.05, barrier.x_max_m + 0.05)
+                   for y in (barrier.y_min_m - 0.05, barrier.y_max_m + 0.05)])
+    points = np.vstack([camera.project_ground(xy), camera.project_ground(xy, height_m)])
+    mask = np.zeros((v1 - v0, u1 - u0), np.uint8)
+    hull = cv2.convexHull(np.clip(points - [u0, v0], -2000, 2000).astype(np.float32))[:, 0]
+    _fill(mask.shape, hull, 1, mask)
+    return mask
+
+
+@dataclass(frozen=True)
+class PaintPlace:
+    """A painted line as seen: points on its middle (n, 2) px, the sd across (m) of each, the paint's width (m), its
+    sd, and the share of the examined length where paint was found."""
+
+    points_px: np.ndarray
+    sd_m: float
+    width_m: float
+    width_sd_m: float
+    share: float
+
+
+def measure_paint(look: GroundLook, camera: Camera, line: Line, *, reach_m: float = 0.5, every_m: float = 0.25,
+                  block_m: float = 1.0, exclude: np.ndarray | None = None) -> PaintPlace | None:
+    """Where the paint of `line` (as placed now, within `reach_m`) really runs. None when none is seen."""
+    direction = np.array([line.x1_m - line.x0_m, line.y1_m - line.y0_m])
+    length = float(np.hypot(*direction))
+    direction /= length
+    out = np.array([-direction[1], direction[0]]) * -line.yard_side  # from the edge to the paint's far side
+    gsd = _local_gsd(camera, ((line.x0_m + line.x1_m) / 2, (line.y0_m + line.y1_m) / 2))
+    across = np.arange(-reach_m, reach_m + 1e-9, min(0.02, 0.3 * gsd))
+    block_m = min(block_m, length / 6)
+    every_m = min(every_m, block_m / 3)
+    along = np.arange(0.5 * every_m, length, every_m)
+    middle = np.array([line.x0_m, line.y0_m]) + out * line.width_m / 2
+    ground = middle + along[:, None, None] * direction + across[None, :, None] * out
+    px = camera.project_ground(ground.reshape(-1, 2)).reshape(ground.shape).astype(np.float32)
+    h, w = look.offset.shape[:2]
+    inside = ((px[..., 0] > 1) & (px[..., 0] < w - 2) & (px[..., 1] > 1) & (px[..., 1] < h - 2)).all(1)
+    if exclude is not None:
+        clear = cv2.remap((exclude > 0).astype(np.uint8), px[..., 0], px[..., 1], cv2.INTER_NEAREST)
+        inside &= ~(clear > 0).any(1)
+    if inside.sum() < 4:
+        return None
+    profiles = _paint_channel(look, px[inside], across)
+    block = (along[inside] / block_m).astype(int)
+    names = np.unique(block)
+    mean = np.stack([profiles[block == b].mean(0) for b in names])
+    where = np.array([along[inside][block == b].mean() for b in names])
+    width, blur = max(line.width_m, gsd), 0.7 * gsd
+    centre, amplitude = _bar_places(mean, across, width, blur)
+    for _ in range(2):
+        good = _agreeing(where, centre, amplitude)
+        if good.sum() < 4:
+            return None
+        width, blur = _bar_shape(mean[good], centre[good], across, width, blur, gsd)
+        centre, amplitude = _bar_places(mean, across, width, blur)
+    good = _agreeing(where, centre, amplitude)
+    if good.sum() < 4:
+        return None
+    trend = np.polyfit(where[good], centre[good], 2)
+    scatter = float(1.4826 * np.median(np.abs(centre[good] - np.polyval(trend, where[good]))))
+    points = middle + where[good, None] * direction + centre[good, None] * out
+    return PaintPlace(camera.project_ground(points), max(scatter, 0.05 * gsd), width,
+                      math.hypot(0.08 * gsd, 0.05 * width), float(good.sum() * block_m / length))
+
+
+def _paint_channel(look: GroundLook, px: np.ndarray, across: np.ndarray) -> np.ndarray:
+    """Profiles of the one mixture of the three colours (linear light) in which the paint stands out most."""
+    values = np.stack([cv2.remap(np.ascontiguousarray(look.linear[..., c]), px[..., 0], px[..., 1], cv2.INTER_LINEAR)
+                       for c in range(3)], -1)
+    near = np.abs(across) < 0.3 * across[-1]
+    contrast = values[:, near] - np.median(values[:, ~near], 1, keepdims=True)
+    grain = values[:, ~near].reshape(-1, 3)
+    grain = grain - np.median(grain, 0)
+    spread = 1.4826 * np.median(np.abs(grain), 0) + 0.1
+    typical = np.median(np.sort(contrast, 1)[:, -max(1, near.sum() // 4):].mean(1), 0)
+    dark = np.median(np.sort(contrast, 1)[:, :max(1, near.sum() // 4)].mean(1), 0)
+    typical = np.where(np.abs(dark) > 1.5 * np.abs(typical), dark, typical)
+    mixture = typical / spread ** 2
+    return values @ (mixture / max(np.linalg.norm(mixture), 1e-9))
+
+
+def _bar(across: np.ndarray, centre: np.ndarray, width: float, blur: float) -> np.ndarray:
+    """Blurred bars (len(centre), len(across)), 1 inside and 0 outside."""
+    d = across[None, :] - np.asarray(centre)[:, None]
+    s = blur * math.sqrt(2)
+    return 0.5 * (erf((d + width / 2) / s) - erf((d - width / 2) / s))
+
+
+def _bar_places(mean: np.ndarray, across: np.ndarray, width: float, blur: float) -> tuple[np.ndarray, np.ndarray]:
+    """Best place and height of a bar in each profile, over a ground that may slope; sub-step by a parabola."""
+    reach = across[-1] - width / 2 - 2 * blur
+    candidates = across[np.abs(across) <= max(reach, 0.3 * across[-1])]
+    q = np.linalg.qr(np.column_stack([np.ones_like(across), across]))[0]
+    bars = _bar(across, candidates, width, blur)
+    bars -= bars @ q @ q.T
+    data = mean - mean @ q @ q.T
+    dot, norm = data @ bars.T, (bars ** 2).sum(1)
+    gain = np.where(dot > 0, dot, 0) ** 2 / norm
+    k = np.clip(gain.argmax(1), 1, len(candidates) - 2)
+    rows = np.arange(len(mean))
+    a, b, c = gain[rows, k - 1], gain[rows, k], gain[rows, k + 1]
+    curve = a - 2 * b + c
+    shift = np.where(curve < 0, 0.5 * (a - c) / np.where(curve < 0, curve, -1), 0)
+    return candidates[k] + np.clip(shift, -1, 1) * (candidates[1] - candidates[0]), dot[rows, k] / norm[k]
+
+
+def _agreeing(where: np.ndarray, centre: np.ndarray, amplitude: np.ndarray) -> np.ndarray:
+    """Profiles with enough paint, whose places agree with a gentle curve (robust)."""
+    good = amplitude > 0.4 * np.median(amplitude[amplitude > 0]) if (amplitude > 0).any() else amplitude > 0
+    for _ in range(6):
+        if good.sum() < 4:
+            return good
+        trend = np.polyval(np.polyfit(where[good], centre[good], 2 if good.sum() > 8 else 1), where)
+        off = np.abs(centre - trend)
+        good = (amplitude > 0.4 * np.median(amplitude[good])) & (off < max(3 * 1.4826 * np.median(off[good]), 0.01))
+    return good
+
+
+def _bar_shape(mean: np.ndarray, centre: np.ndarray, across: np.ndarray, width: float, blur: float,
+               gsd: float) -> tuple[float, float]:
+    """Common width and blur (m) of the paint, from all good profiles laid over each other."""
+    d = (across[None, :] - centre[:, None]).ravel()
+    level = np.median(mean, 1, keepdims=True)
+    value = (mean - level).ravel()
+    near = np.abs(d) < 0.8 * across[-1]
+    bins = np.round(d[near] / (across[1] - across[0])).astype(int)
+    shift = bins.min()
+    count = np.bincount(bins - shift)
+    profile = np.bincount(bins - shift, value[near]) / np.maximum(count, 1)
+    at = (np.arange(len(profile)) + shift) * (across[1] - across[0])
+    use = count > 0.3 * count.max()
+
+    def misfit(p: np.ndarray) -> float:
+        bar = _bar(at[use], np.zeros(1), abs(p[0]), max(abs(p[1]), 0.25 * gsd))[0]
+        design = np.column_stack([bar, np.ones(use.sum()), at[use]])
+        solution, *_ = np.linalg.lstsq(design, profile[use], rcond=None)
+        # the blur is known to be about 0.7 px; only a wide bar says more about it
+        return float(((design @ solution - profile[use]) ** 2).sum() / max((profile[use] ** 2).sum(), 1e-12)
+                     + 0.002 * (math.log(max(abs(p[1]), 0.25 * gsd) / (0.7 * gsd)) / 0.4) ** 2)
+
+    fit = minimize(misfit, [width, blur], method="Nelder-Mead", options={"xatol": 1e-3, "fatol": 1e-7, "maxfev": 120})
+    return float(np.clip(abs(fit.x[0]), 0.03, 0.6)), float(np.clip(abs(fit.x[1]), 0.25 * gsd, 3 * gsd))
+
+
+def measure_ends(look: GroundLook, camera: Camera, line: Line, paint: PaintPlace, *,
+                 reach_m: float = 1.6) -> list[tuple[int, float, float, np.ndarray]]:
+    """Where the paint stops: (end 0 or 1, distance in m beyond the nominal end, sd, pixel) for each end in view.
+
+    `line` is taken as lying where its paint was measured; the end is the best single step from paint to no paint."""
+    start, stop = np.array([line.x0_m, line.y0_m]), np.array([line.x1_m, line.y1_m])
+    length = float(np.hypot(*(stop - start)))
+    direction = (stop - start) / length
+    ground = camera.to_ground(paint.points_px)
+    along, across = (ground - start) @ direction, (ground - start) @ np.array([-direction[1], direction[0]])
+    trend = np.polyfit(along, across, 1)
+    h, w = look.linear.shape[:2]
+    found = []
+    for end, sign in ((0, -1.0), (1, 1.0)):
+        nominal = 0.0 if end == 0 else length
+        gsd = _local_gsd(camera, tuple(start if end == 0 else stop))
+        s = np.arange(-reach_m, reach_m, 0.25 * gsd)  # outwards
+        a = nominal + sign * s
+        rows = []
+        for offset in (0.0, -0.45, 0.45):
+            y = np.polyval(trend, a) + offset
+            p = start + a[:, None] * direction + y[:, None] * np.array([-direction[1], direction[0]])
+            px = camera.project_ground(p).astype(np.float32)
+            if (px < 2).any() or (px[:, 0] > w - 3).any() or (px[:, 1] > h - 3).any():
+                break
+            rows.append(np.column_stack([cv2.remap(np.ascontiguousarray(look.linear[..., c]), px[:, :1], px[:, 1:],
+                                                   cv2.INTER_LINEAR)[:, 0] for c in range(3)]))
+        if len(rows) < 3:
+            continue
+        contrast = rows[0] - (rows[1] + rows[2]) / 2
+        inner = contrast[s < -0.4 * reach_m]
+        paintwards = np.median(inner, 0)
+        level = contrast @ paintwards / max(float(paintwards @ paintwards), 1e-9)
+        cost = np.cumsum((level - 1) ** 2) + np.cumsum((level ** 2)[::-1])[::-1] - level ** 2
+        k = int(np.argmin(cost))
+        steps = max(cost[0], cost[-1]) - cost[k]
+        if not 4 < k < len(s) - 5 or cost[k] > 0.35 * len(s) or steps < 0.1 * len(s):
+            continue
+        near = level[k - 4:k + 5]
+        below = np.flatnonzero((near[:-1] >= 0.5) & (near[1:] < 0.5))
+        at = float(s[k])
+        if len(below):
+            i = below[np.argmin(np.abs(below - 4))]
+            at = float(s[k - 4 + i] + (near[i] - 0.5) / (near[i] - near[i + 1]) * (s[1] - s[0]))
+        where = nominal + sign * at
+        p = start + where * direction + np.polyval(trend, where) * np.array([-direction[1], direction[0]])
+        found.append((end, at, 0.4 * gsd, camera.project_ground(p[None])[0]))
+    return found
