@@ -100,15 +100,15 @@ class GroundReference:
               wide: bool = False) -> Placed | NotPlaced:
         """The frame's camera, starting from `guess`; avoid_px (n, 2) a polygon (vehicle) to leave out.
 
-        `wide` starts with a search by matched features for frames far from the guess."""
+        `wide` also tries a start from matched features, for frames far from the guess."""
         pictures = pyramid(flattened(bgr), len(self._levels))
         placed = self._refine(pictures, guess, avoid_px)
-        if wide and (not placed or placed.support < 0.6):
+        if wide:
+            # Paint lines alone let a far frame settle a metre along them: the smaller misfit decides.
             start = self._search(bgr)
-            if start is not None:
-                again = self._refine(pictures, start, avoid_px)
-                if again and (not placed or again.support > placed.support):
-                    return again
+            again = self._refine(pictures, start, avoid_px) if start is not None else None
+            if isinstance(again, Placed) and not (isinstance(placed, Placed) and placed.misfit <= again.misfit):
+                return again
         return placed
 
     def _refine(self, pictures: list[np.ndarray], guess: Camera, avoid_px: np.ndarray | None) -> Placed | NotPlaced:
