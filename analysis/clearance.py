@@ -1,0 +1,232 @@
+"""Distances along the run: tyres and body to side lines, body to marks and barrier, each with its sd.
+
+All sds are first order: the gradient of the distance at its nearest point, times the pose's covariance, plus the
+survey's own. Frames: `local` points in the vehicle frame, others in the course frame; metres.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.attempt import Motion, Series
+from analysis.course import Area, Course, Line, Mark
+from analysis.track import Track
+from analysis.vehicle import Solid, Tyre, Vehicle
+
+
+@dataclass(frozen=True)
+class Reading:
+    """A distance along the run: value_m, sd_m (n,) and place_m (n, 2), the vehicle's point that it belongs to.
+
+    part (n,) is an index into `names`: which tyre, which side."""
+
+    value_m: np.ndarray
+    sd_m: np.ndarray
+    place_m: np.ndarray
+    part: np.ndarray
+    names: tuple[str, ...]
+
+    def series(self, name: str) -> Series:
+        return Series(name, self.value_m, self.sd_m)
+
+
+def ackermann_rad(wheel_rad: np.ndarray, wheelbase_m: float, side_m: float) -> np.ndarray:
+    """Angle of a steered wheel `side_m` to the left of the vehicle's middle, so that all wheels share one turning
+    centre: cot(angle) = cot(wheel) - side / wheelbase."""
+    tangent = np.tan(wheel_rad)
+    return np.arctan2(tangent, 1 - side_m / wheelbase_m * tangent)
+
+
+def tyre_corners_local_m(tyre: Tyre, vehicle: Vehicle, wheel_rad: np.ndarray) -> np.ndarray:
+    """(n, 4, 2) corners of a tyre's contact patch in the vehicle frame."""
+    a, b = tyre.length_m / 2, tyre.width_m / 2
+    corners = np.array([[a, b], [-a, b], [-a, -b], [a, -b]])
+    turn = ackermann_rad(np.asarray(wheel_rad, float), vehicle.wheelbase_m, tyre.y_m) if tyre.steered \
+        else np.zeros(len(wheel_rad))
+    c, s = np.cos(turn)[:, None], np.sin(turn)[:, None]
+    return np.stack([tyre.x_m + c * corners[:, 0] - s * corners[:, 1],
+                     tyre.y_m + s * corners[:, 0] + c * corners[:, 1]], axis=-1)
+
+
+def to_course_m(motion: Motion, local: np.ndarray) -> np.ndarray:
+    """(n, k, 2) vehicle points, or (k, 2) for all times, in the course frame."""
+    c, s = np.cos(motion.heading_rad)[:, None], np.sin(motion.heading_rad)[:, None]
+    return np.stack([motion.x_m[:, None] + c * local[..., 0] - s * local[..., 1],
+                     motion.y_m[:, None] + s * local[..., 0] + c * local[..., 1]], axis=-1)
+
+
+def tyres_to_line(motion: Motion, vehicle: Vehicle, line: Line, line_sd_m: float, *, full_width: bool) -> Reading:
+    """The tyre that is nearest to being over the line: its outermost part, or with `full_width` its innermost."""
+    tyres = vehicle.tyres()
+    readings = []
+    for tyre in tyres:
+        points = to_course_m(motion, tyre_corners_local_m(tyre, vehicle, motion.wheel_rad))
+        readings.append(_points_to_line(motion, points, line, line_sd_m, innermost=full_width))
+    return _nearest(readings, tuple(t.name for t in tyres))
+
+
+def outline_to_line(motion: Motion, local: np.ndarray, line: Line, line_sd_m: float, name: str) -> Reading:
+    """The outermost point of an outline (k, 2)."""
+    return _nearest([_points_to_line(motion, to_course_m(motion, local), line, line_sd_m)], (name,))
+
+
+def _points_to_line(motion: Motion, points: np.ndarray, line: Line, line_sd_m: float,
+                    innermost: bool = False) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    value = line.clearance_m(points)
+    worst = np.argmax(value, axis=1) if innermost else np.argmin(value, axis=1)
+    k = np.arange(len(worst))
+    place = points[k, worst]
+    normal = line_normal(line)
+    slope = _pose_slope(motion, place, np.tile(normal, (len(worst), 1)))
+    return value[k, worst], _sd(slope, motion.cov[:, :3, :3], line_sd_m), place
+
+
+def line_normal(line: Line) -> np.ndarray:
+    """Unit vector (2,) from the line into the yard."""
+    d = np.array([line.x1_m - line.x0_m, line.y1_m - line.y0_m])
+    return line.yard_side * np.array([-d[1], d[0]]) / np.hypot(*d)
+
+
+def _pose_slope(motion: Motion, place: np.ndarray, normal: np.ndarray) -> np.ndarray:
+    """(n, 3) derivative, with respect to x, y, heading, of how far a vehicle point lies along `normal` (n, 2)."""
+    arm = place - np.column_stack([motion.x_m, motion.y_m])
+    return np.column_stack([normal, normal[:, 1] * arm[:, 0] - normal[:, 0] * arm[:, 1]])
+
+
+def _sd(slope: np.ndarray, cov: np.ndarray, other_sd_m: float) -> np.ndarray:
+    return np.sqrt(np.einsum("ni,nij,nj->n", slope, cov, slope) + other_sd_m**2)
+
+
+def _nearest(readings: list[tuple[np.ndarray, np.ndarray, np.ndarray]], names: tuple[str, ...]) -> Reading:
+    """At each time the reading with the least value."""
+    values = np.array([r[0] for r in readings])
+    part = np.argmin(values, axis=0)
+    k = np.arange(len(part))
+    return Reading(values[part, k], np.array([r[1] for r in readings])[part, k],
+                   np.array([r[2] for r in readings])[part, k], part, names)
+
+
+def distance_to_box(local: np.ndarray, x_min_m: float, x_max_m: float, y_min_m: float, y_max_m: float,
+                    radius_m: float) -> tuple[np.ndarray, np.ndarray]:
+    """Signed distance (...) of points (..., 2) to a rectangle with rounded corners, negative inside, and the unit
+    gradient (..., 2)."""
+    middle = np.array([(x_min_m + x_max_m) / 2, (y_min_m + y_max_m) / 2])
+    half = np.array([(x_max_m - x_min_m) / 2, (y_max_m - y_min_m) / 2])
+    radius = min(radius_m, *half)
+    p = np.asarray(local, float) - middle
+    q = np.abs(p) - (half - radius)
+    out = np.maximum(q, 0)
+    length = np.hypot(out[..., 0], out[..., 1])
+    deepest = np.max(q, axis=-1)
+    outside = deepest > 0
+    side = np.where(p >= 0, 1.0, -1.0)
+    inward = np.stack([q[..., 0] >= q[..., 1], q[..., 0] < q[..., 1]], axis=-1).astype(float)
+    gradient = side * np.where(outside[..., None], out / np.maximum(length, 1e-12)[..., None], inward)
+    return np.where(outside, length, deepest) - radius, gradient
+
+
+def body_to_mark(motion: Motion, vehicle: Vehicle, mark: Mark, mark_sd_m: float) -> Reading:
+    """Body to a mark's base, negative when they overlap. The base counts as a circle; solids and mirrors that
+    pass above the mark (with its pole) are left out, and above the cone only the pole is there to be touched."""
+    readings, names = [], []
+    for solid in vehicle.solids:
+        reach = _reach_m(mark, solid.z_min_m)
+        if reach is not None:
+            readings.append(_solid_to_point(motion, solid, mark, mark_sd_m, reach))
+            names.append(solid.name)
+    reach = _reach_m(mark, vehicle.mirror_z_m - 0.2)  # a mirror hangs about this far below its middle
+    if reach is not None:
+        for name, outline in zip(("left mirror", "right mirror"), vehicle.mirror_outlines_m(), strict=True):
+            (x0, y0), (x1, y1) = outline.min(axis=0), outline.max(axis=0)
+            readings.append(_box_to_point(motion, (x0, x1, y0, y1, 0.0), mark, mark_sd_m, reach))
+            names.append(name)
+    if not readings:
+        far = np.full(len(motion.t_s), np.inf)
+        return Reading(far, np.zeros_like(far), np.zeros((len(far), 2)), np.zeros(len(far), int), ("body",))
+    return _nearest(readings, tuple(names))
+
+
+_POLE_M = 0.02
+
+
+def _reach_m(mark: Mark, from_z_m: float) -> float | None:
+    """The mark's radius as met by something whose underside is at `from_z_m`; None when it passes above."""
+    if from_z_m < mark.height_m:
+        return mark.base_half_m
+    return _POLE_M if from_z_m < mark.pole_height_m else None
+
+
+def _solid_to_point(motion: Motion, solid: Solid, mark: Mark, mark_sd_m: float,
+                    reach_m: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    box = (solid.x_min_m, solid.x_max_m, -solid.width_m / 2, solid.width_m / 2, solid.corner_radius_m)
+    return _box_to_point(motion, box, mark, mark_sd_m, reach_m)
+
+
+def _box_to_point(motion: Motion, box: tuple[float, float, float, float, float], mark: Mark, mark_sd_m: float,
+                  reach_m: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    c, s = np.cos(motion.heading_rad), np.sin(motion.heading_rad)
+    dx, dy = mark.x_m - motion.x_m, mark.y_m - motion.y_m
+    local = np.column_stack([c * dx + s * dy, -s * dx + c * dy])
+    distance, away = distance_to_box(local, *box)
+    normal = np.column_stack([c * away[:, 0] - s * away[:, 1], s * away[:, 0] + c * away[:, 1]])
+    place = np.array([mark.x_m, mark.y_m]) - normal * distance[:, None]
+    # Moving the vehicle towards the mark shortens the distance.
+    slope = -_pose_slope(motion, place, normal)
+    return distance - reach_m, _sd(slope, motion.cov[:, :3, :3], mark_sd_m), place
+
+
+def body_to_barrier(motion: Motion, vehicle: Vehicle, barrier: Area, sd_m: float) -> Reading:
+    """Body to the barrier; of two convex outlines apart, the nearest points include a corner of one of them."""
+    outline = to_course_m(motion, vehicle.body_outline_m())
+    distance, away = distance_to_box(outline, barrier.x_min_m, barrier.x_max_m, barrier.y_min_m, barrier.y_max_m, 0.0)
+    worst = np.argmin(distance, axis=1)
+    k = np.arange(len(worst))
+    place = outline[k, worst]
+    readings = [(distance[k, worst], _sd(_pose_slope(motion, place, away[k, worst]), motion.cov[:, :3, :3], sd_m),
+                 place)]
+    body = (vehicle.x_rear_m, vehicle.x_front_m, -vehicle.width_m / 2, vehicle.width_m / 2, vehicle.corner_radius_m)
+    for x in (barrier.x_min_m, barrier.x_max_m):
+        for y in (barrier.y_min_m, barrier.y_max_m):
+            readings.append(_box_to_point(motion, body, Mark("barrier", x, y), sd_m, 0.0))
+    return _nearest(readings, ("body",) * len(readings))
+
+
+@dataclass(frozen=True)
+class Clearances:
+    """Everything measured along the run, by line and mark name."""
+
+    tyre: dict[str, Reading]
+    tyre_full: dict[str, Reading]
+    body: dict[str, Reading]
+    mirror: dict[str, Reading]
+    mark: dict[str, Reading]
+    barrier: Reading | None
+
+    def line_series(self) -> dict[str, Series]:
+        """'tyre_left' (any part), 'tyre_full_left' (full width), 'body_left', 'mirror_left' and so on."""
+        out = {}
+        for what, readings in (("tyre", self.tyre), ("tyre_full", self.tyre_full), ("body", self.body),
+                               ("mirror", self.mirror)):
+            for line, reading in readings.items():
+                name = f"{what}_{line.removeprefix('side_')}"
+                out[name] = reading.series(name)
+        return out
+
+
+def clearances(motion: Motion, vehicle: Vehicle, surveyed: Course, track: Track) -> Clearances:
+    """All distances along the run to the course as it really stands."""
+    mark_sd = {m.name: m.sd_m for m in track.marks}
+    line_sd = {ln.name: ln.sd_m for ln in track.lines}
+    usual_sd = float(np.median(list(mark_sd.values()))) if mark_sd else 0.0
+    mirrors = np.concatenate(vehicle.mirror_outlines_m())
+    body = vehicle.body_outline_m()
+    lines = [(ln, line_sd.get(ln.name, usual_sd)) for ln in surveyed.lines]
+    return Clearances(
+        {ln.name: tyres_to_line(motion, vehicle, ln, sd, full_width=False) for ln, sd in lines},
+        {ln.name: tyres_to_line(motion, vehicle, ln, sd, full_width=True) for ln, sd in lines},
+        {ln.name: outline_to_line(motion, body, ln, sd, "body") for ln, sd in lines},
+        {ln.name: outline_to_line(motion, mirrors, ln, sd, "mirror") for ln, sd in lines},
+        {m.name: body_to_mark(motion, vehicle, m, mark_sd.get(m.name, usual_sd)) for m in surveyed.marks},
+        body_to_barrier(motion, vehicle, surveyed.barrier, usual_sd) if surveyed.barrier else None)

@@ -1,0 +1,383 @@
+"""What is worth telling about a run under a rule set: one small function per kind of finding, in a table.
+
+To add a kind: name it in `rules.KINDS` with its usual severity, write a function from `Run` to `Finding`s, and
+enter it in `MAKERS`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.attempt import DryTurn, Final, Finding, Leg, Motion, Stop
+from analysis.clearance import Clearances, Reading, to_course_m
+from analysis.course import Course, Mark
+from analysis.rules import Rules
+from analysis.smoother import runs
+from analysis.track import Track
+from analysis.vehicle import Vehicle
+
+WIDE = 1.959964  # 95 % of a normal distribution lies within this many sds
+
+_PUSHED_M = 0.10  # a barrier that may be touched has been pushed if met by more than this; from memory
+_SHUNT_TAKES_S = 3.0  # a shunt cannot happen unseen in a shorter gap
+_MOVED_BY_VEHICLE_M = 0.3  # a mark that moved while the vehicle came no nearer than this was moved by something else
+_NOTICED_WITHIN_S = 20.0  # a moved mark may be hidden by the vehicle for about so long
+
+
+@dataclass(frozen=True)
+class Run:
+    """Everything the findings are made from. seen (n,) is False inside long gaps; start_wheel is (angle, sd)."""
+
+    vehicle: Vehicle
+    course: Course
+    rules: Rules
+    track: Track
+    motion: Motion
+    seen: np.ndarray
+    stops: tuple[Stop, ...]
+    legs: tuple[Leg, ...]
+    shunts: tuple[Leg, ...]
+    dry: tuple[DryTurn, ...]
+    start_wheel: tuple[float, float] | None
+    distances: Clearances
+    final: Final | None
+
+
+def findings_of(run: Run) -> tuple[Finding, ...]:
+    """All findings, in order of time within their kind; those of ignored kinds are left out."""
+    out = []
+    for kind, maker in MAKERS.items():
+        if run.rules.severity.get(kind, "note") != "ignore":
+            out.extend(sorted(maker(run), key=lambda f: f.t_start_s))
+    return tuple(out)
+
+
+def call(value: float, sd: float, limit: float) -> str:
+    """The verdict on a value that is good at or above its limit."""
+    if value - WIDE * sd >= limit:
+        return "ok"
+    return "fault" if value + WIDE * sd < limit else "too close to call"
+
+
+def clock(t_s: float) -> str:
+    """0:34.2"""
+    tenths = round(t_s * 10)
+    return f"{tenths // 600}:{tenths % 600 // 10:02d}.{tenths % 10}"
+
+
+def length(value_m: float) -> str:
+    """'12 cm', '1.24 m'"""
+    return f"{abs(value_m) * 100:.0f} cm" if abs(value_m) < 0.995 else f"{abs(value_m):.2f} m"
+
+
+def margin(sd_m: float) -> str:
+    """'± 4 cm', half the width of the 95 % interval, rounded up"""
+    return f"± {max(1, math.ceil(WIDE * sd_m * 100 - 0.05))} cm"
+
+
+def words(name: str) -> str:
+    """A line, mark or tyre name in plain words."""
+    known = {"forward_left": "left forward cone", "forward_right": "right forward cone", "pivot": "pivot cone",
+             "mouth_left": "left mouth cone", "mouth_right": "right mouth cone", "back_left": "left back cone",
+             "back_right": "right back cone", "side_left": "left line", "side_right": "right line"}
+    return known.get(name, name.replace("_", " "))
+
+
+def _make(run: Run, kind: str, where: str, verdict: str, span: tuple[float, float], value: float | None,
+          sd: float | None, unit: str, limit: float | None, at_m: tuple[float, float] | None, sentence: str,
+          severity: str | None = None) -> Finding:
+    return Finding(kind, where, verdict, severity or run.rules.severity.get(kind, "note"), float(span[0]),
+                   float(span[1]), value, sd, unit, limit, at_m, sentence[0].upper() + sentence[1:])
+
+
+@dataclass(frozen=True)
+class _Worst:
+    """The least of a reading over the run against its limit."""
+
+    k: int
+    verdict: str
+    value: float
+    sd: float
+    span: tuple[float, float]
+    at_m: tuple[float, float]
+    part: str
+
+
+def _worst(run: Run, reading: Reading, limit: float) -> _Worst:
+    """The worst seen moment; 'not seen' when all that was seen is well but a gap may hide worse."""
+    t = run.motion.t_s
+    value = np.where(run.seen, reading.value_m, np.inf)
+    k = int(np.argmin(value))
+    verdict = call(float(reading.value_m[k]), float(reading.sd_m[k]), limit)
+    hidden = ~run.seen
+    if verdict == "ok" and np.any(reading.value_m[hidden] - WIDE * reading.sd_m[hidden] < limit):
+        verdict = "not seen"
+        k = int(np.argmin(np.where(hidden, reading.value_m - WIDE * reading.sd_m, np.inf)))
+    span = (float(t[k]), float(t[k]))
+    for first, last in runs(reading.value_m < limit):
+        if first <= k <= last:
+            span = (float(t[first]), float(t[last]))
+    return _Worst(k, verdict, float(reading.value_m[k]), float(reading.sd_m[k]), span,
+                  (float(reading.place_m[k, 0]), float(reading.place_m[k, 1])), reading.names[reading.part[k]])
+
+
+def _tyre_over_line(run: Run) -> Iterator[Finding]:
+    full = run.rules.tyre_reading == "full_width"
+    readings = run.distances.tyre_full if full else run.distances.tyre
+    whole = "the full width of the " if full else ""
+    for line, reading in readings.items():
+        w = _worst(run, reading, -run.rules.tyre_tolerance_m)
+        tyre, name, when = words(w.part) + " tyre", words(line), clock(run.motion.t_s[w.k])
+        if w.verdict == "not seen":
+            sentence = f"the vehicle was out of sight about {when}, when a tyre may have been over the {name}."
+        elif w.verdict == "fault":
+            sentence = f"{whole}{tyre} {length(w.value)} over the {name} at {when} ({margin(w.sd)})."
+        elif w.verdict == "ok":
+            sentence = (f"{'no tyre had its full width' if full else 'no tyre was'} over the {name}; nearest was the "
+                        f"{tyre}, {length(w.value)} inside at {when} ({margin(w.sd)}).")
+        else:
+            side = "inside" if w.value >= 0 else "over"
+            sentence = (f"{whole}{tyre} {length(w.value)} {side} the {name} at {when} ({margin(w.sd)}): too close to "
+                        "call from this clip.")
+        yield _make(run, "tyre_over_line", line, w.verdict, w.span, w.value, w.sd, "m", -run.rules.tyre_tolerance_m,
+                    w.at_m, sentence)
+
+
+def _body_over_line(run: Run) -> Iterator[Finding]:
+    for line, reading in run.distances.body.items():
+        w = _worst(run, reading, 0.0)
+        if w.verdict == "ok":
+            continue
+        when, name = clock(run.motion.t_s[w.k]), words(line)
+        if w.verdict == "not seen":
+            sentence = f"the vehicle was out of sight about {when}, when bodywork may have been over the {name}."
+        else:
+            side = "over" if w.value < 0 else "inside"
+            sentence = f"bodywork {length(w.value)} {side} the {name} at {when} ({margin(w.sd)})."
+        yield _make(run, "body_over_line", line, w.verdict, w.span, w.value, w.sd, "m", 0.0, w.at_m, sentence)
+
+
+def _mark_touched(run: Run) -> Iterator[Finding]:
+    t = run.motion.t_s
+    events = {e.name: e for e in run.track.mark_events}
+    for mark in run.course.marks:
+        reading, name = run.distances.mark[mark.name], words(mark.name)
+        w = _worst(run, reading, 0.0)
+        where = (mark.x_m, mark.y_m)
+        if mark.name in events:
+            event = events[mark.name]
+            near = (t <= event.t_s + 1.0) & (t >= event.t_s - _NOTICED_WITHIN_S)
+            closest = float(np.min(reading.value_m[near])) if np.any(near) else math.inf
+            if closest < _MOVED_BY_VEHICLE_M:
+                k = int(np.flatnonzero(near)[np.argmin(reading.value_m[near])])
+                yield _make(run, "mark_touched", mark.name, "fault", (t[k], max(event.t_s, t[k])),
+                            float(reading.value_m[k]), float(reading.sd_m[k]), "m", 0.0, where,
+                            f"the {name} was knocked: it moved {length(event.moved_m)} ({margin(event.sd_m)}), seen at "
+                            f"{clock(event.t_s)}.")
+                continue
+            yield _make(run, "mark_touched", mark.name, "ok", (event.t_s, event.t_s), w.value, w.sd, "m", 0.0, where,
+                        f"the {name} moved {length(event.moved_m)} at {clock(event.t_s)}, but the vehicle came no "
+                        f"nearer than {length(w.value)}.", severity="note")
+            continue
+        if not math.isfinite(w.value):
+            continue
+        when, part = clock(t[w.k]), w.part if "mirror" in w.part else "bodywork"
+        if w.verdict == "not seen":
+            sentence = f"the vehicle was out of sight about {when}, when it may have touched the {name}."
+        elif w.verdict == "fault":
+            sentence = f"{part} {length(w.value)} into the {name} at {when} ({margin(w.sd)})."
+        elif w.verdict == "ok":
+            sentence = f"{part} passed the {name} with {length(w.value)} to spare at {when} ({margin(w.sd)})."
+        else:
+            sentence = (f"{part} within {length(w.value)} of the {name} at {when} ({margin(w.sd)}): too close to call "
+                        "from this clip, and the cone was not seen to move.")
+        yield _make(run, "mark_touched", mark.name, w.verdict, w.span, w.value, w.sd, "m", 0.0, where, sentence)
+
+
+def _mark_close(run: Run) -> Iterator[Finding]:
+    for mark in run.course.marks:
+        w = _worst(run, run.distances.mark[mark.name], run.rules.near_mark_m)
+        if w.verdict != "fault" or w.value < 0:
+            continue
+        yield _make(run, "mark_close", mark.name, w.verdict, w.span, w.value, w.sd, "m", run.rules.near_mark_m,
+                    (mark.x_m, mark.y_m), f"close to the {words(mark.name)}: {length(w.value)} at "
+                    f"{clock(run.motion.t_s[w.k])} ({margin(w.sd)}).")
+
+
+def _shunt_count(run: Run) -> Iterator[Finding]:
+    n, allowed = len(run.shunts), run.rules.shunts_allowed
+    t = run.motion.t_s
+    reverse = [leg for leg in run.legs if leg.direction < 0]
+    span = (reverse[0].t_start_s, reverse[-1].t_end_s) if reverse else (t[0], t[-1])
+    verdict = "ok" if n <= allowed else "fault"
+    if verdict == "ok":
+        for first, last in runs(~run.seen):
+            if t[last] - t[first] > _SHUNT_TAKES_S and t[last] > span[0] and t[first] < span[1]:
+                verdict = "not seen"
+    count = "no shunts" if n == 0 else "1 shunt" if n == 1 else f"{n} shunts"
+    times = f", at {', '.join(clock(leg.t_start_s) for leg in run.shunts)}" if run.shunts else ""
+    hidden = "; the vehicle was out of sight long enough to hide another" if verdict == "not seen" else ""
+    yield _make(run, "shunt_count", "reverse", verdict, span, float(n), 0.0, "1", float(allowed), None,
+                f"{count}{times}; {allowed} allowed{hidden}.")
+
+
+def _dry_steering(run: Run) -> Iterator[Finding]:
+    rules = run.rules
+    tolerance = math.degrees(rules.dry_tolerance_rad)
+    for turn in run.dry:
+        verdict = ("fault" if turn.probability >= rules.dry_probability else
+                   "ok" if turn.probability <= 1 - rules.dry_probability else "too close to call")
+        angle, half = math.degrees(turn.angle_rad), WIDE * math.degrees(turn.sd_rad)
+        side = "left" if angle > 0 else "right"
+        figures = f"{abs(angle):.0f}° to the {side} ± {half:.0f}°"
+        when = f"at the stop at {clock(turn.t_start_s)}"
+        if verdict == "fault":
+            sentence = f"wheel turned while standing, {when}: {figures}."
+        elif verdict == "ok":
+            sentence = f"no sign of the wheel being turned while standing, {when}."
+        else:
+            sentence = (f"the wheel may have been turned while standing, {when}: {figures}; "
+                        f"{100 * turn.probability:.0f} % likely to be more than {tolerance:.0f}°.")
+        k = int(np.argmin(np.abs(run.motion.t_s - turn.t_end_s)))
+        yield _make(run, "dry_steering", "stop", verdict, (turn.t_start_s, turn.t_end_s), angle,
+                    math.degrees(turn.sd_rad), "deg", tolerance, _front_axle(run, k), sentence)
+    if run.start_wheel and run.legs:
+        angle, sd = math.degrees(run.start_wheel[0]), math.degrees(run.start_wheel[1])
+        if abs(angle) - WIDE * sd > tolerance:
+            end = run.stops[0].t_end_s
+            side = "left" if angle > 0 else "right"
+            yield _make(run, "dry_steering", "start", "not seen", (run.stops[0].t_start_s, end), angle, sd, "deg",
+                        tolerance, _front_axle(run, 0),
+                        f"the wheel already stood {abs(angle):.0f}° to the {side} (± {WIDE * sd:.0f}°) when the "
+                        "vehicle first moved off; when it was turned is not in the clip.", severity="note")
+
+
+def _front_axle(run: Run, k: int) -> tuple[float, float]:
+    p = to_course_m(run.motion, np.array([[run.vehicle.wheelbase_m, 0.0]]))[k, 0]
+    return float(p[0]), float(p[1])
+
+
+def _end_not_seen(run: Run, kind: str, where: str) -> Finding:
+    t = float(run.motion.t_s[-1])
+    last = run.motion.t_s[np.flatnonzero(run.seen)[-1]] if np.any(run.seen) else t
+    return _make(run, kind, where, "not seen", (last, t), None, None, "m", None, None,
+                 "the end of the run was not seen.")
+
+
+def _stopping_box(run: Run) -> Iterator[Finding]:
+    if not run.rules.rear_inside_box:
+        return
+    if run.final is None:
+        yield _end_not_seen(run, "stopping_box", "stopping box")
+        return
+    box, final = run.course.stopping_box, run.final
+    t = float(run.motion.t_s[-1])
+    short, beyond = box.x_max_m - final.rear_x_m, final.rear_x_m - box.x_min_m
+    inside = min(short, beyond)
+    verdict = call(inside, final.sd_rear_x_m, 0.0)
+    if inside >= 0:
+        place = (f"inside the stopping box, {length(beyond)} from the back line and {length(short)} from its front "
+                 "edge")
+    else:
+        place = f"{length(inside)} short of the stopping box" if short < 0 else f"{length(inside)} past the back line"
+    doubt = ": too close to call from this clip" if verdict == "too close to call" else ""
+    yield _make(run, "stopping_box", "stopping box", verdict, (t, t), inside, final.sd_rear_x_m, "m", 0.0,
+                (final.rear_x_m, final.lateral_m), f"rear {place} ({margin(final.sd_rear_x_m)}){doubt}.")
+
+
+def _barrier(run: Run) -> Iterator[Finding]:
+    if run.distances.barrier is None:
+        return
+    limit = -_PUSHED_M if run.rules.barrier_touch_allowed else 0.0
+    w = _worst(run, run.distances.barrier, limit)
+    when = clock(run.motion.t_s[w.k])
+    if w.verdict == "not seen":
+        sentence = f"the vehicle was out of sight about {when}, when it may have met the barrier."
+    elif w.value >= 0:
+        sentence = f"rear came to {length(w.value)} from the barrier ({margin(w.sd)})."
+    else:
+        sentence = f"rear met the barrier by {length(w.value)} at {when} ({margin(w.sd)})."
+    yield _make(run, "barrier", "barrier", w.verdict, w.span, w.value, w.sd, "m", limit, w.at_m, sentence)
+
+
+def _final_heading(run: Run) -> Iterator[Finding]:
+    if run.final is None:
+        yield _end_not_seen(run, "final_heading", "bay")
+        return
+    final, limit = run.final, run.rules.final_heading_limit_rad
+    t = float(run.motion.t_s[-1])
+    verdict = call(-abs(final.heading_rad), final.sd_heading_rad, -limit)
+    angle, sd = math.degrees(final.heading_rad), math.degrees(final.sd_heading_rad)
+    side = "left" if angle > 0 else "right"
+    lean = f"nose {abs(angle):.1f}° to the {side} of the bay's line" if abs(angle) >= 0.05 else "square in the bay"
+    yield _make(run, "final_heading", "bay", verdict, (t, t), angle, sd, "deg", math.degrees(limit),
+                (final.rear_x_m, final.lateral_m), f"finished {lean} (± {WIDE * sd:.1f}°).")
+
+
+def _forward_pair(run: Run) -> Iterator[Finding]:
+    """Did the middle of the front come level with the forward pair, between its two cones?"""
+    if not run.rules.forward_pair_must_reach:
+        return
+    a, b = run.course.mark("forward_left"), run.course.mark("forward_right")
+    front = to_course_m(run.motion, np.array([[run.vehicle.x_front_m, 0.0]]))[:, 0]
+    level = np.where(run.seen, _ahead_of_pair(front, a, b), -np.inf)
+    k = int(np.argmax(level))
+    value, sd = float(level[k]), float(run.motion.sd(0)[k])
+    verdict = call(value, sd, 0.0)
+    across = (front[k] - [a.x_m, a.y_m]) @ [b.x_m - a.x_m, b.y_m - a.y_m] / ((b.x_m - a.x_m)**2 + (b.y_m - a.y_m)**2)
+    when = clock(run.motion.t_s[k])
+    if not np.all(run.seen) and verdict == "fault":
+        verdict, sentence = "not seen", "the vehicle was out of sight when it may have reached the forward cones."
+    elif verdict != "fault" and not 0 < across < 1:
+        verdict, sentence = "fault", f"the front passed outside the forward cones at {when}."
+    elif value < 0:
+        sentence = f"the front stopped {length(value)} short of the forward cones at {when} ({margin(sd)})."
+    else:
+        sentence = f"the front came {length(value)} past the forward cones at {when} ({margin(sd)})."
+    yield _make(run, "forward_pair", "forward pair", verdict, (run.motion.t_s[k],) * 2, value, sd, "m", 0.0,
+                (float(front[k, 0]), float(front[k, 1])), sentence)
+
+
+def _ahead_of_pair(front: np.ndarray, a: Mark, b: Mark) -> np.ndarray:
+    """(n,) how far points (n, 2) are past the line through the pair, away from the bay (m)."""
+    d = np.array([b.x_m - a.x_m, b.y_m - a.y_m])
+    normal = np.array([d[1], -d[0]]) / np.hypot(*d)
+    if normal[0] < 0:
+        normal = -normal
+    return (front - [a.x_m, a.y_m]) @ normal
+
+
+def _speed_near_mark(run: Run) -> Iterator[Finding]:
+    nearest = np.min([r.value_m for r in run.distances.mark.values()], axis=0)
+    near = run.seen & (nearest < run.rules.near_mark_m)
+    if not np.any(near):
+        return
+    speed = np.abs(run.motion.speed_mps)
+    k = int(np.argmax(np.where(near, speed, -1)))
+    sd = float(run.motion.sd(3)[k])
+    verdict = call(-float(speed[k]), sd, -run.rules.speed_limit_mps)
+    name = min(run.distances.mark, key=lambda m: float(run.distances.mark[m].value_m[k]))
+    t = float(run.motion.t_s[k])
+    yield _make(run, "speed_near_mark", name, verdict, (t, t), float(speed[k]), sd, "m/s", run.rules.speed_limit_mps,
+                (float(run.motion.x_m[k]), float(run.motion.y_m[k])),
+                f"{speed[k]:.1f} m/s (± {WIDE * sd:.1f}) near the {words(name)} at {clock(t)}; "
+                f"limit {run.rules.speed_limit_mps:.1f} m/s.")
+
+
+MAKERS: dict[str, Callable[[Run], Iterator[Finding]]] = {
+    "tyre_over_line": _tyre_over_line,
+    "body_over_line": _body_over_line,
+    "mark_touched": _mark_touched,
+    "mark_close": _mark_close,
+    "shunt_count": _shunt_count,
+    "dry_steering": _dry_steering,
+    "stopping_box": _stopping_box,
+    "barrier": _barrier,
+    "final_heading": _final_heading,
+    "forward_pair": _forward_pair,
+    "speed_near_mark": _speed_near_mark,
+}

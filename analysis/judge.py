@@ -1,0 +1,37 @@
+"""From a track to an attempt: the one entry point of this package."""
+
+from __future__ import annotations
+
+from analysis.attempt import Attempt
+from analysis.clearance import clearances
+from analysis.course import Course
+from analysis.drysteer import dry_turns, wheel_at_start
+from analysis.finals import final_position
+from analysis.findings import Run, findings_of
+from analysis.motion import bridged, estimate, motion_of
+from analysis.rules import Rules
+from analysis.stops import legs_of, shunts_of, stops_of
+from analysis.track import Track
+from analysis.vehicle import Vehicle
+
+
+def judge(track: Track, vehicle: Vehicle, course: Course, rules: Rules) -> Attempt:
+    """Measure and judge one run. `course` is as it should be set out; the track says how it really is.
+
+    Raises Trouble when the track is too short to be judged.
+    """
+    surveyed = course.with_survey(track.marks, track.lines)
+    smoothed, probability = estimate(track, vehicle)
+    motion = motion_of(smoothed, probability, track)
+    seen = bridged(track)
+    stops = stops_of(motion, rules.stop_min_s)
+    legs = legs_of(motion, stops)
+    shunts = shunts_of(legs, rules.shunt_min_forward_m)
+    dry = dry_turns(smoothed, stops, vehicle, rules.dry_tolerance_rad)
+    distances = clearances(motion, vehicle, surveyed, track)
+    final = final_position(motion, vehicle, distances, seen)
+    run = Run(vehicle, surveyed, rules, track, motion, seen, stops, legs, shunts, dry,
+              wheel_at_start(smoothed, stops), distances, final)
+    return Attempt(vehicle, course, surveyed, rules, track, motion, stops, legs, len(shunts), dry,
+                   distances.line_series(), {n: r.series(n) for n, r in distances.mark.items()},
+                   distances.barrier.series("barrier") if distances.barrier else None, final, findings_of(run))

@@ -1,0 +1,100 @@
+"""From a track to the smoothed motion: noise, standstills and the wheel angle, each estimated given the others."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analysis.attempt import Motion
+from analysis.smoother import (
+    HEADING,
+    SPEED,
+    WHEEL,
+    Noise,
+    Smoothed,
+    X,
+    Y,
+    first_guess,
+    likely_noise,
+    nodes_of,
+    runs,
+    smooth,
+)
+from analysis.standing import Along, standing_probability
+from analysis.track import Track
+from analysis.trouble import Trouble
+from analysis.vehicle import Vehicle
+
+_LEAST_POSES = 20
+_GAP_S = 1.0  # the smoother's motion across a longer gap is a guess that nothing should be judged by
+
+
+def estimate(track: Track, vehicle: Vehicle) -> tuple[Smoothed, np.ndarray]:
+    """The smoothed run and the probability (n,) of standing at its nodes.
+
+    Raises Trouble when the track has too few poses to say anything.
+    """
+    if int(np.sum(track.measured)) < _LEAST_POSES:
+        raise Trouble(f"the vehicle was found in only {int(np.sum(track.measured))} frames",
+                      remedy=f"at least {_LEAST_POSES} are needed: check that the clip shows the whole exercise and "
+                      "that the vehicle file describes this vehicle")
+    nodes = nodes_of(track)
+    nowhere = np.zeros(len(nodes.t_s), bool)
+    weight = nodes.seen.astype(float)
+    # A first look with wide noise finds the outliers; then noise and standstills sharpen each other.
+    run = smooth(nodes, vehicle, nowhere, Noise(white=3.0), first_guess(nodes, vehicle), weight)
+    run = smooth(nodes, vehicle, nowhere, Noise(), run.state, run.weight)
+    run = smooth(nodes, vehicle, nowhere, likely_noise(run, vehicle), run.state, run.weight)
+    for _ in range(2):
+        probability = standing_probability(along_path(run))
+        run = smooth(nodes, vehicle, held(probability), run.noise, run.state, run.weight)
+        run = smooth(nodes, vehicle, run.standing, likely_noise(run, vehicle), run.state, run.weight)
+    return run, probability
+
+
+def along_path(run: Smoothed) -> Along:
+    """The measured distance along the smoothed path."""
+    nodes, state = run.nodes, run.state
+    heading = np.column_stack([np.cos(state[:, HEADING]), np.sin(state[:, HEADING])])
+    v = state[:, SPEED]
+    travelled = np.concatenate([[0.0], np.cumsum(np.diff(nodes.t_s) * (v[1:] + v[:-1]) / 2)])
+    miss = np.einsum("ni,ni->n", nodes.pose[:, :2] - state[:, :2], heading)
+    stated = np.einsum("ni,nij,nj->n", heading, nodes.cov[:, :2, :2], heading)
+    used = nodes.seen & (run.weight > 1e-3)
+    var = np.full(len(v), np.inf)
+    var[used] = stated[used] * run.noise.white**2 / run.weight[used]
+    bias_sd = run.noise.slow * float(np.sqrt(np.median(stated[nodes.seen])))
+    return Along(nodes.t_s, travelled + miss, var, max(bias_sd, 1e-4), run.noise.slow_time_s)
+
+
+def held(probability: np.ndarray) -> np.ndarray:
+    """(n,) bool: nodes at which the vehicle stands, more likely than not; a lone node is not a standstill."""
+    mask = probability > 0.5
+    for first, last in runs(mask):
+        if first == last:
+            mask[first] = False
+    return mask
+
+
+def motion_of(run: Smoothed, probability: np.ndarray, track: Track) -> Motion:
+    """The motion at the track's times, in course axes, with the part of the error that all frames share added."""
+    columns = [X, Y, HEADING, SPEED, WHEEL]
+    at = run.nodes.at
+    state = run.state[at]
+    cov = run.covariance.marginal[at][:, columns][:, :, columns]
+    c, s = np.cos(state[:, HEADING]), np.sin(state[:, HEADING])
+    turn = np.zeros((len(at), 3, 3))
+    turn[:, 0, 0], turn[:, 0, 1], turn[:, 1, 0], turn[:, 1, 1], turn[:, 2, 2] = c, -s, s, c, 1.0
+    cov[:, :3, :3] += turn @ track.common_cov @ np.swapaxes(turn, 1, 2)
+    x, y, heading, speed, wheel = state[:, columns].T
+    return Motion(track.t_s, x, y, heading, speed, wheel, cov, probability[at])
+
+
+def bridged(track: Track) -> np.ndarray:
+    """(n,) bool: False inside a gap longer than a second, where the smoothed motion is not to be relied on."""
+    out = np.ones(len(track.t_s), bool)
+    for first, last in runs(~track.measured):
+        before = track.t_s[max(first - 1, 0)]
+        after = track.t_s[min(last + 1, len(out) - 1)]
+        if after - before > _GAP_S:
+            out[first:last + 1] = False
+    return out

@@ -1,0 +1,144 @@
+"""An attempt as plain records: the mapping behind attempt.json and the table behind track.parquet."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from analysis.attempt import Attempt, DryTurn, Finding, Stop
+from analysis.motion import bridged
+
+SCHEMA_VERSION = 1
+_REPORTED = 0.5  # a turn at a standstill is listed when it is more likely than not
+
+
+def attempt_to_json(attempt: Attempt) -> dict[str, Any]:
+    """The record that attempt.json holds; its schema is cli/attempt.schema.json. Only finite numbers and None."""
+    turns = {(d.t_start_s, d.t_end_s): d for d in attempt.dry_turns}
+    return {
+        "schema_version": SCHEMA_VERSION,
+        "verdict": attempt.verdict,
+        "summary": summary_of(attempt),
+        "vehicle": {"name": attempt.vehicle.name, "length_m": attempt.vehicle.length_m,
+                    "width_m": attempt.vehicle.width_m, "wheelbase_m": attempt.vehicle.wheelbase_m},
+        "course": {"name": attempt.course.name},
+        "rules": {"name": attempt.rules.name, "source": attempt.rules.source,
+                  "tyre_reading": attempt.rules.tyre_reading},
+        "t_start_s": _number(attempt.track.t_s[0]),
+        "t_end_s": _number(attempt.track.t_s[-1]),
+        "frames": len(attempt.track.t_s),
+        "frames_measured": int(np.sum(attempt.track.measured)),
+        "stops": [_stop(s, turns.get((s.t_start_s, s.t_end_s))) for s in attempt.stops],
+        "legs": [{"t_start_s": _number(leg.t_start_s), "t_end_s": _number(leg.t_end_s),
+                  "direction": leg.direction,
+                  "distance_m": _number(leg.distance_m)} for leg in attempt.legs],
+        "shunts": attempt.shunts,
+        "dry_steering": [_dry_turn(d) for d in attempt.dry_turns if d.probability >= _REPORTED],
+        "findings": [_finding(f) for f in attempt.findings],
+        "marks": [{"name": m.name, "x_m": _number(m.x_m), "y_m": _number(m.y_m), "sd_m": _number(m.sd_m),
+                   "nominal_x_m": _number(m.nominal_x_m), "nominal_y_m": _number(m.nominal_y_m)}
+                  for m in attempt.track.marks],
+        "mark_events": [{"name": e.name, "t_s": _number(e.t_s), "moved_m": _number(e.moved_m),
+                         "sd_m": _number(e.sd_m)} for e in attempt.track.mark_events],
+        "lines": [{"name": ln.name, "x0_m": _number(ln.x0_m), "y0_m": _number(ln.y0_m), "x1_m": _number(ln.x1_m),
+                   "y1_m": _number(ln.y1_m), "sd_m": _number(ln.sd_m)} for ln in attempt.track.lines],
+        "final": _final(attempt),
+        "notes": list(attempt.track.notes),
+    }
+
+
+def summary_of(attempt: Attempt) -> str:
+    """Two or three plain sentences: what counts, or that nothing does."""
+    counting = [f for f in attempt.findings if f.severity == "fault"]
+    faults = [f.sentence for f in counting if f.verdict == "fault"]
+    doubts = [f.sentence for f in counting if f.verdict == "too close to call"]
+    unseen = [f.sentence for f in counting if f.verdict == "not seen"]
+    parts = []
+    if faults:
+        parts.append(f"{len(faults)} {'fault' if len(faults) == 1 else 'faults'} under '{attempt.rules.name}': "
+                     + " ".join(faults))
+    if doubts:
+        parts.append("Too close to call: " + " ".join(doubts))
+    if unseen:
+        parts.append("Not seen: " + " ".join(unseen))
+    return " ".join(parts) or f"No faults found under '{attempt.rules.name}'."
+
+
+def track_frame(attempt: Attempt) -> pd.DataFrame:
+    """One row a sampled frame: the columns of track.parquet, clearances included.
+
+    Inside a gap longer than a second everything but t_s and measured is empty. Units end the column names
+    and stand in `attrs['units']`.
+    """
+    m = attempt.motion
+    sd = np.sqrt(np.diagonal(m.cov, axis1=1, axis2=2))
+    columns: dict[str, np.ndarray] = {
+        "x_m": m.x_m, "y_m": m.y_m, "heading_rad": m.heading_rad, "speed_mps": m.speed_mps,
+        "road_wheel_rad": m.wheel_rad, "sd_x_m": sd[:, 0], "sd_y_m": sd[:, 1],
+        "rho_xy": m.cov[:, 0, 1] / (sd[:, 0] * sd[:, 1]), "sd_heading_rad": sd[:, 2], "sd_speed_mps": sd[:, 3],
+        "sd_road_wheel_rad": sd[:, 4], "standing": m.standing}
+    series = [*attempt.line_clearance.items(), *((f"mark_{n}", s) for n, s in attempt.mark_clearance.items())]
+    if attempt.barrier_clearance:
+        series.append(("barrier", attempt.barrier_clearance))
+    for name, s in series:
+        columns[f"{name}_m"] = np.where(np.isfinite(s.value_m), s.value_m, np.nan)
+        columns[f"sd_{name}_m"] = s.sd_m
+    hidden = ~bridged(attempt.track)
+    frame = pd.DataFrame({"t_s": m.t_s, "measured": attempt.track.measured}
+                         | {k: np.where(hidden, np.nan, v) for k, v in columns.items()})
+    frame.attrs["units"] = {c: _unit(c) for c in frame.columns}
+    return frame
+
+
+def _unit(column: str) -> str:
+    for ending, unit in (("_mps", "m/s"), ("_rad", "rad"), ("_m", "m"), ("_s", "s")):
+        if column.endswith(ending):
+            return unit
+    return "1"
+
+
+def _stop(stop: Stop, turn: DryTurn | None) -> dict[str, Any]:
+    return {"t_start_s": _number(stop.t_start_s), "t_end_s": _number(stop.t_end_s),
+            "sd_start_s": _number(stop.sd_start_s), "sd_end_s": _number(stop.sd_end_s), "kind": stop.kind,
+            "wheel_turned_deg": _degrees(turn.angle_rad) if turn else None,
+            "wheel_turned_sd_deg": _degrees(turn.sd_rad) if turn else None,
+            "wheel_turned_probability": _number(turn.probability) if turn else None}
+
+
+def _dry_turn(d: DryTurn) -> dict[str, Any]:
+    return {"t_start_s": _number(d.t_start_s), "t_end_s": _number(d.t_end_s), "angle_deg": _degrees(d.angle_rad),
+            "sd_deg": _degrees(d.sd_rad), "probability": _number(d.probability),
+            "wheel_before_deg": _degrees(d.wheel_before_rad), "sd_before_deg": _degrees(d.sd_before_rad),
+            "wheel_after_deg": _degrees(d.wheel_after_rad), "sd_after_deg": _degrees(d.sd_after_rad),
+            "bound_deg": _degrees(d.bound_rad)}
+
+
+def _finding(f: Finding) -> dict[str, Any]:
+    return {"kind": f.kind, "where": f.where, "verdict": f.verdict, "severity": f.severity, "counts": f.counts,
+            "t_start_s": _number(f.t_start_s), "t_end_s": _number(f.t_end_s), "value": _number(f.value),
+            "sd": _number(f.sd), "unit": f.unit, "limit": _number(f.limit),
+            "at_m": [_number(f.at_m[0]), _number(f.at_m[1])] if f.at_m else None, "sentence": f.sentence}
+
+
+def _final(attempt: Attempt) -> dict[str, Any] | None:
+    f = attempt.final
+    if f is None:
+        return None
+    return {"rear_x_m": _number(f.rear_x_m), "sd_rear_x_m": _number(f.sd_rear_x_m),
+            "lateral_m": _number(f.lateral_m), "sd_lateral_m": _number(f.sd_lateral_m),
+            "heading_deg": _degrees(f.heading_rad), "sd_heading_deg": _degrees(f.sd_heading_rad),
+            "barrier_m": _number(f.barrier_m), "sd_barrier_m": _number(f.sd_barrier_m)}
+
+
+def _number(value: float | None) -> float | None:
+    """A finite number, rounded to what can mean anything, or None."""
+    if value is None or not math.isfinite(value):
+        return None
+    return round(float(value), 6)
+
+
+def _degrees(value_rad: float) -> float | None:
+    return _number(math.degrees(value_rad))

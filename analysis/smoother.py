@@ -1,0 +1,340 @@
+"""The fixed-interval smoother: the most probable motion given every measured pose, and its covariance.
+
+One state per time: x, y, heading, speed, acceleration, wheel, wheel rate and the slowly varying part
+of the measurement error of x, y, heading. All states of the run are found together by Gauss-Newton on
+a block-tridiagonal system, so cost is linear in the length of the run. A pose is an outlier with
+a probability that is worked out as the iteration goes (contaminated normal), gaps are times without a
+measurement, and while the vehicle stands its pose is held and only the wheel may move.
+
+Weak when the reference point is far from the axle that does not slip sideways (wrong wheelbase or
+wrong vehicle): the heading then does not follow from the path.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.optimize import minimize
+from scipy.signal import medfilt
+
+from analysis.chain import Covariance, Factor, factor
+from analysis.driving import DRIVER, integrated_ou, speed_step
+from analysis.track import Track
+from analysis.vehicle import Vehicle
+
+X, Y, HEADING, SPEED, ACCEL, WHEEL, RATE, BIAS = range(8)  # BIAS is the first of three
+SIZE = 10
+
+_STEP_S = 0.15  # longest time between states; a gap in the track is filled with unmeasured ones
+_SLIP_M, _SLIP_RAD = 0.003, 0.0004  # what the rolling model may be wrong by in one second
+_HELD_M, _HELD_RAD, _HELD_MPS = 1e-5, 1e-6, 1e-4  # 'exactly', for the arithmetic
+_LIMIT_SD_RAD = np.radians(2.0)  # how far a vehicle file's greatest wheel angle is trusted
+_OUTLIER_SHARE, _OUTLIER_WIDTH = 0.02, 10.0
+_CUT_RAD = 30.0
+
+
+@dataclass(frozen=True)
+class Nodes:
+    """The times at which the motion is estimated: the track's, and more inside gaps.
+
+    t_s (n,); pose (n, 3) and cov (n, 3, 3) as measured where `seen`; at (m,) the places of the track's times."""
+
+    t_s: np.ndarray
+    pose: np.ndarray
+    cov: np.ndarray
+    seen: np.ndarray
+    at: np.ndarray
+
+
+@dataclass(frozen=True)
+class Noise:
+    """The measurement error as a multiple of the stated sd: `white` from frame to frame, `slow` slowly varying."""
+
+    white: float = 1.0
+    slow: float = 0.3
+    slow_time_s: float = 2.0
+
+
+@dataclass(frozen=True)
+class Smoothed:
+    """The smoother's result: state (n, SIZE) and its covariance at the nodes.
+
+    standing (n,) bool; weight (n,) of each measured pose, 1 for a good one, about 0 for an outlier."""
+
+    nodes: Nodes
+    state: np.ndarray
+    standing: np.ndarray
+    weight: np.ndarray
+    noise: Noise
+    covariance: Covariance
+
+
+def nodes_of(track: Track) -> Nodes:
+    """The track's times, with unmeasured times put in where they lie further apart than the model can bridge."""
+    times = [track.t_s[:1]]
+    for a, b in zip(track.t_s[:-1], track.t_s[1:], strict=True):
+        parts = max(1, int(np.ceil((b - a) / _STEP_S - 1e-9)))
+        times.append(np.linspace(a, b, parts + 1)[1:])
+    at = np.cumsum([len(t) for t in times]) - 1
+    t = np.concatenate(times)
+    pose, cov = np.zeros((len(t), 3)), np.tile(np.eye(3), (len(t), 1, 1))
+    seen = np.zeros(len(t), bool)
+    seen[at] = track.measured
+    ok = track.measured
+    pose[at[ok]] = np.column_stack([track.x_m, track.y_m, track.heading_rad])[ok]
+    cov[at[ok]] = track.cov[ok]
+    return Nodes(t, pose, cov, seen, at)
+
+
+def first_guess(nodes: Nodes, vehicle: Vehicle) -> np.ndarray:
+    """A state (n, SIZE) to start the iteration from; its crude differences do not reach the result."""
+    seen = nodes.seen
+    state = np.zeros((len(nodes.t_s), SIZE))
+    for i in range(3):
+        clean = medfilt(np.pad(nodes.pose[seen, i], 3, mode="edge"), 7)[3:-3]
+        state[:, i] = np.interp(nodes.t_s, nodes.t_s[seen], clean)
+    wide = max(1, round(0.8 / np.median(np.diff(nodes.t_s))))
+    kernel = np.ones(2 * wide + 1) / (2 * wide + 1)
+    smooth = np.column_stack([np.convolve(np.pad(state[:, i], wide, mode="edge"), kernel, "valid") for i in range(3)])
+    dx, dy, dh = np.gradient(smooth, nodes.t_s, axis=0).T
+    state[:, SPEED] = dx * np.cos(state[:, HEADING]) + dy * np.sin(state[:, HEADING])
+    moving = np.abs(state[:, SPEED]) > 0.3
+    if np.any(moving):
+        wheel = np.arctan2(vehicle.wheelbase_m * dh * np.sign(state[:, SPEED]), np.abs(state[:, SPEED]))
+        wheel = np.clip(wheel, -vehicle.max_wheel_rad, vehicle.max_wheel_rad)
+        state[:, WHEEL] = np.interp(nodes.t_s, nodes.t_s[moving], wheel[moving])
+    return state
+
+
+def smooth(nodes: Nodes, vehicle: Vehicle, standing: np.ndarray, noise: Noise, state: np.ndarray,
+           weight: np.ndarray, *, cut: bool = False, robust: bool = True) -> Smoothed:
+    """The smoothed motion from a first `state`. `standing` (n,) bool says where the vehicle stands.
+
+    With `cut` the wheel angles before and after each standstill know nothing of each other; without it
+    they are linked by what could be turned in the time. `robust=False` leaves the weights as they are.
+    """
+    problem = _Problem(nodes, vehicle, standing, cut)
+    state = state.copy()
+    state[standing, SPEED] = 0.0
+    for _ in range(40):
+        if robust:
+            weight = _inlier_weight(nodes, state, noise)
+        system = problem.linearise(state, noise, weight)
+        step = -system.factor().solve(system.gradient)
+        size = 1.0
+        while problem.cost(state + size * step, noise, weight) > system.cost + 1e-9 and size > 0.02:
+            size /= 2
+        state = state + size * step
+        if np.max(np.abs(step)) < 1e-5:
+            break
+    if robust:
+        weight = _inlier_weight(nodes, state, noise)
+    covariance = problem.linearise(state, noise, weight).factor().covariance()
+    return Smoothed(nodes, state, standing, weight, noise, covariance)
+
+
+def nominal_covariance(run: Smoothed, vehicle: Vehicle, *, cut: bool) -> Covariance:
+    """The posterior Cramer-Rao bound at a run's states: the inverse of the Fisher information that every measured pose
+    would give if none were an outlier, plus that of the driving model."""
+    problem = _Problem(run.nodes, vehicle, run.standing, cut)
+    return problem.linearise(run.state, run.noise, run.nodes.seen.astype(float)).factor().covariance()
+
+
+def likely_noise(run: Smoothed, vehicle: Vehicle) -> Noise:
+    """The measurement noise that makes the track most probable (Laplace's approximation about the given run)."""
+    problem = _Problem(run.nodes, vehicle, run.standing, False)
+
+    def badness(p: np.ndarray) -> float:
+        noise = replace(run.noise, white=float(np.exp(p[0])), slow=float(np.exp(p[1])))
+        system = problem.linearise(run.state, noise, run.weight)
+        f = system.factor()
+        fit = system.cost - 0.5 * np.sum(system.gradient * f.solve(system.gradient))
+        # Stated covariances are usually right to a factor of two; that matters for very short tracks only.
+        prior = 0.5 * (p[0] / 1.0)**2 + 0.5 * ((p[1] - np.log(0.3)) / 1.0)**2
+        return fit + 0.5 * (f.log_det - problem.log_information(noise, run.weight)) + prior
+
+    start = np.log([run.noise.white, run.noise.slow])
+    simplex = start + np.array([[0.0, 0.0], [0.4, 0.0], [0.0, 0.5]])
+    best = minimize(badness, start, method="Nelder-Mead",
+                    options={"initial_simplex": simplex, "xatol": 0.04, "fatol": 0.05, "maxfev": 50})
+    return replace(run.noise, white=float(np.exp(best.x[0])), slow=float(np.exp(best.x[1])))
+
+
+def _inlier_weight(nodes: Nodes, state: np.ndarray, noise: Noise) -> np.ndarray:
+    """(n,) expected weight of each pose when a small share of them has errors `_OUTLIER_WIDTH` times as large."""
+    miss = nodes.pose - state[:, :3] - state[:, BIAS:]
+    d2 = np.einsum("ni,ni->n", miss, np.linalg.solve(nodes.cov, miss[..., None])[..., 0]) / noise.white**2
+    log_odds = np.log((1 - _OUTLIER_SHARE) / _OUTLIER_SHARE) + 3 * np.log(_OUTLIER_WIDTH) \
+        - 0.5 * d2 * (1 - _OUTLIER_WIDTH**-2)
+    good = 1 / (1 + np.exp(-np.clip(log_odds, -50, 50)))
+    # Beyond the broad component, the pull keeps falling: an error has no natural size.
+    far = 1 / np.maximum(1.0, d2 / (3 * _OUTLIER_WIDTH**2))
+    return np.where(nodes.seen, good + (1 - good) * far / _OUTLIER_WIDTH**2, 0.0)
+
+
+@dataclass(frozen=True)
+class _System:
+    """Half the sum of squares, its gradient and Gauss-Newton matrix at one state."""
+
+    cost: float
+    gradient: np.ndarray
+    diagonal: np.ndarray
+    below: np.ndarray
+
+    def factor(self) -> Factor:
+        return factor(self.diagonal, self.below)
+
+
+class _Problem:
+    """The sum of squares that the smoother minimises."""
+
+    def __init__(self, nodes: Nodes, vehicle: Vehicle, standing: np.ndarray, cut: bool) -> None:
+        self.nodes, self.vehicle, self.standing = nodes, vehicle, standing
+        self.dt = np.diff(nodes.t_s)
+        self.held = standing[:-1] & standing[1:]
+        self.measured_information = np.linalg.inv(nodes.cov)
+        self.typical_var = np.median(np.diagonal(nodes.cov[nodes.seen], axis1=1, axis2=2), axis=0)
+        self.rate_sd = DRIVER.rolling_rate * vehicle.wheel_rate_radps
+        self.wheel_move, self.wheel_noise = integrated_ou(self.dt, self.rate_sd, DRIVER.rate_time_s)
+        self.speed_move, self.speed_noise = speed_step(self.dt)
+        self.standing_var, self.after_cut = self._standing_wheel(cut)
+
+    def _standing_wheel(self, cut: bool) -> tuple[np.ndarray, np.ndarray]:
+        """Variance of the wheel's change over each held step; and (n,) bool, nodes that need a prior of their own."""
+        var = np.full(len(self.dt), 1e-8)
+        fresh = np.zeros(len(self.nodes.t_s), bool)
+        fresh[0] = True
+        for first, last in runs(self.standing):
+            if last == first:
+                continue
+            t = self.nodes.t_s[last] - self.nodes.t_s[first]
+            if cut:
+                var[(first + last) // 2] = _CUT_RAD**2
+                fresh[last] = True
+            else:
+                total = (DRIVER.standing_rate * self.vehicle.wheel_rate_radps * t)**2
+                var[first:last] = total * self.dt[first:last] / t
+        return var, fresh
+
+    def _process(self, noise: Noise) -> np.ndarray:
+        """Information (n-1, SIZE, SIZE) of what each step adds."""
+        n = len(self.dt)
+        var = np.zeros((n, SIZE, SIZE))
+        dt, held = self.dt, self.held
+        var[:, X, X] = var[:, Y, Y] = np.where(held, _HELD_M**2, _SLIP_M**2 * dt)
+        var[:, HEADING, HEADING] = np.where(held, _HELD_RAD**2, _SLIP_RAD**2 * dt)
+        var[:, SPEED:ACCEL + 1, SPEED:ACCEL + 1] = self.speed_noise[:, 1:, 1:]
+        var[:, WHEEL:RATE + 1, WHEEL:RATE + 1] = self.wheel_noise[:, 1:, 1:]
+        var[held, SPEED:RATE + 1, SPEED:RATE + 1] = 0.0
+        var[held, SPEED, SPEED] = _HELD_MPS**2
+        var[held, ACCEL, ACCEL] = DRIVER.accel_sd_mps2**2
+        var[held, WHEEL, WHEEL] = self.standing_var[held]
+        var[held, RATE, RATE] = self.rate_sd**2
+        lost = -np.expm1(-2 * dt / noise.slow_time_s)
+        for i in range(3):
+            var[:, BIAS + i, BIAS + i] = noise.slow**2 * self.typical_var[i] * lost
+        return np.linalg.inv(var)
+
+    def _steps(self, s: np.ndarray, noise: Noise) -> np.ndarray:
+        """(n-1, SIZE) how far each state is from what the one before it leads to."""
+        a, b, dt, held = s[:-1], s[1:], self.dt, self.held
+        r = b - a
+        turn = s[:, SPEED] * np.tan(s[:, WHEEL]) / self.vehicle.wheelbase_m
+        vx, vy = s[:, SPEED] * np.cos(s[:, HEADING]), s[:, SPEED] * np.sin(s[:, HEADING])
+        for column, rate in ((X, vx), (Y, vy), (HEADING, turn)):
+            r[:, column] -= np.where(held, 0.0, dt / 2 * (rate[:-1] + rate[1:]))
+        r[:, SPEED] -= np.where(held, 0.0, self.speed_move[:, 1, 1] * a[:, ACCEL])
+        r[:, ACCEL] = b[:, ACCEL] - np.where(held, 0.0, self.speed_move[:, 2, 1] * a[:, ACCEL])
+        r[:, WHEEL] -= np.where(held, 0.0, self.wheel_move[:, 1, 1] * a[:, RATE])
+        r[:, RATE] = b[:, RATE] - np.where(held, 0.0, self.wheel_move[:, 2, 1] * a[:, RATE])
+        r[:, BIAS:] = b[:, BIAS:] - np.exp(-dt / noise.slow_time_s)[:, None] * a[:, BIAS:]
+        return r
+
+    def _slopes(self, s: np.ndarray, noise: Noise) -> tuple[np.ndarray, np.ndarray]:
+        """Derivatives (n-1, SIZE, SIZE) of `_steps` with respect to the earlier and the later state."""
+        n = len(self.dt)
+        half = np.where(self.held, 0.0, self.dt / 2)
+        out = []
+        for rows, sign in ((slice(None, -1), -1.0), (slice(1, None), 1.0)):
+            v, h, w = s[rows, SPEED], s[rows, HEADING], s[rows, WHEEL]
+            j = np.tile(sign * np.eye(SIZE), (n, 1, 1))
+            j[:, X, HEADING] += half * v * np.sin(h)
+            j[:, X, SPEED] -= half * np.cos(h)
+            j[:, Y, HEADING] -= half * v * np.cos(h)
+            j[:, Y, SPEED] -= half * np.sin(h)
+            j[:, HEADING, SPEED] -= half * np.tan(w) / self.vehicle.wheelbase_m
+            j[:, HEADING, WHEEL] -= half * v / np.cos(w)**2 / self.vehicle.wheelbase_m
+            out.append(j)
+        before, after = out
+        rolling = np.where(self.held, 0.0, 1.0)
+        before[:, SPEED, ACCEL] = -rolling * self.speed_move[:, 1, 1]
+        before[:, ACCEL, ACCEL] = -rolling * self.speed_move[:, 2, 1]
+        before[:, WHEEL, RATE] = -rolling * self.wheel_move[:, 1, 1]
+        before[:, RATE, RATE] = -rolling * self.wheel_move[:, 2, 1]
+        for i in range(3):
+            before[:, BIAS + i, BIAS + i] = -np.exp(-self.dt / noise.slow_time_s)
+        return before, after
+
+    def _own(self, noise: Noise) -> np.ndarray:
+        """(n, SIZE) information about single states about zero: the first one, standing, the wheel after a cut."""
+        info = np.zeros((len(self.nodes.t_s), SIZE))
+        info[self.standing, SPEED] = _HELD_MPS**-2
+        info[self.after_cut, WHEEL] = self.vehicle.max_wheel_rad**-2
+        info[0, SPEED] += 0.25
+        info[0, ACCEL] = DRIVER.accel_sd_mps2**-2
+        info[0, RATE] = self.rate_sd**-2
+        info[0, BIAS:] = 1 / (noise.slow**2 * self.typical_var)
+        return info
+
+    def _beyond_lock(self, s: np.ndarray) -> np.ndarray:
+        """(n,) rad by which the wheel is past its lock, signed."""
+        w = s[:, WHEEL]
+        return np.sign(w) * np.maximum(0.0, np.abs(w) - self.vehicle.max_wheel_rad)
+
+    def cost(self, s: np.ndarray, noise: Noise, weight: np.ndarray) -> float:
+        """Half the sum of squares at a state."""
+        r = self._steps(s, noise)
+        miss = s[:, :3] + s[:, BIAS:] - self.nodes.pose
+        return 0.5 * float(
+            np.einsum("ni,nij,nj->", r, self._process(noise), r)
+            + np.einsum("n,ni,nij,nj->", weight / noise.white**2, miss, self.measured_information, miss)
+            + np.sum(self._own(noise) * s**2) + np.sum(self._beyond_lock(s)**2) / _LIMIT_SD_RAD**2)
+
+    def linearise(self, s: np.ndarray, noise: Noise, weight: np.ndarray) -> _System:
+        """Cost, gradient and Gauss-Newton matrix at a state."""
+        r = self._steps(s, noise)
+        before, after = self._slopes(s, noise)
+        info = self._process(noise)
+        left, right = np.swapaxes(before, 1, 2) @ info, np.swapaxes(after, 1, 2) @ info
+        diagonal = np.zeros((len(s), SIZE, SIZE))
+        gradient = np.zeros((len(s), SIZE))
+        diagonal[:-1] += left @ before
+        diagonal[1:] += right @ after
+        gradient[:-1] += (left @ r[..., None])[..., 0]
+        gradient[1:] += (right @ r[..., None])[..., 0]
+        measured = self.measured_information * (weight / noise.white**2)[:, None, None]
+        pull = np.einsum("nij,nj->ni", measured, s[:, :3] + s[:, BIAS:] - self.nodes.pose)
+        for rows in (slice(0, 3), slice(BIAS, SIZE)):
+            gradient[:, rows] += pull
+            for columns in (slice(0, 3), slice(BIAS, SIZE)):
+                diagonal[:, rows, columns] += measured
+        own = self._own(noise)
+        gradient += own * s
+        past = self._beyond_lock(s)
+        gradient[:, WHEEL] += past / _LIMIT_SD_RAD**2
+        i = np.arange(SIZE)
+        diagonal[:, i, i] += own
+        diagonal[:, WHEEL, WHEEL] += (past != 0) / _LIMIT_SD_RAD**2
+        return _System(self.cost(s, noise, weight), gradient, diagonal, right @ before)
+
+    def log_information(self, noise: Noise, weight: np.ndarray) -> float:
+        """The part of the log-determinant of all information that depends on the noise."""
+        frames = int(np.sum(self.nodes.seen))
+        return -6.0 * frames * np.log(noise.white) - 6.0 * len(self.nodes.t_s) * np.log(noise.slow)
+
+
+def runs(mask: np.ndarray) -> list[tuple[int, int]]:
+    """First and last index of each run of True."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(np.int8)))
+    return [(int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]
