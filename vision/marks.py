@@ -17,7 +17,8 @@ from scipy.optimize import minimize_scalar
 
 CONE_HUE_RAD = math.radians(40.0)  # Lab hue of signal red-orange; half-width 45° excludes yellow paint (~85°)
 GRAIN_FACTOR = 6.0  # a candidate must stand out of the ground's grain by this many standard deviations
-MOST_POINTS = 20000  # keeps a grassy picture from costing time; two lines are a few thousand points
+WORKING_SIZE = 1280  # long lines are found in a picture reduced to this longer side (paint is then about 2 px wide)
+MOST_POINTS = 12000  # keeps a grassy picture from costing time; two lines are a few thousand points
 RIDGE_FACTOR = 3.5  # the same for a single point of a painted line (many such points make a line)
 
 
@@ -69,18 +70,29 @@ def look_at_ground(bgr: np.ndarray) -> GroundLook:
     """Subtract the slowly varying ground colour: the local median over about a sixteenth of the picture."""
     lab = cv2.cvtColor(bgr.astype(np.float32) / 255, cv2.COLOR_BGR2LAB)
     h, w = lab.shape[:2]
-    step = max(1, max(h, w) // 320)
+    step, window = _ground_step(h, w)
     small = cv2.resize(lab, (max(1, w // step), max(1, h // step)), interpolation=cv2.INTER_AREA)
-    window = 2 * (max(small.shape[:2]) // 32) + 1
     scale = np.array([2.55, 1.0, 1.0], np.float32)
     ground_small = np.stack([_median8(small[..., c] * scale[c] + (0 if c == 0 else 128), window) for c in range(3)], -1)
     ground_small = (ground_small - np.array([0, 128, 128], np.float32)) / scale
     ground_small = cv2.GaussianBlur(ground_small, (0, 0), window / 6)
     offset = lab - cv2.resize(ground_small, (w, h), interpolation=cv2.INTER_LINEAR)
-    spread = cv2.resize(np.abs(offset), (small.shape[1], small.shape[0]), interpolation=cv2.INTER_AREA)
-    grain_small = np.stack([_median8(np.minimum(spread[..., c] * 8, 255), window) / 8 for c in range(3)], -1) * 1.25
-    grain = cv2.resize(np.maximum(grain_small, 0.4), (w, h), interpolation=cv2.INTER_LINEAR)
+    grain = _grain(offset, step, window)
     return GroundLook(offset, grain, cv2.LUT(bgr, LINEAR_LIGHT))
+
+
+def _ground_step(h: int, w: int) -> tuple[int, int]:
+    """Reduction of the picture for the ground's own colour, and the odd window of its median in the reduced one."""
+    step = max(1, max(h, w) // 320)
+    return step, 2 * (max(h, w) // step // 32) + 1
+
+
+def _grain(offset: np.ndarray, step: int, window: int) -> np.ndarray:
+    """One sd of the ground's texture and noise, per channel: local median of the mean absolute offset."""
+    h, w = offset.shape[:2]
+    spread = cv2.resize(np.abs(offset), (max(1, w // step), max(1, h // step)), interpolation=cv2.INTER_AREA)
+    small = np.stack([_median8(spread[..., c] * 8, window) / 8 for c in range(offset.shape[2])], -1) * 1.25
+    return cv2.resize(np.maximum(small, 0.4), (w, h), interpolation=cv2.INTER_LINEAR)
 
 
 def _median8(channel: np.ndarray, window: int) -> np.ndarray:
@@ -101,32 +113,43 @@ def find_cones(bgr: np.ndarray, *, base_px: tuple[float, float] | None = None, e
     look = look or look_at_ground(bgr)
     long_side = max(bgr.shape[:2])
     low, high = base_px or (0.36 * long_side / 140, 0.36 * long_side / 30)
-    red = signal_colour(look.offset)
+    # noise is averaged over a third of the smallest base before anything is called red
+    soft = np.dstack([look.offset[..., 0], cv2.GaussianBlur(look.offset[..., 1:], (0, 0), max(0.5, low / 3))])
+    red = signal_colour(soft)
+    grain = _grain(soft[..., 1:], *_ground_step(*soft.shape[:2]))
+    grain = np.hypot(grain[..., 0], grain[..., 1])
     if exclude is not None:
         red = np.where(exclude > 0, 0, red)
-    grain = np.hypot(look.grain[..., 1], look.grain[..., 2])
-    seeds = (red > GRAIN_FACTOR * grain).astype(np.uint8)
-    count, label, stats, _ = cv2.connectedComponentsWithStats(seeds, connectivity=8)
     longest = 3.2 * high  # a 0.75 m cone with a 0.36 m base seen 40° off the nadir is 3 bases long
-    spots = []
-    for i in range(1, count):
-        x, y, w, h, area = stats[i]
-        if area < 0.3 * low * low or max(w, h) > 2 * longest:
-            continue
-        part = np.where(label[y:y + h, x:x + w] == i, red[y:y + h, x:x + w], 0)
-        peak = float(np.partition(part.ravel(), -max(1, part.size // 20))[-max(1, part.size // 20):].mean())
-        core = part > 0.4 * peak
-        extent = np.flatnonzero(core.any(0)), np.flatnonzero(core.any(1))
-        size = max(np.ptp(extent[0]), np.ptp(extent[1])) + 1
-        if size > longest or core.sum() < 0.3 * low * low or core.sum() < 0.15 * size * size:
-            continue
-        weight = part * core
-        v, u = np.mgrid[y:y + h, x:x + w]
-        total = weight.sum()
-        spots.append(ConeSpot(float((u * weight).sum() / total), float((v * weight).sum() / total),
-                              0.1 + 0.15 * math.sqrt(core.sum()), math.sqrt(core.sum()), peak))
+    seeds = red > GRAIN_FACTOR * grain
+    bright = float(np.percentile(red[seeds], 95)) if seeds.any() else 0.0
+    spots: list[ConeSpot] = []
+    # a cone touching something larger and red (a barrier) comes apart from it at a higher level
+    for level in (0.0, 0.3 * bright, 0.55 * bright):
+        _, label, stats, _ = cv2.connectedComponentsWithStats((seeds & (red > level)).astype(np.uint8), connectivity=8)
+        for i, (x, y, w, h, area) in enumerate(stats[1:], 1):
+            if area < 0.3 * low * low or max(w, h) > 2 * longest:
+                continue
+            spot = _blob(np.where(label[y:y + h, x:x + w] == i, red[y:y + h, x:x + w], 0), x, y, low, longest)
+            if spot and not any(math.hypot(spot.u_px - s.u_px, spot.v_px - s.v_px) < max(low, s.size_px) for s in spots):
+                spots.append(spot)
     spots.sort(key=lambda s: -s.score)
     return spots[:limit]
+
+
+def _blob(part: np.ndarray, x: int, y: int, low: float, longest: float) -> ConeSpot | None:
+    """The core (over 0.4 of its peak) of one red patch with its corner at (x, y); None when not compact as a cone is."""
+    top = max(1, part.size // 20)
+    peak = float(np.partition(part.ravel(), -top)[-top:].mean())
+    core = part > 0.4 * peak
+    columns, rows = np.flatnonzero(core.any(0)), np.flatnonzero(core.any(1))
+    size = max(np.ptp(columns), np.ptp(rows)) + 1
+    if size > longest or core.sum() < max(0.3 * low * low, 0.15 * size * size):
+        return None
+    weight = part * core
+    v, u = np.mgrid[y:y + part.shape[0], x:x + part.shape[1]]
+    total, area = weight.sum(), math.sqrt(core.sum())
+    return ConeSpot(float((u * weight).sum() / total), float((v * weight).sum() / total), 0.1 + 0.15 * area, area, peak)
 
 
 def unbend(px: np.ndarray, bend: float, size: tuple[int, int]) -> np.ndarray:
@@ -147,8 +170,15 @@ def find_lines(bgr: np.ndarray, *, exclude: np.ndarray | None = None, look: Grou
 
     Ridge points (brighter or more coloured than both sides) vote for straight lines after undoing each of a range of
     bends; the bend that gathers the votes into the sharpest peaks wins. Give `bend` when the lens is known."""
-    look = look or look_at_ground(bgr)
     size = (bgr.shape[1], bgr.shape[0])
+    factor = max(size) / WORKING_SIZE
+    if factor > 1.1:
+        small = cv2.resize(bgr, None, fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA)
+        if exclude is not None:
+            exclude = cv2.resize(exclude, small.shape[1::-1], interpolation=cv2.INTER_NEAREST)
+        lines, bend = find_lines(small, exclude=exclude, bend=bend, limit=limit)
+        return [_enlarged(line, factor) for line in lines], bend
+    look = look or look_at_ground(bgr)
     points, direction, strength = ridge_points(look, exclude)
     if len(points) < 20:
         return [], bend or 0.0
@@ -157,9 +187,16 @@ def find_lines(bgr: np.ndarray, *, exclude: np.ndarray | None = None, look: Grou
     sharpness = {k: _votes(*_straighten(points, direction, k, size), strength, size)[0] for k in BENDS}
     bend = max(sharpness, key=lambda k: sharpness[k])
     for _ in range(2):
-        lines = _gather(points, *_straighten(points, direction, bend, size), strength, size, limit)
+        lines = _gather(points, *_straighten(points, direction, bend, size), strength, size, 6)
         bend = _straightest_bend(lines, bend, size)
     return _gather(points, *_straighten(points, direction, bend, size), strength, size, limit), bend
+
+
+def _enlarged(line: LineSpot, factor: float) -> LineSpot:
+    """A line found in a reduced picture, in pixels of the full one (pixel centres at whole numbers)."""
+    a, b, c = line.straight
+    return LineSpot((line.points_px + 0.5) * factor - 0.5, (a, b, c * factor + (a + b) * (1 - factor) / 2),
+                    line.length_px * factor, line.filled, line.strength)
 
 
 BENDS = tuple(round(-0.20 + 0.02 * i, 2) for i in range(14))  # barrel (negative) of a wide lens to mild pincushion
@@ -211,16 +248,23 @@ def ridge_points(look: GroundLook, exclude: np.ndarray | None) -> tuple[np.ndarr
     u, v = u[inside], v[inside]
     du, dv = step_u[v, u], step_v[v, u]
     here = best[v, u]
-    there = cv2.remap(best, np.stack([u + du, u - du]).astype(np.float32), np.stack([v + dv, v - dv]).astype(np.float32),
-                      cv2.INTER_LINEAR)
-    crest = (here >= there[0]) & (here >= there[1])
-    u, v, du, dv, here = u[crest], v[crest], du[crest], dv[crest], here[crest]
-    shift = 0.5 * (there[0][crest] - there[1][crest]) / np.maximum(2 * here - there[0][crest] - there[1][crest], 1e-6)
+    ahead, behind = sample(best, u + du, v + dv), sample(best, u - du, v - dv)
+    crest = (here >= ahead) & (here >= behind)
+    u, v, du, dv, here, ahead, behind = (x[crest] for x in (u, v, du, dv, here, ahead, behind))
+    shift = 0.5 * (ahead - behind) / np.maximum(2 * here - ahead - behind, 1e-6)
     points = np.column_stack([u + np.clip(shift, -0.6, 0.6) * du, v + np.clip(shift, -0.6, 0.6) * dv])
     if len(points) > MOST_POINTS:
         strongest = np.argpartition(-here, MOST_POINTS)[:MOST_POINTS]
         points, du, dv, here = points[strongest], du[strongest], dv[strongest], here[strongest]
     return points, np.arctan2(du, -dv), here
+
+
+def sample(image: np.ndarray, u: np.ndarray, v: np.ndarray) -> np.ndarray:
+    """Bilinear values (n,) of a single-channel picture at pixels, in rows short enough for OpenCV."""
+    rows, width = -(-len(u) // 4096), 4096
+    at = np.zeros((2, rows * width), np.float32)
+    at[0, :len(u)], at[1, :len(u)] = u, v
+    return cv2.remap(image, at[0].reshape(rows, width), at[1].reshape(rows, width), cv2.INTER_LINEAR).ravel()[:len(u)]
 
 
 def _straighten(points: np.ndarray, direction: np.ndarray, bend: float,

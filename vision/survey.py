@@ -95,7 +95,7 @@ def register(bgr: np.ndarray, course: Course, *, lens: Lens | None = None,
                            exclude_mask)
         if not _distrust(course, spots, lines, mirrored):
             return FailedRegistration("the yard looks like the mirror image of the course file (bay on the other side)",
-                                      "change the sign of every y in the course file, or generate it for the other side")
+                                      "change the sign of every y in the course file, or generate it anew")
         return problem
     return _settle(look, course, ranked[0][1].camera, spots, exclude_mask, lens_known=lens is not None)
 
@@ -172,8 +172,13 @@ def bay_sides(course: Course) -> tuple[Line, Line]:
 def _ranked(course: Course, look: GroundLook, spots: list[ConeSpot], lines: list, lenses: list[Lens],
             exclude: np.ndarray | None) -> list[tuple[float, Guess]]:
     """Guesses with the paint's word added: each bay side or side line seen where it should be counts up to a mark."""
-    ranked = []
-    for g in guesses(course, spots, lines, lenses)[:6]:
+    ranked: list[tuple[float, Guess]] = []
+    best_of: dict[tuple[int | None, ...], Guess] = {}
+    for g in guesses(course, spots, lines, lenses):
+        best_of.setdefault(g.spot_of_mark, g)
+    for g in list(best_of.values())[:4]:
+        if ranked and g.score < 0.5 * ranked[0][1].score:
+            break
         score = g.score
         for line in (*course.lines, *bay_sides(course)):
             seen = measure_paint(look, g.camera, line, reach_m=0.6, every_m=0.5, exclude=exclude)

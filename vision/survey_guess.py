@@ -122,7 +122,7 @@ def _from_lines(course: Course, marks: np.ndarray, spots: list[ConeSpot], trust:
             for rotation, centre in _cameras_through(planes[first], planes[second], *offsets):
                 ground = _ground(rays, rotation, centre)
                 for score, shift in _shifts(ground, marks_ab, trust):
-                    camera = Camera(lens, rotation @ to_world.T, to_world @ (centre + [shift, 0, 0]))
+                    camera = Camera(lens, rotation @ to_world.T, to_world @ (centre + np.array([shift, 0, 0])))
                     out.append((score, camera, {a.name: first, b.name: second}))
     return out
 
@@ -152,7 +152,8 @@ def _plane(lens: Lens, line: LineSpot) -> np.ndarray:
     return np.linalg.svd(rays / np.linalg.norm(rays, axis=1)[:, None])[2][2]
 
 
-def _cameras_through(n1: np.ndarray, n2: np.ndarray, y1_m: float, y2_m: float) -> Iterator[tuple[np.ndarray, np.ndarray]]:
+def _cameras_through(n1: np.ndarray, n2: np.ndarray, y1_m: float,
+                     y2_m: float) -> Iterator[tuple[np.ndarray, np.ndarray]]:
     """Cameras (rotation, centre) that see the ground lines y = y1 and y = y2 in the planes n1 and n2; x left at 0.
 
     The lines' common direction is n1 × n2 in the camera; for each roll about it the height and the sideways place

@@ -70,7 +70,7 @@ def measure_cone(red: np.ndarray, camera: Camera, mark: Mark, start_m: tuple[flo
     around = np.arange(-2, 3) * step
     for dx in around:
         for dy in around:
-            q = np.array(start_m) + [dx, dy]
+            q = np.array([start_m[0] + dx, start_m[1] + dy])
             cost = misfit(q)
             if cost < best:
                 best, place = cost, q
