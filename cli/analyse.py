@@ -81,7 +81,7 @@ def _write(request: Request, footage: Footage, attempt: Attempt, people: dict[st
         write_plan(attempt, folder / store.PLAN_SVG, folder / store.PLAN_PNG)
         clip = write_videos(footage, attempt, folder, overlay=request.video, progress=report)
         report("writing the review page", 0.0)
-        page = review_page(attempt, clip, folder, made_on=made_at.date(), trainee=people["trainee"])
+        page = review_page(attempt, clip, footage.times_s, made_on=made_at.date(), trainee=people["trainee"])
         (folder / store.REVIEW).write_text(page, "utf-8")
         store.write_record(folder, attempt_to_json(attempt) | {
             "made_at": made_at.isoformat(), "program": {"name": "tailtrace", "version": _version()}, **people,

@@ -9,6 +9,9 @@ from analysis.attempt import Attempt, Finding
 Z95 = 1.959964  # half width of a 95 % interval in standard deviations (normal)
 
 VERDICT_WORDS = {"ok": "In order", "fault": "Fault", "too close to call": "Too close to call", "not seen": "Not seen"}
+VERDICT_SENTENCES = {"ok": "No fault found", "fault": "Not within the rules",
+                     "too close to call": "No clear fault, but too close to call",
+                     "not seen": "No fault seen, but not everything was seen"}
 GROUPS = ("fault", "too close to call", "not seen", "note", "ok")
 GROUP_TITLES = {"fault": "Faults", "too close to call": "Too close to call", "not seen": "Not seen",
                 "note": "Worth knowing", "ok": "In order"}
