@@ -59,12 +59,12 @@ def analyse(request: Request) -> Attempt:
     vehicle, course = files.read_vehicle(request.vehicle), files.read_course(request.course)
     rules = files.read_rules(request.rules)
     lens = files.read_lens(request.lens) if request.lens else None
-    marks_px = files.read_picked_marks(request.marks, course) if request.marks else None
+    picks = files.read_picks(request.marks, course) if request.marks else None
     people = {"trainee": _code("--trainee", request.trainee), "instructor": _code("--instructor", request.instructor)}
     store.check_usable(request.out)
     with reporting() as report:
         footage = open_footage(request.clips)
-        track = measure(request.clips, vehicle, course, lens=lens, marks_px=marks_px, progress=report)
+        track = measure(request.clips, vehicle, course, lens=lens, picks=picks, progress=report)
         report("judging the run", 0.0)
         attempt = judge(track, vehicle, course, rules)
         _write(request, footage, attempt, people, report)

@@ -11,7 +11,7 @@ import tomllib
 from collections.abc import Callable, Mapping
 from importlib import resources
 from pathlib import Path
-from typing import Any, NamedTuple, TypeVar
+from typing import Any, TypeVar
 
 from analysis.course import Course, course_from_table
 from analysis.rules import Rules, rules_from_table
@@ -19,19 +19,13 @@ from analysis.table import REQUIRED, Table
 from analysis.trouble import Trouble
 from analysis.vehicle import Vehicle, vehicle_from_table
 from vision.camera import Lens
+from vision.survey import Pick
 
 T = TypeVar("T")
 
 LARGEST_TEXT_BYTES = 1_000_000
-
-
-class PickedMark(NamedTuple):
-    """A mark pointed at by hand: the middle of its base at pixel (u_px, v_px) of the frame nearest to t_s."""
-
-    name: str
-    u_px: float
-    v_px: float
-    t_s: float
+DEFAULT_RULES = "usual.rules.toml"
+PICKS_HEADER = ["name", "u_px", "v_px"]
 
 
 def read_text(path: Path) -> str:
@@ -120,40 +114,38 @@ def lens_from_table(values: Mapping[str, Any]) -> Lens:
     return lens
 
 
-DEFAULT_RULES = "any_part.rules.toml"
+def read_picks(path: Path, course: Course) -> tuple[Pick, ...]:
+    """Marks picked by hand in the clip's first picture, from CSV with the header `name,u_px,v_px`.
 
-
-def read_picked_marks(path: Path, course: Course) -> tuple[PickedMark, ...]:
-    """Marks picked by hand, from CSV with the header `name,u_px,v_px,t_s`.
-
-    One row a mark: its name in the course file, the pixel of the middle of its base (0, 0 is the
-    centre of the top-left pixel), and the time in the clip at which it was picked. All rows may
-    share one time. At least four marks, not all in one row on the ground, are needed.
+    One row a mark: its name in the course file and the pixel of the middle of its base, where 0, 0 is
+    the centre of the top-left pixel. At least four marks, not all in one row on the ground, are needed.
     """
     rows = csv.reader(read_text(path).splitlines())
     header = [h.strip() for h in next(rows)]
-    if header != list(PickedMark._fields):
+    if header != PICKS_HEADER:
         raise Trouble(f"the first line is '{','.join(header)[:80]}'", where=str(path),
-                      remedy="it must be  name,u_px,v_px,t_s")
-    marks = []
+                      remedy=f"it must be  {','.join(PICKS_HEADER)}")
+    picks: list[Pick] = []
     for row in rows:
         if not any(cell.strip() for cell in row):
             continue
         where = f"{path}: line {rows.line_num}"
-        if len(row) != 4:
-            raise Trouble(f"{len(row)} values", where=where, remedy="write four: name,u_px,v_px,t_s")
+        if len(row) != len(PICKS_HEADER):
+            raise Trouble(f"{len(row)} values", where=where, remedy=f"write three: {','.join(PICKS_HEADER)}")
+        name = row[0].strip()
         try:
-            u, v, t = (float(cell) for cell in row[1:])
+            u, v = float(row[1]), float(row[2])
         except ValueError:
-            raise Trouble(f"'{','.join(row[1:])}' are not three numbers", where=where,
-                          remedy="write pixels and seconds with a decimal point") from None
-        if not (math.isfinite(u) and math.isfinite(v) and math.isfinite(t) and t >= 0):
-            raise Trouble("a value is not finite, or the time is negative", where=where,
-                          remedy="write pixels and seconds from the clip's start")
-        if not course.has_mark(row[0].strip()):
-            raise Trouble(f"the course has no mark '{row[0].strip()}'", where=where,
+            raise Trouble(f"'{','.join(row[1:])}' are not two numbers", where=where,
+                          remedy="write pixels with a decimal point") from None
+        if not (math.isfinite(u) and math.isfinite(v)):
+            raise Trouble("a value is not finite", where=where, remedy="write the pixel of the mark's base")
+        if not course.has_mark(name):
+            raise Trouble(f"the course has no mark '{name}'", where=where,
                           remedy="its marks: " + ", ".join(m.name for m in course.marks))
-        marks.append(PickedMark(row[0].strip(), u, v, t))
-    if len(marks) < 4:
-        raise Trouble(f"only {len(marks)} marks", where=str(path), remedy="pick at least four, widely spread")
-    return tuple(marks)
+        if any(p.name == name for p in picks):
+            raise Trouble(f"'{name}' is picked twice", where=where, remedy="keep one of the two")
+        picks.append(Pick(name, u, v))
+    if len(picks) < 4:
+        raise Trouble(f"only {len(picks)} marks", where=str(path), remedy="pick at least four, widely spread")
+    return tuple(picks)

@@ -39,7 +39,8 @@ def parser() -> argparse.ArgumentParser:
     analyse.add_argument("--rules", type=Path, metavar="R.toml", help="the rule set (default: the one shipped)")
     analyse.add_argument("--lens", type=Path, metavar="L.toml", help="a calibrated lens (default: estimated)")
     analyse.add_argument("--marks", type=Path, metavar="marks.csv",
-                         help="marks picked by hand, for a clip whose marks are not found: name,u_px,v_px,t_s")
+                         help="marks picked by hand in the first picture, for a clip whose marks are not found: "
+                         "name,u_px,v_px")
     _people(analyse)
     analyse.add_argument("--csv", action="store_true", help="also write track.csv")
     analyse.add_argument("--no-video", action="store_true", help="leave the overlay video out (quicker)")
@@ -62,7 +63,7 @@ def _people(command: argparse.ArgumentParser) -> None:
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command. Returns 0 with a result, 2 after one line of explanation, 130 when interrupted, 1 on a defect."""
+    """Run one command. Returns 0 with a result, 2 after one line of advice, 130 when interrupted, 1 on a defect."""
     try:
         if threading.current_thread() is threading.main_thread():
             signal.signal(signal.SIGTERM, signal.default_int_handler)  # so that half-written files are cleared away

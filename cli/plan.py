@@ -15,6 +15,7 @@ from shapely import MultiPoint, MultiPolygon, unary_union
 from shapely import Polygon as Shape
 
 from analysis.attempt import Attempt
+from analysis.course import Area
 from cli import scene, words
 from cli.palette import PAPER
 
@@ -99,14 +100,10 @@ def _yard(axes: Any, attempt: Attempt) -> None:
         beyond = -line.yard_side * np.array([-d[1], d[0]]) / np.hypot(*d) * line.width_m
         ends = np.array([[line.x0_m, line.y0_m], [line.x1_m, line.y1_m]])
         axes.add_patch(Polygon(np.vstack([ends, ends[::-1] + beyond]), fc=PAPER["line"], ec=PAPER["line"], lw=0.8))
-    for area, style in ((course.bay, {"ls": (0, (4, 3)), "fill": False}),
-                        (course.stopping_box, {"hatch": "////", "fill": False})):
-        axes.add_patch(Rectangle((area.x_min_m, area.y_min_m), area.x_max_m - area.x_min_m,
-                                 area.y_max_m - area.y_min_m, ec=PAPER["box"], lw=0.8, zorder=2, **style))
+    axes.add_patch(Polygon(_corners(course.bay), fill=False, ec=PAPER["box"], lw=0.8, ls=(0, (4, 3)), zorder=2))
+    axes.add_patch(Polygon(_corners(course.stopping_box), fill=False, ec=PAPER["box"], lw=0.8, hatch="////", zorder=2))
     if course.barrier:
-        b = course.barrier
-        axes.add_patch(Rectangle((b.x_min_m, b.y_min_m), b.x_max_m - b.x_min_m, b.y_max_m - b.y_min_m,
-                                 fc=PAPER["ink"], ec=PAPER["ink"], lw=0.8, zorder=4))
+        axes.add_patch(Polygon(_corners(course.barrier), fc=PAPER["ink"], ec=PAPER["ink"], lw=0.8, zorder=4))
     nominal = {m.name: m for m in attempt.course.marks}
     middle = np.mean([m.y_m for m in course.marks])
     legible = [withStroke(linewidth=2.5, foreground=PAPER["paper"])]
@@ -121,6 +118,10 @@ def _yard(axes: Any, attempt: Attempt) -> None:
         axes.annotate(words.place(mark.name), (mark.x_m, mark.y_m), xytext=(0, 6 if above else -6),
                       textcoords="offset points", ha="center", va="bottom" if above else "top",
                       color=PAPER["mark"], fontsize=7, zorder=6, path_effects=legible)
+
+
+def _corners(area: Area) -> np.ndarray:
+    return scene.rectangle(area.x_min_m, area.x_max_m, area.y_min_m, area.y_max_m)
 
 
 def _vehicles(axes: Any, attempt: Attempt) -> None:

@@ -9,6 +9,8 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from analysis.attempt import Attempt
+from analysis.clearance import ackermann_rad
+from analysis.smoother import runs as closed_runs
 from analysis.track import CameraPath
 from analysis.vehicle import Vehicle
 from vision.camera import Camera, Lens
@@ -50,19 +52,13 @@ def placed(points_m: np.ndarray, x_m: float, y_m: float, heading_rad: float) -> 
     return points_m @ np.array([[c, s], [-s, c]]) + [x_m, y_m]
 
 
-def wheel_turn_rad(vehicle: Vehicle, wheel_rad: float, y_m: float) -> float:
-    """Turn of the steered wheel at lateral place y_m (left positive) for a single-track angle (Ackermann)."""
-    t = math.tan(wheel_rad)
-    return math.atan2(vehicle.wheelbase_m * t, vehicle.wheelbase_m - y_m * t)
-
-
 def tyre_outlines_m(vehicle: Vehicle, wheel_rad: float, *, length_m: float) -> list[np.ndarray]:
     """(4, 2) outlines in the vehicle frame, one a tyre, drawn `length_m` long."""
     out = []
     for tyre in vehicle.tyres():
         a, w = length_m / 2, tyre.width_m / 2
         corners = np.array([[-a, -w], [a, -w], [a, w], [-a, w]])
-        turn = wheel_turn_rad(vehicle, wheel_rad, tyre.y_m) if tyre.steered else 0.0
+        turn = float(ackermann_rad(np.array(wheel_rad), vehicle.wheelbase_m, tyre.y_m)) if tyre.steered else 0.0
         out.append(placed(corners, tyre.x_m, tyre.y_m, turn))
     return out
 
@@ -80,8 +76,7 @@ def camera_at(path: CameraPath, t_s: float) -> Camera | None:
 
 def runs(flags: np.ndarray) -> list[tuple[int, int]]:
     """[start, end) index pairs of the stretches where `flags` (n,) is True."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], np.asarray(flags, int), [0]])))
-    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+    return [(first, last + 1) for first, last in closed_runs(np.asarray(flags, bool))]
 
 
 def along(x0_m: float, y0_m: float, x1_m: float, y1_m: float, step_m: float = 1.0) -> np.ndarray:

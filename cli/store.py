@@ -33,14 +33,6 @@ PEOPLE = "people"
 
 _STALE_AFTER_S = 24 * 3600  # a hidden folder this old belongs to no running analysis
 
-_UNITS = {"_radps": "rad/s", "_mps": "m/s", "_rad": "rad", "_m": "m", "_s": "s"}
-
-
-def unit_of(column: str) -> str:
-    """The unit a column's name states; '1' for pure numbers and flags."""
-    return next((unit for end, unit in _UNITS.items() if column.endswith(end)), "1")
-
-
 def check_usable(folder: Path) -> None:
     """Raise Trouble early, before a long analysis, when the result could not be kept in `folder`."""
     where = str(folder)
@@ -107,9 +99,10 @@ def write_record(folder: Path, record: Mapping[str, Any]) -> None:
 
 
 def write_track(folder: Path, table: pd.DataFrame, *, csv: bool) -> None:
-    """track.parquet with each column's unit in its field metadata, and track.csv on request."""
+    """track.parquet with each column's unit (from attrs['units']) in its field metadata; track.csv on request."""
+    units: Mapping[str, str] = table.attrs["units"]
     arrow = pa.Table.from_pandas(table, preserve_index=False)
-    fields = [arrow.field(name).with_metadata({"unit": unit_of(name)}) for name in arrow.column_names]
+    fields = [arrow.field(name).with_metadata({"unit": units[name]}) for name in arrow.column_names]
     pq.write_table(arrow.cast(pa.schema(fields, metadata={"frame": "course", "axes": "ISO 8855", "schema": "1"})),
                    folder / TRACK)
     if csv:

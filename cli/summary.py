@@ -24,8 +24,7 @@ def print_summary(attempt: Attempt, page: str, console: Console | None = None) -
     table.add_column("time", no_wrap=True)
     for f in words.worst_first(attempt.findings):
         group = words.group(f)
-        verdict = words.GROUP_TITLES["note"] if group == "note" else words.VERDICT_WORDS[f.verdict]
-        table.add_row(_SIGN[group], verdict, f.sentence, words.figure(f.value, f.sd, f.unit),
+        table.add_row(_SIGN[group], words.verdict(f), f.sentence, words.figure(f.value, f.sd, f.unit),
                       words.clock(f.t_start_s), style=_STYLE[group] if group != "ok" else None)
     console.print(table)
     for note in attempt.track.notes:

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import math
 
+from analysis import findings as told
 from analysis.attempt import Attempt, Finding
 
-Z95 = 1.959964  # half width of a 95 % interval in standard deviations (normal)
+Z95 = told.WIDE  # half width of a 95 % interval in standard deviations
+clock = told.clock
 
 VERDICT_WORDS = {"ok": "In order", "fault": "Fault", "too close to call": "Too close to call", "not seen": "Not seen"}
 VERDICT_SENTENCES = {"ok": "No fault found", "fault": "Not within the rules",
@@ -19,14 +21,15 @@ COLOUR = {"fault": "fault", "too close to call": "close", "not seen": "unseen", 
 KIND_WORDS = {"tyre_over_line": "Tyre and side line", "body_over_line": "Body over side line",
               "mark_touched": "Cone or pole touched", "mark_close": "Close to a cone", "shunt_count": "Shunts",
               "dry_steering": "Dry steering", "stopping_box": "Stopping box", "barrier": "Barrier",
-              "final_heading": "Straight in the bay", "forward_pair": "Forward pair", "speed_near_mark": "Speed near a cone"}
+              "final_heading": "Straight in the bay", "forward_pair": "Forward pair",
+              "speed_near_mark": "Speed near a cone"}
 CAUTION = ("Training aid, not an official test result. Keep people clear of a reversing vehicle, "
            "and fly only as your local drone rules allow.")
 
 
 def place(name: str) -> str:
-    """'front_left' -> 'front left'."""
-    return name.replace("_", " ")
+    """The name of a mark, line or tyre, short: 'mouth_left' -> 'left mouth'."""
+    return told.words(name).removesuffix(" cone")
 
 
 def minus(text: str) -> str:
@@ -46,12 +49,6 @@ def degrees(value_rad: float) -> str:
     return f"{number(math.degrees(value_rad), 1)}°"
 
 
-def clock(t_s: float) -> str:
-    """Seconds as m:ss.s, e.g. 83.46 -> '1:23.5'."""
-    tenths = round(max(t_s, 0.0) * 10)
-    return f"{tenths // 600}:{tenths % 600 / 10:04.1f}"
-
-
 def span(t_start_s: float, t_end_s: float) -> str:
     a, b = clock(t_start_s), clock(t_end_s)
     return a if a == b else f"{a} to {b}"
@@ -62,15 +59,13 @@ def _unit(value: float, unit: str) -> tuple[float, str, int]:
     match unit:
         case "m":
             return value, " m", 2
-        case "m/s" | "mps":
+        case "m/s":
             return value, " m/s", 2
-        case "rad":
-            return math.degrees(value), "°", 1
         case "deg":
             return value, "°", 1
         case "s":
             return value, " s", 1
-        case "" | "count":
+        case "1":
             return value, "", 0
         case _:
             return value, f" {unit}", 2
@@ -82,7 +77,7 @@ def figure(value: float | None, sd: float | None, unit: str) -> str:
         return ""
     shown, suffix, decimals = _unit(value, unit)
     text = f"{number(shown, decimals)}{suffix}"
-    if sd and math.isfinite(sd) and unit not in ("", "count"):
+    if sd and math.isfinite(sd) and unit != "1":
         half, _, _ = _unit(Z95 * sd, unit)
         text += f" ± {number(max(half, 10.0 ** -decimals), decimals)}{suffix}"
     return text
@@ -93,6 +88,11 @@ def group(finding: Finding) -> str:
     if finding.verdict == "ok":
         return "ok"
     return finding.verdict if finding.severity == "fault" else "note"
+
+
+def verdict(finding: Finding) -> str:
+    """The verdict in words; that of something which does not count says so."""
+    return GROUP_TITLES["note"] if group(finding) == "note" else VERDICT_WORDS[finding.verdict]
 
 
 def worst_first(findings: tuple[Finding, ...]) -> list[Finding]:

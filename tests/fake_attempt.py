@@ -58,22 +58,22 @@ def make_attempt(*, sentence: str = "Wheel turned 25.0° to the left while stand
     camera = CameraPath(*SIZE_PX, 420.0, 420.0, 319.5, 179.5, (-0.02, 0.0, 0.0, 0.0, 0.0), p["t"],
                         np.tile(down, (n, 1, 1)), centre, np.ones(n, bool))
     track = Track(p["t"], measured, p["x"], p["y"], p["h"], cov[:, :3, :3], np.diag([1e-4, 1e-4, 1e-6]), surveyed,
-                  camera=camera, notes=("The vehicle was hidden from 0:02.6 to 0:03.3; nothing is said about that time.",))
+                  camera=camera, notes=("The vehicle was hidden from 0:02.6 to 0:03.3.",))
     motion = Motion(p["t"], p["x"], p["y"], p["h"], p["v"], p["w"], cov, (p["v"] == 0).astype(float))
     turn = DryTurn(5.0, 7.0, math.radians(-8), math.radians(2), math.radians(17), math.radians(2),
                    math.radians(25.0), math.radians(2.8), 0.999, math.radians(2.5))
     clear = Series("tyre_right", 0.9 - 0.08 * p["t"], np.full(n, 0.02))
     left = Series("tyre_left", 4.0 + 0.05 * p["t"], np.full(n, 0.02))
     findings = (
-        Finding("dry_steering", "", "fault", "fault", 5.0, 7.0, math.radians(25.0), math.radians(2.8), "rad",
-                math.radians(10), (float(p["x"][60]), float(p["y"][60])), sentence),
+        Finding("dry_steering", "", "fault", "fault", 5.0, 7.0, 25.0, 2.8, "deg", 10.0,
+                (float(p["x"][60]), float(p["y"][60])), sentence),
         Finding("tyre_over_line", "side_right", "too close to call", "fault", 10.8, 11.4, 0.01, 0.02, "m", 0.0,
                 (12.0, -6.0), "Rear right tyre 0.01 m from the line"),
         Finding("mark_touched", "pivot", "not seen", "fault", 2.6, 3.3, None, None, "m", None, None,
                 "The pivot cone was hidden while the vehicle passed"),
-        Finding("final_heading", "", "fault", "note", 12.0, 12.0, math.radians(4), math.radians(0.2), "rad",
-                math.radians(3), None, "Ended 4.0° askew in the bay"),
-        Finding("shunt_count", "", "ok", "fault", 0.0, 12.0, 0.0, 0.0, "", 2.0, None, "No shunt; two are allowed"),
+        Finding("final_heading", "", "fault", "note", 12.0, 12.0, 4.0, 0.2, "deg", 3.0, None,
+                "Ended 4.0° askew in the bay"),
+        Finding("shunt_count", "", "ok", "fault", 0.0, 12.0, 0.0, 0.0, "1", 2.0, None, "No shunt; two are allowed"),
     )
     return Attempt(vehicle, course, course.with_survey(surveyed, ()), rules(), track, motion,
                    (Stop(0.0, 0.5, 0.05, 0.05, "start"), Stop(5.0, 7.0, 0.05, 0.05, "between"),

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import cycle
 
 import numpy as np
 
-from analysis.attempt import Attempt
+from analysis.attempt import Attempt, Series
 from cli import scene, words
 from cli.pages.svg import esc, num, path
 
@@ -51,15 +52,22 @@ def strips(attempt: Attempt) -> tuple[Strip, ...]:
                  least=False),
            Strip("wheel", "Wheel angle, left above the line", "°", 1, (wheel,), -lock, lock, (-lock, 0.0, lock),
                  least=False)]
-    tyres = [(name, s) for name, s in sorted(attempt.line_clearance.items()) if name.startswith("tyre")]
+    tyres = tyre_clearance(attempt)
     if tyres:
-        curves = tuple(Curve(words.place(name.removeprefix("tyre_")), s.value_m * known, s.sd_m, style)
-                       for (name, s), style in zip(tyres, "ab", strict=False))
+        curves = tuple(Curve(name, s.value_m * known, s.sd_m, style)
+                       for (name, s), style in zip(tyres.items(), cycle("ab"), strict=False))
         limits = [f.limit for f in attempt.findings if f.kind == "tyre_over_line" and f.limit is not None]
         out.append(_clearance("tyres", "Tyre to line", curves, limits[0] if limits else 0.0))
     if attempt.mark_clearance:
         out.append(_clearance("marks", "Body to nearest mark", (nearest_mark(attempt),), 0.0))
     return tuple(out)
+
+
+def tyre_clearance(attempt: Attempt) -> dict[str, Series]:
+    """By line ('left', 'right'): how far the tyres stay inside it, in the reading that the rules use."""
+    reading = "tyre_full_" if attempt.rules.tyre_reading == "full_width" else "tyre_"
+    names = [line.name.removeprefix("side_") for line in attempt.course.lines]
+    return {name: attempt.line_clearance[reading + name] for name in names if reading + name in attempt.line_clearance}
 
 
 def _clearance(key: str, title: str, curves: tuple[Curve, ...], limit: float) -> Strip:
@@ -92,14 +100,18 @@ def charts_html(attempt: Attempt, shown: tuple[Strip, ...], duration_s: float) -
             of = f" {name}" if len(strip.curves) > 1 else ""
             button = (f'<button class="least" data-seek="{t:.3f}">least:{esc(of)} '
                       f'{words.number(value, strip.decimals)} {strip.unit} at {words.clock(t)}</button>')
-        names = "".join(f'<span class="key"><svg viewBox="0 0 22 6" aria-hidden="true"><path class="curve {c.style}" '
-                        f'd="M0 3H22"/></svg>{esc(c.name)}</span>' for c in strip.curves) if len(strip.curves) > 1 else ""
+        names = "".join(_key(c) for c in strip.curves) if len(strip.curves) > 1 else ""
         parts.append(
             f'<figure class="strip"><figcaption><span class="name">{esc(strip.title)}</span>{names}{button}'
             f'<output class="now" id="now-{strip.key}"></output></figcaption>'
             f'<div class="plot" data-plot>{_ticks(strip)}{shading}{_svg(strip, times, duration_s)}{_limit(strip)}'
             '<i class="cursor"></i></div></figure>')
     return "\n".join([*parts, _time_axis(duration_s)])
+
+
+def _key(curve: Curve) -> str:
+    return (f'<span class="key"><svg viewBox="0 0 22 6" aria-hidden="true"><path class="curve {curve.style}" '
+            f'd="M0 3H22"/></svg>{esc(curve.name)}</span>')
 
 
 def _least(strip: Strip, times: np.ndarray) -> tuple[str, float, float] | None:
@@ -130,8 +142,8 @@ def _svg(strip: Strip, times: np.ndarray, duration_s: float) -> str:
 
 
 def _ticks(strip: Strip) -> str:
-    return "".join(f'<span class="tick" style="top:{float(_down(strip, v)):.1f}%">{words.number(v, _decimals(v))}</span>'
-                   for v in strip.ticks)
+    return "".join(f'<span class="tick" style="top:{float(_down(strip, v)):.1f}%">'
+                   f'{words.number(v, _decimals(v))}</span>' for v in strip.ticks)
 
 
 def _decimals(value: float) -> int:

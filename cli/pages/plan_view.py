@@ -11,7 +11,6 @@ from cli import scene, words
 from cli.pages.svg import esc, flipped, num, path
 from cli.plan import extent_m, swept_by_body
 
-
 _NAMES_M = 1.0  # room for the names of the marks at either end
 
 
@@ -30,7 +29,8 @@ def plan_view(attempt: Attempt) -> str:
 
 
 def _rings(shape) -> str:
-    return "".join(path(flipped(np.asarray(r.coords)[:-1, :2]), closed=True) for r in (shape.exterior, *shape.interiors))
+    rings = (np.asarray(ring.coords)[:-1, :2] for ring in (shape.exterior, *shape.interiors))
+    return "".join(path(flipped(ring), closed=True) for ring in rings)
 
 
 def _yard(attempt: Attempt) -> list[str]:

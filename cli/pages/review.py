@@ -18,7 +18,7 @@ from analysis.attempt import Attempt, Finding
 from analysis.track import CameraPath
 from cli import scene, words
 from cli.overlay import EMBED_LIMIT_BYTES
-from cli.pages.charts import Strip, charts_html, gaps, strips
+from cli.pages.charts import Strip, charts_html, gaps, strips, tyre_clearance
 from cli.pages.plan_view import plan_view
 from cli.pages.svg import esc, icon
 from cli.pages.wheels import wheel_drawing
@@ -87,7 +87,8 @@ def _facts(attempt: Attempt, made_on: date, trainee: str | None) -> str:
 
 def _layer(key: str, label: str, on: bool) -> str:
     return (f'<label><input type="checkbox" data-layer="{key}"{" checked" if on else ""}>'
-            f'<svg class="swatch" viewBox="0 0 26 12" aria-hidden="true"><use href="#swatch-{key}"/></svg>{label}</label>')
+            f'<svg class="swatch" viewBox="0 0 26 12" aria-hidden="true"><use href="#swatch-{key}"/></svg>'
+            f'{label}</label>')
 
 
 def findings_html(attempt: Attempt) -> str:
@@ -110,7 +111,7 @@ def _finding(attempt: Attempt, n: int, f: Finding) -> str:
     turn = next((d for d in attempt.dry_turns if f.kind == "dry_steering" and f.verdict != "ok"
                  and abs(d.t_start_s - f.t_start_s) < 0.5), None)
     return (f'<li><button class="finding" data-seek="{f.t_start_s:.3f}" data-end="{f.t_end_s:.3f}">'
-            f'{icon(words.COLOUR[group], words.GROUP_TITLES["note"] if group == "note" else words.VERDICT_WORDS[group])}'
+            f'{icon(words.COLOUR[group], words.verdict(f))}'
             f'<span class="number">{n or ""}</span>'
             f'<span class="what"><span class="kind">{esc(words.KIND_WORDS.get(f.kind, words.place(f.kind)))} '
             f'<time>{words.span(f.t_start_s, f.t_end_s)}</time></span>'
@@ -129,9 +130,9 @@ def _measured(attempt: Attempt) -> str:
         rows += [("Position of the rear axle", f"± {100 * words.Z95 * float(np.median(position)):.1f} cm"),
                  ("Heading", f"± {words.number(words.Z95 * math.degrees(float(np.median(m.sd(2)[known]))), 2)}°"),
                  ("Wheel angle", f"± {words.degrees(words.Z95 * float(np.median(m.sd(4)[known])))}")]
-    tyres = [s.sd_m for name, s in attempt.line_clearance.items() if name.startswith("tyre")]
-    if tyres:
-        rows.append(("Tyre to line", f"± {100 * words.Z95 * float(np.nanmedian(tyres)):.1f} cm"))
+    tyres = [s.sd_m[known] for s in tyre_clearance(attempt).values()]
+    if tyres and known.any():
+        rows.append(("Tyre to line", f"± {100 * words.Z95 * float(np.median(tyres)):.1f} cm"))
     path = attempt.track.camera
     if path is not None and path.placed.any():
         tilt = np.degrees(np.arccos(np.clip(-path.rotation[path.placed, 2, 2], -1, 1)))
@@ -171,7 +172,8 @@ def _data(attempt: Attempt, shown: tuple[Strip, ...], times_s: np.ndarray) -> di
         "motion": {"t": _short(m.t_s, 4), "known": attempt.track.measured.astype(int).tolist(), "x": _short(m.x_m, 4),
                    "y": _short(m.y_m, 4), "heading": _short(m.heading_rad, 5), "speed": _short(m.speed_mps, 3),
                    "wheel": _short(m.wheel_rad, 4)},
-        "vehicle": {"body": _short(v.body_outline_m(), 3), "wheelbase": v.wheelbase_m, "tyreLength": 2 * v.wheel_radius_m,
+        "vehicle": {"body": _short(v.body_outline_m(), 3), "wheelbase": v.wheelbase_m,
+                    "tyreLength": 2 * v.wheel_radius_m,
                     "tyres": [{"x": t.x_m, "y": round(t.y_m, 4), "width": t.width_m, "steered": t.steered}
                               for t in v.tyres()],
                     "solids": [{"ring": _short(_ring(s), 3), "low": s.z_min_m, "high": s.z_max_m} for s in v.solids]},
@@ -206,4 +208,6 @@ def _camera(path: CameraPath | None) -> dict[str, Any] | None:
 def _short(values: np.ndarray, decimals: int) -> list[Any]:
     """Nested lists of rounded numbers; None for what is not a number."""
     array = np.round(np.asarray(values, float), decimals)
-    return np.where(np.isfinite(array), array.astype(object), None).tolist()
+    nested = array.astype(object)
+    nested[~np.isfinite(array)] = None
+    return nested.tolist()
