@@ -15,7 +15,7 @@ from shapely import MultiPoint, MultiPolygon, unary_union
 from shapely import Polygon as Shape
 
 from analysis.attempt import Attempt
-from analysis.course import Area
+from analysis.course import Area, Mark
 from cli import scene, words
 from cli.palette import PAPER
 
@@ -105,7 +105,6 @@ def _yard(axes: Any, attempt: Attempt) -> None:
     if course.barrier:
         axes.add_patch(Polygon(_corners(course.barrier), fc=PAPER["ink"], ec=PAPER["ink"], lw=0.8, zorder=4))
     nominal = {m.name: m for m in attempt.course.marks}
-    middle = np.mean([m.y_m for m in course.marks])
     legible = [withStroke(linewidth=2.5, foreground=PAPER["paper"])]
     for mark in course.marks:
         planned = nominal[mark.name]
@@ -114,10 +113,18 @@ def _yard(axes: Any, attempt: Attempt) -> None:
                                  lw=0.6, ls=(0, (1, 1)), zorder=4))
         axes.add_patch(Rectangle((mark.x_m - h, mark.y_m - h), 2 * h, 2 * h, fc=PAPER["mark"], ec="white", lw=0.5,
                                  zorder=5))
-        above = mark.name.endswith("left") if mark.name.endswith(("left", "right")) else mark.y_m > middle
+        above = name_goes_above(attempt, mark)
         axes.annotate(words.place(mark.name), (mark.x_m, mark.y_m), xytext=(0, 6 if above else -6),
                       textcoords="offset points", ha="center", va="bottom" if above else "top",
                       color=PAPER["mark"], fontsize=7, zorder=6, path_effects=legible)
+
+
+def name_goes_above(attempt: Attempt, mark: Mark) -> bool:
+    """Names of the bay's cones stand inside the bay, where no side line runs through them; others point outwards."""
+    if mark.name.startswith(("mouth", "back")):
+        return mark.y_m < (attempt.course.bay.y_min_m + attempt.course.bay.y_max_m) / 2
+    return mark.name == "forward_left" or (mark.name != "forward_right"
+                                           and mark.y_m > float(np.mean([m.y_m for m in attempt.course.marks])))
 
 
 def _corners(area: Area) -> np.ndarray:

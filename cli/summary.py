@@ -5,6 +5,7 @@ from __future__ import annotations
 from rich import box
 from rich.console import Console
 from rich.table import Table
+from rich.text import Text
 
 from analysis.attempt import Attempt
 from cli import words
@@ -15,7 +16,8 @@ _SIGN = {"fault": "✗", "too close to call": "≈", "not seen": "?", "note": "�
 
 def print_summary(attempt: Attempt, page: str, console: Console | None = None) -> None:
     console = console or Console()
-    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, title=f"{words.headline(attempt)}  ({attempt.rules.name})",
+    title = Text(f"{words.headline(attempt)}  ({attempt.rules.name})")
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False, title=title,
                   title_justify="left", title_style="bold")
     table.add_column("")
     table.add_column("verdict", no_wrap=True)
@@ -24,7 +26,7 @@ def print_summary(attempt: Attempt, page: str, console: Console | None = None) -
     table.add_column("time", no_wrap=True)
     for f in words.worst_first(attempt.findings):
         group = words.group(f)
-        table.add_row(_SIGN[group], words.verdict(f), f.sentence, words.figure(f.value, f.sd, f.unit),
+        table.add_row(_SIGN[group], words.verdict(f), Text(f.sentence), words.figure(f.value, f.sd, f.unit),
                       words.clock(f.t_start_s), style=_STYLE[group] if group != "ok" else None)
     console.print(table)
     for note in attempt.track.notes:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 
 from analysis import findings as told
 from analysis.attempt import Attempt, Finding
@@ -54,11 +55,14 @@ def span(t_start_s: float, t_end_s: float) -> str:
     return a if a == b else f"{a} to {b}"
 
 
+def unbroken(text: str) -> str:
+    """With spaces inside a figure that no line may break at: '± 4 cm' stays together."""
+    return re.sub(r"(?<=±) | (?=± \d)|(?<=\d) (?=(?:cm|m|m/s|s)\b)", "\u00a0", text)
+
+
 def _unit(value: float, unit: str) -> tuple[float, str, int]:
     """The value and unit as shown, and how many decimals."""
     match unit:
-        case "m":
-            return value, " m", 2
         case "m/s":
             return value, " m/s", 2
         case "deg":
@@ -72,9 +76,12 @@ def _unit(value: float, unit: str) -> tuple[float, str, int]:
 
 
 def figure(value: float | None, sd: float | None, unit: str) -> str:
-    """A figure with its 95 % interval: '0.12 m ± 0.05 m'; '' when there is none."""
+    """A figure with its 95 % interval: '−12 cm ± 5 cm'; '' when there is none. Lengths as in the sentences."""
     if value is None or not math.isfinite(value):
         return ""
+    if unit == "m":
+        length = ("−" if round(value, 2) < 0 else "") + told.length(value)
+        return f"{length} {told.margin(sd)}" if sd and math.isfinite(sd) else length
     shown, suffix, decimals = _unit(value, unit)
     text = f"{number(shown, decimals)}{suffix}"
     if sd and math.isfinite(sd) and unit != "1":

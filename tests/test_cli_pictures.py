@@ -139,12 +139,13 @@ def test_overlay_lines_stand_out_from_their_halo(colour: str) -> None:
 
 
 def test_figures_are_written_with_their_interval() -> None:
-    assert words.figure(-0.12, 0.02, "m") == "−0.12 m ± 0.04 m"
+    assert words.figure(-0.12, 0.02, "m") == "−12 cm ± 4 cm"
+    assert words.figure(1.238, 0.02, "m") == "1.24 m ± 4 cm"
     assert words.figure(24.6, 4.4, "deg") == "24.6° ± 8.6°"
     assert words.figure(2.0, 0.0, "1") == "2"
-    assert words.figure(0.31, None, "m") == "0.31 m"
+    assert words.figure(0.31, None, "m") == "31 cm"
     assert words.figure(None, None, "m") == ""
-    assert words.figure(-0.001, 0.0001, "m") == "0.00 m ± 0.01 m"  # never a false exactness, no negative zero
+    assert words.figure(-0.001, 0.0001, "m") == "0 cm ± 1 cm"  # never a false exactness, no negative zero
 
 
 def test_what_does_not_count_is_not_told_among_the_faults() -> None:

@@ -9,7 +9,7 @@ import numpy as np
 from analysis.attempt import Attempt
 from cli import scene, words
 from cli.pages.svg import esc, flipped, num, path
-from cli.plan import extent_m, swept_by_body
+from cli.plan import extent_m, name_goes_above, swept_by_body
 
 _NAMES_M = 1.0  # room for the names of the marks at either end
 
@@ -73,12 +73,10 @@ def _vehicle(attempt: Attempt) -> str:
 
 def _marks(attempt: Attempt) -> list[str]:
     planned = {m.name: m for m in attempt.course.marks}
-    middle = float(np.mean([m.y_m for m in attempt.surveyed.marks]))
-    course, out = attempt.course, []
+    out = []
     for m in attempt.surveyed.marks:
         p, h = planned[m.name], m.base_half_m
-        # Names of the bay's cones stand inside the bay: outside they would run into a side line.
-        above = m.y_m < course.bay.y_max_m - 0.5 if m.name.startswith(("mouth", "back")) else m.y_m > middle
+        above = name_goes_above(attempt, m)
         off = math.hypot(m.x_m - p.x_m, m.y_m - p.y_m)
         out.append(f'<rect class="planned" x="{num(p.x_m - h)}" y="{num(-p.y_m - h)}" width="{num(2 * h)}" '
                    f'height="{num(2 * h)}"/>'

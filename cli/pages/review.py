@@ -115,7 +115,7 @@ def _finding(attempt: Attempt, n: int, f: Finding) -> str:
             f'<span class="number">{n or ""}</span>'
             f'<span class="what"><span class="kind">{esc(words.KIND_WORDS.get(f.kind, words.place(f.kind)))} '
             f'<time>{words.span(f.t_start_s, f.t_end_s)}</time></span>'
-            f'<span class="sentence">{esc(f.sentence)}</span></span>'
+            f'<span class="sentence">{esc(words.unbroken(f.sentence))}</span></span>'
             f'<span class="figures"><b>{esc(figure)}</b>{f"<small>limit {esc(limit)}</small>" if limit else ""}</span>'
             f'{wheel_drawing(turn) if turn else ""}</button></li>')
 
