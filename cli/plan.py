@@ -113,18 +113,25 @@ def _yard(axes: Any, attempt: Attempt) -> None:
                                  lw=0.6, ls=(0, (1, 1)), zorder=4))
         axes.add_patch(Rectangle((mark.x_m - h, mark.y_m - h), 2 * h, 2 * h, fc=PAPER["mark"], ec="white", lw=0.5,
                                  zorder=5))
-        above = name_goes_above(attempt, mark)
-        axes.annotate(words.place(mark.name), (mark.x_m, mark.y_m), xytext=(0, 6 if above else -6),
-                      textcoords="offset points", ha="center", va="bottom" if above else "top",
-                      color=PAPER["mark"], fontsize=7, zorder=6, path_effects=legible)
+        offset, across, down = _NAME_AT[name_place(attempt, mark)]
+        axes.annotate(words.place(mark.name), (mark.x_m, mark.y_m), xytext=offset, textcoords="offset points",
+                      ha=across, va=down, color=PAPER["mark"], fontsize=7, zorder=6, path_effects=legible)
 
 
-def name_goes_above(attempt: Attempt, mark: Mark) -> bool:
-    """Names of the bay's cones stand inside the bay, where no side line runs through them; others point outwards."""
+_NAME_AT = {"above": ((0, 6), "center", "bottom"), "below": ((0, -6), "center", "top"),
+            "beside": ((6, 0), "left", "center")}
+
+
+def name_place(attempt: Attempt, mark: Mark) -> str:
+    """Where a mark's name is written: 'beside', 'above' or 'below' it.
+
+    Those of the bay's cones go beside, clear of the side line and of the vehicle in the bay.
+    """
     if mark.name.startswith(("mouth", "back")):
-        return mark.y_m < (attempt.course.bay.y_min_m + attempt.course.bay.y_max_m) / 2
-    return mark.name == "forward_left" or (mark.name != "forward_right"
-                                           and mark.y_m > float(np.mean([m.y_m for m in attempt.course.marks])))
+        return "beside"
+    middle = float(np.mean([m.y_m for m in attempt.course.marks]))
+    left = mark.name == "forward_left" or (mark.name != "forward_right" and mark.y_m > middle)
+    return "above" if left else "below"
 
 
 def _corners(area: Area) -> np.ndarray:

@@ -9,7 +9,7 @@ import numpy as np
 from analysis.attempt import Attempt
 from cli import scene, words
 from cli.pages.svg import esc, flipped, num, path
-from cli.plan import extent_m, name_goes_above, swept_by_body
+from cli.plan import extent_m, name_place, swept_by_body
 
 _NAMES_M = 1.0  # room for the names of the marks at either end
 
@@ -76,14 +76,13 @@ def _marks(attempt: Attempt) -> list[str]:
     out = []
     for m in attempt.surveyed.marks:
         p, h = planned[m.name], m.base_half_m
-        above = name_goes_above(attempt, m)
         off = math.hypot(m.x_m - p.x_m, m.y_m - p.y_m)
         out.append(f'<rect class="planned" x="{num(p.x_m - h)}" y="{num(-p.y_m - h)}" width="{num(2 * h)}" '
                    f'height="{num(2 * h)}"/>'
                    f'<rect class="mark" x="{num(m.x_m - h)}" y="{num(-m.y_m - h)}" width="{num(2 * h)}" '
                    f'height="{num(2 * h)}"><title>{esc(words.place(m.name))}: {words.metres(off)} from the plan'
                    f'</title></rect>'
-                   f'<text class="mark-name {"above" if above else "below"}" x="{num(m.x_m)}" y="{num(-m.y_m)}">'
+                   f'<text class="mark-name {name_place(attempt, m)}" x="{num(m.x_m)}" y="{num(-m.y_m)}">'
                    f'{esc(words.place(m.name))}</text>')
     return out
 
