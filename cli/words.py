@@ -112,22 +112,16 @@ def numbered(findings: tuple[Finding, ...]) -> list[tuple[int, Finding]]:
     return [(i + 1 if group(f) != "ok" else 0, f) for i, f in enumerate(ordered)]
 
 
-def _count(n: int, one: str, many: str) -> str:
-    return f"{n} {one if n == 1 else many}"
+def counts(attempt: Attempt) -> dict[str, tuple[int, str]]:
+    """For each group that has findings: how many, and the words that go with the number."""
+    n = {g: sum(group(f) == g for f in attempt.findings) for g in GROUPS}
+    return {g: (k, "fault" if g == "fault" and k == 1 else GROUP_TITLES[g].lower()) for g, k in n.items() if k}
 
 
 def headline(attempt: Attempt) -> str:
     """The attempt's verdict in a few words."""
-    counted = {g: sum(group(f) == g for f in attempt.findings) for g in GROUPS}
-    close, unseen = counted["too close to call"], counted["not seen"]
-    parts = []
-    if counted["fault"]:
-        parts.append(_count(counted["fault"], "fault", "faults"))
-    if close:
-        parts.append(f"{close} too close to call")
-    if unseen:
-        parts.append(f"{unseen} not seen")
-    return ", ".join(parts) if parts else "No fault found"
+    told_of = [f"{k} {what}" for g, (k, what) in counts(attempt).items() if g not in ("note", "ok")]
+    return ", ".join(told_of) or "No fault found"
 
 
 def steering(wheel_rad: float) -> str:

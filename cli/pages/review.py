@@ -74,9 +74,8 @@ def _script_safe(text: str) -> str:
 
 
 def _counts(attempt: Attempt) -> str:
-    groups = [words.group(f) for f in attempt.findings]
-    return "".join(f'<li class="g-{words.COLOUR[g]}">{icon(words.COLOUR[g])}<b>{groups.count(g)}</b> '
-                   f'{words.GROUP_TITLES[g].lower()}</li>' for g in words.GROUPS if g in groups)
+    return "".join(f'<li class="g-{words.COLOUR[g]}">{icon(words.COLOUR[g])}<b>{n}</b> {what}</li>'
+                   for g, (n, what) in words.counts(attempt).items())
 
 
 def _facts(attempt: Attempt, made_on: date, trainee: str | None) -> str:
