@@ -22,7 +22,7 @@ _HELD_SHARE = 0.5  # how often the wheel is simply held at a stop; common practi
 def dry_turns(run: Smoothed, stops: tuple[Stop, ...], vehicle: Vehicle, tolerance_rad: float) -> tuple[DryTurn, ...]:
     """One for each stop 'between'. Weak when the vehicle moves off fast (few poses while the wheel still has its
     angle) and when the stop is so short that its edges are uncertain."""
-    cut = smooth(run.nodes, vehicle, run.standing, run.noise, run.state, run.weight, cut=True, robust=False)
+    cut = smooth(run.nodes, vehicle, run.standing, run.levels, run.state, run.weight, cut=True, robust=False)
     ideal = nominal_covariance(cut, vehicle, cut=True)
     t = run.nodes.t_s
     out = []

@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from analysis.attempt import Motion
+from analysis.driving import DRIVER
 from analysis.smoother import (
     HEADING,
     SPEED,
     WHEEL,
-    Noise,
+    Levels,
     Smoothed,
     X,
     Y,
     first_guess,
-    likely_noise,
+    likely_levels,
     nodes_of,
     runs,
     smooth,
@@ -25,6 +28,7 @@ from analysis.trouble import Trouble
 from analysis.vehicle import Vehicle
 
 _LEAST_POSES = 20
+_EDGE_SPEED_MPS = 0.1  # about the speed at which coming to rest is noticed
 _GAP_S = 1.0  # the smoother's motion across a longer gap is a guess that nothing should be judged by
 
 
@@ -40,14 +44,15 @@ def estimate(track: Track, vehicle: Vehicle) -> tuple[Smoothed, np.ndarray]:
     nodes = nodes_of(track)
     nowhere = np.zeros(len(nodes.t_s), bool)
     weight = nodes.seen.astype(float)
+    usual = Levels(DRIVER.rolling_rate * vehicle.wheel_rate_radps)
     # A first look with wide noise finds the outliers; then noise and standstills sharpen each other.
-    run = smooth(nodes, vehicle, nowhere, Noise(white=3.0), first_guess(nodes, vehicle), weight)
-    run = smooth(nodes, vehicle, nowhere, Noise(), run.state, run.weight)
-    run = smooth(nodes, vehicle, nowhere, likely_noise(run, vehicle), run.state, run.weight)
+    run = smooth(nodes, vehicle, nowhere, replace(usual, white=3.0), first_guess(nodes, vehicle), weight)
+    run = smooth(nodes, vehicle, nowhere, usual, run.state, run.weight)
+    run = smooth(nodes, vehicle, nowhere, likely_levels(run, vehicle), run.state, run.weight)
     for _ in range(2):
         probability = standing_probability(along_path(run))
-        run = smooth(nodes, vehicle, held(probability), run.noise, run.state, run.weight)
-        run = smooth(nodes, vehicle, run.standing, likely_noise(run, vehicle), run.state, run.weight)
+        run = smooth(nodes, vehicle, held(probability), run.levels, run.state, run.weight)
+        run = smooth(nodes, vehicle, run.standing, likely_levels(run, vehicle), run.state, run.weight)
     return run, probability
 
 
@@ -61,9 +66,9 @@ def along_path(run: Smoothed) -> Along:
     stated = np.einsum("ni,nij,nj->n", heading, nodes.cov[:, :2, :2], heading)
     used = nodes.seen & (run.weight > 1e-3)
     var = np.full(len(v), np.inf)
-    var[used] = stated[used] * run.noise.white**2 / run.weight[used]
-    bias_sd = run.noise.slow * float(np.sqrt(np.median(stated[nodes.seen])))
-    return Along(nodes.t_s, travelled + miss, var, max(bias_sd, 1e-4), run.noise.slow_time_s)
+    var[used] = stated[used] * run.levels.white**2 / run.weight[used]
+    bias_sd = run.levels.slow * float(np.sqrt(np.median(stated[nodes.seen])))
+    return Along(nodes.t_s, travelled + miss, var, max(bias_sd, 1e-4), run.levels.slow_time_s)
 
 
 def held(probability: np.ndarray) -> np.ndarray:
@@ -85,6 +90,8 @@ def motion_of(run: Smoothed, probability: np.ndarray, track: Track) -> Motion:
     turn = np.zeros((len(at), 3, 3))
     turn[:, 0, 0], turn[:, 0, 1], turn[:, 1, 0], turn[:, 1, 1], turn[:, 2, 2] = c, -s, s, c, 1.0
     cov[:, :3, :3] += turn @ track.common_cov @ np.swapaxes(turn, 1, 2)
+    # Where it is open whether the vehicle already stands, its speed is as well.
+    cov[:, 3, 3] += probability[at] * (1 - probability[at]) * _EDGE_SPEED_MPS**2
     x, y, heading, speed, wheel = state[:, columns].T
     return Motion(track.t_s, x, y, heading, speed, wheel, cov, probability[at])
 

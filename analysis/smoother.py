@@ -48,9 +48,14 @@ class Nodes:
 
 
 @dataclass(frozen=True)
-class Noise:
-    """The measurement error as a multiple of the stated sd: `white` from frame to frame, `slow` slowly varying."""
+class Levels:
+    """What is estimated once for a whole run.
 
+    The measurement error as a multiple of the stated sd: `white` from frame to frame, `slow` slowly varying with
+    memory slow_time_s; and rate_radps, the sd of the wheel's turning rate while rolling: how busy this driver is.
+    """
+
+    rate_radps: float
     white: float = 1.0
     slow: float = 0.3
     slow_time_s: float = 2.0
@@ -66,7 +71,7 @@ class Smoothed:
     state: np.ndarray
     standing: np.ndarray
     weight: np.ndarray
-    noise: Noise
+    levels: Levels
     covariance: Covariance
 
 
@@ -107,7 +112,7 @@ def first_guess(nodes: Nodes, vehicle: Vehicle) -> np.ndarray:
     return state
 
 
-def smooth(nodes: Nodes, vehicle: Vehicle, standing: np.ndarray, noise: Noise, state: np.ndarray,
+def smooth(nodes: Nodes, vehicle: Vehicle, standing: np.ndarray, levels: Levels, state: np.ndarray,
            weight: np.ndarray, *, cut: bool = False, robust: bool = True) -> Smoothed:
     """The smoothed motion from a first `state`. `standing` (n,) bool says where the vehicle stands.
 
@@ -119,52 +124,58 @@ def smooth(nodes: Nodes, vehicle: Vehicle, standing: np.ndarray, noise: Noise, s
     state[standing, SPEED] = 0.0
     for _ in range(40):
         if robust:
-            weight = _inlier_weight(nodes, state, noise)
-        system = problem.linearise(state, noise, weight)
+            weight = _inlier_weight(nodes, state, levels)
+        system = problem.linearise(state, levels, weight)
         step = -system.factor().solve(system.gradient)
         size = 1.0
-        while problem.cost(state + size * step, noise, weight) > system.cost + 1e-9 and size > 0.02:
+        while problem.cost(state + size * step, levels, weight) > system.cost + 1e-9 and size > 0.02:
             size /= 2
         state = state + size * step
         if np.max(np.abs(step)) < 1e-5:
             break
     if robust:
-        weight = _inlier_weight(nodes, state, noise)
-    covariance = problem.linearise(state, noise, weight).factor().covariance()
-    return Smoothed(nodes, state, standing, weight, noise, covariance)
+        weight = _inlier_weight(nodes, state, levels)
+    covariance = problem.linearise(state, levels, weight).factor().covariance()
+    return Smoothed(nodes, state, standing, weight, levels, covariance)
 
 
 def nominal_covariance(run: Smoothed, vehicle: Vehicle, *, cut: bool) -> Covariance:
     """The posterior Cramer-Rao bound at a run's states: the inverse of the Fisher information that every measured pose
     would give if none were an outlier, plus that of the driving model."""
     problem = _Problem(run.nodes, vehicle, run.standing, cut)
-    return problem.linearise(run.state, run.noise, run.nodes.seen.astype(float)).factor().covariance()
+    return problem.linearise(run.state, run.levels, run.nodes.seen.astype(float)).factor().covariance()
 
 
-def likely_noise(run: Smoothed, vehicle: Vehicle) -> Noise:
-    """The measurement noise that makes the track most probable (Laplace's approximation about the given run)."""
+def likely_levels(run: Smoothed, vehicle: Vehicle) -> Levels:
+    """The levels that make the track most probable (Laplace's approximation about the given run)."""
     problem = _Problem(run.nodes, vehicle, run.standing, False)
+    # Before looking: stated covariances are right to a factor of three, the rest of it is of this order.
+    usual = np.log([DRIVER.rolling_rate * vehicle.wheel_rate_radps, 1.0, 0.3])
+    spread = np.array([0.7, 1.0, 1.0])
+
+    def levels_at(p: np.ndarray) -> Levels:
+        rate, white, slow = (float(v) for v in np.exp(p))
+        return replace(run.levels, rate_radps=rate, white=white, slow=slow)
 
     def badness(p: np.ndarray) -> float:
-        noise = replace(run.noise, white=float(np.exp(p[0])), slow=float(np.exp(p[1])))
-        system = problem.linearise(run.state, noise, run.weight)
+        levels = levels_at(p)
+        system = problem.linearise(run.state, levels, run.weight)
         f = system.factor()
         fit = system.cost - 0.5 * np.sum(system.gradient * f.solve(system.gradient))
-        # Stated covariances are usually right to a factor of two; that matters for very short tracks only.
-        prior = 0.5 * (p[0] / 1.0)**2 + 0.5 * ((p[1] - np.log(0.3)) / 1.0)**2
-        return fit + 0.5 * (f.log_det - problem.log_information(noise, run.weight)) + prior
+        prior = 0.5 * np.sum(((p - usual) / spread)**2)
+        return fit + 0.5 * (f.log_det - problem.log_information(levels)) + prior
 
-    start = np.log([run.noise.white, run.noise.slow])
-    simplex = start + np.array([[0.0, 0.0], [0.4, 0.0], [0.0, 0.5]])
+    start = np.log([run.levels.rate_radps, run.levels.white, run.levels.slow])
+    simplex = start + np.vstack([np.zeros(3), np.diag([0.4, 0.3, 0.5])])
     best = minimize(badness, start, method="Nelder-Mead",
-                    options={"initial_simplex": simplex, "xatol": 0.04, "fatol": 0.05, "maxfev": 50})
-    return replace(run.noise, white=float(np.exp(best.x[0])), slow=float(np.exp(best.x[1])))
+                    options={"initial_simplex": simplex, "xatol": 0.05, "fatol": 0.05, "maxfev": 60})
+    return levels_at(best.x)
 
 
-def _inlier_weight(nodes: Nodes, state: np.ndarray, noise: Noise) -> np.ndarray:
+def _inlier_weight(nodes: Nodes, state: np.ndarray, levels: Levels) -> np.ndarray:
     """(n,) expected weight of each pose when a small share of them has errors `_OUTLIER_WIDTH` times as large."""
     miss = nodes.pose - state[:, :3] - state[:, BIAS:]
-    d2 = np.einsum("ni,ni->n", miss, np.linalg.solve(nodes.cov, miss[..., None])[..., 0]) / noise.white**2
+    d2 = np.einsum("ni,ni->n", miss, np.linalg.solve(nodes.cov, miss[..., None])[..., 0]) / levels.white**2
     log_odds = np.log((1 - _OUTLIER_SHARE) / _OUTLIER_SHARE) + 3 * np.log(_OUTLIER_WIDTH) \
         - 0.5 * d2 * (1 - _OUTLIER_WIDTH**-2)
     good = 1 / (1 + np.exp(-np.clip(log_odds, -50, 50)))
@@ -195,8 +206,7 @@ class _Problem:
         self.held = standing[:-1] & standing[1:]
         self.measured_information = np.linalg.inv(nodes.cov)
         self.typical_var = np.median(np.diagonal(nodes.cov[nodes.seen], axis1=1, axis2=2), axis=0)
-        self.rate_sd = DRIVER.rolling_rate * vehicle.wheel_rate_radps
-        self.wheel_move, self.wheel_noise = integrated_ou(self.dt, self.rate_sd, DRIVER.rate_time_s)
+        self.wheel_move, self.wheel_noise = integrated_ou(self.dt, 1.0, DRIVER.rate_time_s)  # times rate squared
         self.speed_move, self.speed_noise = speed_step(self.dt)
         self.standing_var, self.after_cut = self._standing_wheel(cut)
 
@@ -217,7 +227,7 @@ class _Problem:
                 var[first:last] = total * self.dt[first:last] / t
         return var, fresh
 
-    def _process(self, noise: Noise) -> np.ndarray:
+    def _process(self, levels: Levels) -> np.ndarray:
         """Information (n-1, SIZE, SIZE) of what each step adds."""
         n = len(self.dt)
         var = np.zeros((n, SIZE, SIZE))
@@ -225,18 +235,18 @@ class _Problem:
         var[:, X, X] = var[:, Y, Y] = np.where(held, _HELD_M**2, _SLIP_M**2 * dt)
         var[:, HEADING, HEADING] = np.where(held, _HELD_RAD**2, _SLIP_RAD**2 * dt)
         var[:, SPEED:ACCEL + 1, SPEED:ACCEL + 1] = self.speed_noise[:, 1:, 1:]
-        var[:, WHEEL:RATE + 1, WHEEL:RATE + 1] = self.wheel_noise[:, 1:, 1:]
+        var[:, WHEEL:RATE + 1, WHEEL:RATE + 1] = self.wheel_noise[:, 1:, 1:] * levels.rate_radps**2
         var[held, SPEED:RATE + 1, SPEED:RATE + 1] = 0.0
         var[held, SPEED, SPEED] = _HELD_MPS**2
         var[held, ACCEL, ACCEL] = DRIVER.accel_sd_mps2**2
         var[held, WHEEL, WHEEL] = self.standing_var[held]
-        var[held, RATE, RATE] = self.rate_sd**2
-        lost = -np.expm1(-2 * dt / noise.slow_time_s)
+        var[held, RATE, RATE] = levels.rate_radps**2
+        lost = -np.expm1(-2 * dt / levels.slow_time_s)
         for i in range(3):
-            var[:, BIAS + i, BIAS + i] = noise.slow**2 * self.typical_var[i] * lost
+            var[:, BIAS + i, BIAS + i] = levels.slow**2 * self.typical_var[i] * lost
         return np.linalg.inv(var)
 
-    def _steps(self, s: np.ndarray, noise: Noise) -> np.ndarray:
+    def _steps(self, s: np.ndarray, levels: Levels) -> np.ndarray:
         """(n-1, SIZE) how far each state is from what the one before it leads to."""
         a, b, dt, held = s[:-1], s[1:], self.dt, self.held
         r = b - a
@@ -248,10 +258,10 @@ class _Problem:
         r[:, ACCEL] = b[:, ACCEL] - np.where(held, 0.0, self.speed_move[:, 2, 1] * a[:, ACCEL])
         r[:, WHEEL] -= np.where(held, 0.0, self.wheel_move[:, 1, 1] * a[:, RATE])
         r[:, RATE] = b[:, RATE] - np.where(held, 0.0, self.wheel_move[:, 2, 1] * a[:, RATE])
-        r[:, BIAS:] = b[:, BIAS:] - np.exp(-dt / noise.slow_time_s)[:, None] * a[:, BIAS:]
+        r[:, BIAS:] = b[:, BIAS:] - np.exp(-dt / levels.slow_time_s)[:, None] * a[:, BIAS:]
         return r
 
-    def _slopes(self, s: np.ndarray, noise: Noise) -> tuple[np.ndarray, np.ndarray]:
+    def _slopes(self, s: np.ndarray, levels: Levels) -> tuple[np.ndarray, np.ndarray]:
         """Derivatives (n-1, SIZE, SIZE) of `_steps` with respect to the earlier and the later state."""
         n = len(self.dt)
         half = np.where(self.held, 0.0, self.dt / 2)
@@ -273,18 +283,18 @@ class _Problem:
         before[:, WHEEL, RATE] = -rolling * self.wheel_move[:, 1, 1]
         before[:, RATE, RATE] = -rolling * self.wheel_move[:, 2, 1]
         for i in range(3):
-            before[:, BIAS + i, BIAS + i] = -np.exp(-self.dt / noise.slow_time_s)
+            before[:, BIAS + i, BIAS + i] = -np.exp(-self.dt / levels.slow_time_s)
         return before, after
 
-    def _own(self, noise: Noise) -> np.ndarray:
+    def _own(self, levels: Levels) -> np.ndarray:
         """(n, SIZE) information about single states about zero: the first one, standing, the wheel after a cut."""
         info = np.zeros((len(self.nodes.t_s), SIZE))
         info[self.standing, SPEED] = _HELD_MPS**-2
         info[self.after_cut, WHEEL] = self.vehicle.max_wheel_rad**-2
         info[0, SPEED] += 0.25
         info[0, ACCEL] = DRIVER.accel_sd_mps2**-2
-        info[0, RATE] = self.rate_sd**-2
-        info[0, BIAS:] = 1 / (noise.slow**2 * self.typical_var)
+        info[0, RATE] = levels.rate_radps**-2
+        info[0, BIAS:] = 1 / (levels.slow**2 * self.typical_var)
         return info
 
     def _beyond_lock(self, s: np.ndarray) -> np.ndarray:
@@ -292,20 +302,20 @@ class _Problem:
         w = s[:, WHEEL]
         return np.sign(w) * np.maximum(0.0, np.abs(w) - self.vehicle.max_wheel_rad)
 
-    def cost(self, s: np.ndarray, noise: Noise, weight: np.ndarray) -> float:
+    def cost(self, s: np.ndarray, levels: Levels, weight: np.ndarray) -> float:
         """Half the sum of squares at a state."""
-        r = self._steps(s, noise)
+        r = self._steps(s, levels)
         miss = s[:, :3] + s[:, BIAS:] - self.nodes.pose
         return 0.5 * float(
-            np.einsum("ni,nij,nj->", r, self._process(noise), r)
-            + np.einsum("n,ni,nij,nj->", weight / noise.white**2, miss, self.measured_information, miss)
-            + np.sum(self._own(noise) * s**2) + np.sum(self._beyond_lock(s)**2) / _LIMIT_SD_RAD**2)
+            np.einsum("ni,nij,nj->", r, self._process(levels), r)
+            + np.einsum("n,ni,nij,nj->", weight / levels.white**2, miss, self.measured_information, miss)
+            + np.sum(self._own(levels) * s**2) + np.sum(self._beyond_lock(s)**2) / _LIMIT_SD_RAD**2)
 
-    def linearise(self, s: np.ndarray, noise: Noise, weight: np.ndarray) -> _System:
+    def linearise(self, s: np.ndarray, levels: Levels, weight: np.ndarray) -> _System:
         """Cost, gradient and Gauss-Newton matrix at a state."""
-        r = self._steps(s, noise)
-        before, after = self._slopes(s, noise)
-        info = self._process(noise)
+        r = self._steps(s, levels)
+        before, after = self._slopes(s, levels)
+        info = self._process(levels)
         left, right = np.swapaxes(before, 1, 2) @ info, np.swapaxes(after, 1, 2) @ info
         diagonal = np.zeros((len(s), SIZE, SIZE))
         gradient = np.zeros((len(s), SIZE))
@@ -313,25 +323,27 @@ class _Problem:
         diagonal[1:] += right @ after
         gradient[:-1] += (left @ r[..., None])[..., 0]
         gradient[1:] += (right @ r[..., None])[..., 0]
-        measured = self.measured_information * (weight / noise.white**2)[:, None, None]
+        measured = self.measured_information * (weight / levels.white**2)[:, None, None]
         pull = np.einsum("nij,nj->ni", measured, s[:, :3] + s[:, BIAS:] - self.nodes.pose)
         for rows in (slice(0, 3), slice(BIAS, SIZE)):
             gradient[:, rows] += pull
             for columns in (slice(0, 3), slice(BIAS, SIZE)):
                 diagonal[:, rows, columns] += measured
-        own = self._own(noise)
+        own = self._own(levels)
         gradient += own * s
         past = self._beyond_lock(s)
         gradient[:, WHEEL] += past / _LIMIT_SD_RAD**2
         i = np.arange(SIZE)
         diagonal[:, i, i] += own
         diagonal[:, WHEEL, WHEEL] += (past != 0) / _LIMIT_SD_RAD**2
-        return _System(self.cost(s, noise, weight), gradient, diagonal, right @ before)
+        return _System(self.cost(s, levels, weight), gradient, diagonal, right @ before)
 
-    def log_information(self, noise: Noise, weight: np.ndarray) -> float:
-        """The part of the log-determinant of all information that depends on the noise."""
-        frames = int(np.sum(self.nodes.seen))
-        return -6.0 * frames * np.log(noise.white) - 6.0 * len(self.nodes.t_s) * np.log(noise.slow)
+    def log_information(self, levels: Levels) -> float:
+        """The part of the log-determinant of all information that depends on the levels."""
+        frames, nodes, held = int(np.sum(self.nodes.seen)), len(self.nodes.t_s), int(np.sum(self.held))
+        wheel_terms = 2 * (nodes - 1 - held) + held + 1  # wheel and rate at each rolling step, the rate alone else
+        return -2.0 * (3 * frames * np.log(levels.white) + 3 * nodes * np.log(levels.slow)
+                       + wheel_terms * np.log(levels.rate_radps))
 
 
 def runs(mask: np.ndarray) -> list[tuple[int, int]]:

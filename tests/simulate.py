@@ -156,3 +156,31 @@ def measure(truth: Drive, rng: np.random.Generator, *, rate_hz: float = 10.0, sd
     measured[[0, -1]] = True
     pose[~measured] = 0.0
     return Track(t, measured, *pose.T, np.tile(np.diag((stated * sd)**2), (n, 1, 1)), np.diag(np.square(common_sd)))
+
+
+def simulate_stop(rng: np.random.Generator, turned_deg: float, *, seconds: float | None = None,
+                  vehicle: Vehicle | None = None) -> Drive:
+    """A run with one stop between two pieces of driving, forward or reverse, at which the wheel is turned."""
+    vehicle = vehicle or bus()
+    lock = np.degrees(vehicle.max_wheel_rad)
+    rate = rng.uniform(15, 30)
+    if seconds is None:
+        seconds = abs(turned_deg) / rate + rng.uniform(0.6, 3.0)
+    low, high = max(-lock, -lock - turned_deg), min(lock, lock - turned_deg)
+    before = float(rng.uniform(low, high))
+    ways = rng.choice([-1.0, 1.0], 2)
+    # In some runs the wheel still turns as the vehicle comes to rest, in some it turns as soon as it moves off.
+    last = 0.95 if rng.random() < 0.3 else rng.uniform(0.3, 0.7)
+    onward = np.sort(rng.uniform(0.1, 0.9, 2))
+    if rng.random() < 0.3:
+        onward[0] = 0.0
+    first = Roll(ways[0] * rng.uniform(8, 14), rng.uniform(0.7, 1.4), rng.uniform(0.25, 0.7), rng.uniform(0.3, 0.9),
+                 rng.uniform(0.0, 0.8), ((0.0, float(rng.uniform(-0.7, 0.7) * lock)), (float(last), before)),
+                 rng.uniform(8, 18))
+    second = Roll(ways[1] * rng.uniform(8, 14), rng.uniform(0.7, 1.4), rng.uniform(0.25, 0.7), rng.uniform(0.3, 0.9),
+                  rng.uniform(0.0, 0.8), tuple((float(f), float(rng.uniform(-0.8, 0.8) * lock)) for f in onward),
+                  rng.uniform(8, 18))
+    reached = float(np.degrees(drive([Stand(1.0), first], vehicle).wheel_rad[-1]))
+    target = float(np.clip(reached + turned_deg, -lock, lock)) if turned_deg else None
+    return drive([Stand(rng.uniform(1.0, 2.0)), first, Stand(seconds, target, rate), second, Stand(1.5)],
+                 vehicle, start=(20.0, 0.0, float(rng.uniform(-3, 3))))
