@@ -130,26 +130,35 @@ def find_cones(bgr: np.ndarray, *, base_px: tuple[float, float] | None = None, e
         for i, (x, y, w, h, area) in enumerate(stats[1:], 1):
             if area < 0.3 * low * low or max(w, h) > 2 * longest:
                 continue
-            spot = _blob(np.where(label[y:y + h, x:x + w] == i, red[y:y + h, x:x + w], 0), x, y, low, longest)
-            if spot and not any(math.hypot(spot.u_px - s.u_px, spot.v_px - s.v_px) < max(low, s.size_px) for s in spots):
-                spots.append(spot)
+            part = np.where(label[y:y + h, x:x + w] == i, red[y:y + h, x:x + w], 0)
+            for spot in _blobs(part, x, y, low, longest):
+                if all(math.hypot(spot.u_px - s.u_px, spot.v_px - s.v_px) > low for s in spots):
+                    spots.append(spot)
     spots.sort(key=lambda s: -s.score)
     return spots[:limit]
 
 
-def _blob(part: np.ndarray, x: int, y: int, low: float, longest: float) -> ConeSpot | None:
-    """The core (over 0.4 of its peak) of one red patch with its corner at (x, y); None when not compact as a cone is."""
+def _blobs(part: np.ndarray, x: int, y: int, low: float, longest: float) -> list[ConeSpot]:
+    """Spots in one red patch with its corner at (x, y): its core (over 0.4 of its peak), and where the core is in
+    pieces also each piece, for a cone may touch its neighbour; none that is not as compact as a cone."""
     top = max(1, part.size // 20)
     peak = float(np.partition(part.ravel(), -top)[-top:].mean())
-    core = part > 0.4 * peak
-    columns, rows = np.flatnonzero(core.any(0)), np.flatnonzero(core.any(1))
-    size = max(np.ptp(columns), np.ptp(rows)) + 1
-    if size > longest or core.sum() < max(0.3 * low * low, 0.15 * size * size):
-        return None
-    weight = part * core
+    core = (part > 0.4 * peak).astype(np.uint8)
+    count, label = cv2.connectedComponents(core, connectivity=4)
+    pieces = [core > 0] + ([label == k for k in range(1, count)] if count > 2 else [])
     v, u = np.mgrid[y:y + part.shape[0], x:x + part.shape[1]]
-    total, area = weight.sum(), math.sqrt(core.sum())
-    return ConeSpot(float((u * weight).sum() / total), float((v * weight).sum() / total), 0.1 + 0.15 * area, area, peak)
+    spots = []
+    for piece in pieces:
+        area = int(piece.sum())
+        columns, rows = np.flatnonzero(piece.any(0)), np.flatnonzero(piece.any(1))
+        size = max(np.ptp(columns), np.ptp(rows)) + 1 if area else 0
+        if size > longest or area < max(0.3 * low * low, 0.15 * size * size):
+            continue
+        weight = part * piece
+        total, side = weight.sum(), math.sqrt(area)
+        spots.append(ConeSpot(float((u * weight).sum() / total), float((v * weight).sum() / total),
+                              0.1 + 0.15 * side, side, float(part[piece].max())))
+    return spots
 
 
 def unbend(px: np.ndarray, bend: float, size: tuple[int, int]) -> np.ndarray:
@@ -261,7 +270,7 @@ def ridge_points(look: GroundLook, exclude: np.ndarray | None) -> tuple[np.ndarr
 
 def sample(image: np.ndarray, u: np.ndarray, v: np.ndarray) -> np.ndarray:
     """Bilinear values (n,) of a single-channel picture at pixels, in rows short enough for OpenCV."""
-    rows, width = -(-len(u) // 4096), 4096
+    rows, width = max(1, -(-len(u) // 4096)), 4096
     at = np.zeros((2, rows * width), np.float32)
     at[0, :len(u)], at[1, :len(u)] = u, v
     return cv2.remap(image, at[0].reshape(rows, width), at[1].reshape(rows, width), cv2.INTER_LINEAR).ravel()[:len(u)]

@@ -10,6 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
+import cv2
 import numpy as np
 
 from analysis.course import Area, Course, Line, Mark, SurveyedLine, SurveyedMark
@@ -25,10 +26,12 @@ from vision.survey_fit import (
     ground_sd_m,
 )
 from vision.survey_guess import LEAN_SHARE, Guess, guesses, match, spot_trust, trial_lenses
-from vision.survey_measure import ConePlace, measure_cone, measure_ends, measure_paint
+from vision.survey_measure import ConePlace, barrier_mask, measure_cone, measure_ends, measure_paint
 
 MATCH_GATE_M = 0.9  # a cone may stand half a metre off, plus what a rough camera adds
 LEAST_MARKS = 4
+LEAST_SHARE = 0.65  # of the course's marks; of the usual seven, one may be missing and one hidden
+BARRIER_LEAN_M = 0.2
 LEAST_MARGIN = 0.6  # marks' worth by which the best assignment must beat a really different one
 LEAST_CONE_SHARE = 0.35  # of the picture's variation explained by the cone's solid
 
@@ -88,14 +91,17 @@ def register(bgr: np.ndarray, course: Course, *, lens: Lens | None = None,
         return FailedRegistration(
             f"only {len(spots)} cones found in the picture" if spots else "no cones found in the picture",
             "the whole course must be in view and its cones red or orange; or point the marks out by hand (--marks)")
-    ranked = _ranked(course, look, spots, lines, [lens] if lens else trial_lenses(size, bend), exclude_mask)
+    lenses = [lens] if lens else trial_lenses(size, bend)
+    ranked = _ranked(course, look, spots, lines, lenses, exclude_mask)
     problem = _distrust(course, spots, lines, ranked)
-    if problem:
-        mirrored = _ranked(mirror_image(course), look, spots, lines, [lens] if lens else trial_lenses(size, bend),
-                           exclude_mask)
-        if not _distrust(course, spots, lines, mirrored):
+    if problem is not None or ranked[0][1].spot_of_mark.count(None) > 1:
+        mirrored = mirror_image(course)
+        other = _ranked(mirrored, look, spots, lines, lenses, exclude_mask)
+        if _distrust(mirrored, spots, lines, other) is None and (not ranked
+                                                                 or other[0][0] > ranked[0][0] + LEAST_MARGIN):
             return FailedRegistration("the yard looks like the mirror image of the course file (bay on the other side)",
                                       "change the sign of every y in the course file, or generate it anew")
+    if problem is not None:
         return problem
     return _settle(look, course, ranked[0][1].camera, spots, exclude_mask, lens_known=lens is not None)
 
@@ -196,7 +202,7 @@ def _distrust(course: Course, spots: list[ConeSpot], lines: list,
             f"check that the course file is that of this yard, and that the whole course is in view; {by_hand}")
     best = ranked[0][1]
     seen = [i for i in best.spot_of_mark if i is not None]
-    if len(seen) < max(LEAST_MARKS, math.ceil(0.5 * len(course.marks))) or best.score < 0.3 * len(course.marks):
+    if len(seen) < max(LEAST_MARKS, math.ceil(LEAST_SHARE * len(course.marks))) or best.score < 0.3 * len(course.marks):
         few_lines = f", and only {len(lines)} long painted lines" if len(lines) < 2 else ""
         return FailedRegistration(
             f"only {len(seen)} of the course's {len(course.marks)} marks could be found{few_lines}",
@@ -220,6 +226,7 @@ def _settle(look: GroundLook, course: Course, camera: Camera, spots: list[ConeSp
     paints: list[PaintSeen] = []
     fit: Fit | None = None
     for turn in range(3):
+        spots = _off_the_barrier(spots, course, camera, (look.linear.shape[1], look.linear.shape[0]))
         cones = _measure_cones(red, course, camera, spots, picked, gate_m=1.2 if turn == 0 else MATCH_GATE_M)
         paints = _measure_paints(look, placed, camera, exclude, reach_m=0.6 if turn == 0 else 0.4)
         if len(cones) < 3:
@@ -234,12 +241,35 @@ def _settle(look: GroundLook, course: Course, camera: Camera, spots: list[ConeSp
     if fit.residual_px > limit:
         return FailedRegistration(f"the painted lines do not come out straight ({fit.residual_px:.1f} px)",
                                   "the lens bends too much: calibrate it (tailtrace lens) and give the lens file")
-    used = match(course, camera, spots, MATCH_GATE_M)
-    trust = spot_trust(spots)
-    rest = [[s.u_px, s.v_px] for i, s in enumerate(spots) if i not in used and trust[i] > 0.8]
-    height = LEAN_SHARE * float(np.median([m.height_m for m in course.marks]))
-    others = camera.to_ground(np.array(rest), height) if rest else np.zeros((0, 2))
+    others = _other_cones(course, camera, spots, cones)
     return _report(course, fit, cones, paints, others, lens_known=lens_known)
+
+
+def _other_cones(course: Course, camera: Camera, spots: list[ConeSpot], cones: dict[str, ConePlace]) -> np.ndarray:
+    """(n, 2) ground places (m) of cones that are none of the course's marks."""
+    trust = spot_trust(spots)
+    rest = [[s.u_px, s.v_px] for s, t in zip(spots, trust, strict=True) if t > 0.8]
+    if not rest:
+        return np.zeros((0, 2))
+    ground = camera.to_ground(np.array(rest), LEAN_SHARE * float(np.median([m.height_m for m in course.marks])))
+    apart = 2 * max(m.base_half_m + m.height_m / 2 for m in course.marks)
+    kept = [np.array([c.x_m, c.y_m]) for c in cones.values()]
+    found = []
+    for g in ground:
+        if all(np.hypot(*(g - k)) > apart for k in kept):
+            kept.append(g)
+            found.append(g)
+    return np.array(found).reshape(-1, 2)
+
+
+def _off_the_barrier(spots: list[ConeSpot], course: Course, camera: Camera, size: tuple[int, int]) -> list[ConeSpot]:
+    """Spots that are not one of the barrier's red stripes (a cone before it may lean into its outline a little)."""
+    if course.barrier is None:
+        return spots
+    mask = barrier_mask(camera, course.barrier, course.barrier_height_m, (0, 0, *size))
+    depth_px = cv2.distanceTransform(mask, cv2.DIST_L2, 3)
+    limit_px = BARRIER_LEAN_M / camera.metres_per_pixel()
+    return [s for s in spots if depth_px[round(s.v_px), round(s.u_px)] < limit_px]
 
 
 def _measure_cones(red: np.ndarray, course: Course, camera: Camera, spots: list[ConeSpot],

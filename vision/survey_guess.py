@@ -2,8 +2,8 @@
 
 Two long painted lines, taken as two lines of the course, leave a camera of given focal length only two freedoms: a
 roll about their direction and a shift along it. The roll is tried in steps, every cone taken as every mark proposes a
-shift, and the proposals are judged by how many marks they explain. Where the course has no two parallel lines, or they
-are not seen, pairs of cones propose a view straight down instead.
+shift, and the proposals are judged by how many marks they explain. In case the course has no two parallel lines, or
+they are not seen, pairs of cones propose views straight down as well.
 """
 
 from __future__ import annotations
@@ -23,9 +23,14 @@ from vision.marks import ConeSpot, LineSpot
 ROLLS_RAD = np.radians(np.arange(-30, 31, 5.0))  # a camera up to about 30° off straight down
 FIELDS_OF_VIEW_RAD = np.radians([52.0, 66.0, 82.0])  # across the longer side; drones and phones are in between
 HEIGHTS_M = (6.0, 200.0)
+SPREADS = (0.94, 1.06)  # side lines that are not as far apart as the file says
 COARSE_SD_M = 0.6  # setting out (0.5 m) and what a wrong focal length or roll step leaves
 FINE_SD_M = 0.35
+LINE_SD_M = 0.2
 LEAN_SHARE = 0.1  # the middle of a cone's visible blob is about where a point at a tenth of its height is seen
+
+
+Proposal = tuple[float, Camera, dict[str, int]]  # score, camera, the line spot taken for each course line
 
 
 @dataclass(frozen=True)
@@ -51,27 +56,25 @@ def trial_lenses(size: tuple[int, int], bend: float) -> list[Lens]:
 
 
 def guesses(course: Course, spots: list[ConeSpot], lines: list[LineSpot], lenses: list[Lens],
-            keep: int = 12) -> list[Guess]:
+            keep: int = 10) -> list[Guess]:
     """The most promising distinct guesses, best first, polished by a small robust fit."""
     marks = np.array([[m.x_m, m.y_m] for m in course.marks])
     trust = spot_trust(spots)
-    found: list[tuple[float, Camera, dict[str, int]]] = []
-    for lens in lenses:
-        found += _from_lines(course, marks, spots, trust, lines, lens)
-    if not found or max(f[0] for f in found) < 0.5 * len(marks):
-        for lens in lenses[len(lenses) // 2:][:1]:
-            found += _from_cones(marks, spots, trust, lens)
-    found.sort(key=lambda f: -f[0])
-    distinct: list[tuple[float, Camera, dict[str, int]]] = []
-    for f in found:
-        if len(distinct) >= keep:
-            break
-        if not any(_same_view(f[1], d[1], marks) for d in distinct):
-            distinct.append(f)
-    polished = [polish(course, camera, spots, lines, line_spots) for _, camera, line_spots in distinct]
-    polished = [g for g in polished if g is not None]
-    polished.sort(key=lambda g: -g.score)
-    return polished
+    by_lines = [p for lens in lenses for p in _from_lines(course, marks, spots, trust, lines, lens, 1.0)]
+    if max((p[0] for p in by_lines), default=0.0) < 0.6 * len(marks):
+        by_lines += [p for lens in lenses for spread in SPREADS
+                     for p in _from_lines(course, marks, spots, trust, lines, lens, spread)]
+    by_cones = _from_cones(marks, spots, trust, lenses[len(lenses) // 2])
+    distinct: list[Proposal] = []
+    for proposals, most in ((by_lines, keep), (by_cones, keep // 2)):
+        room = len(distinct) + most
+        for p in sorted(proposals, key=lambda p: -p[0]):
+            if len(distinct) >= room:
+                break
+            if not any(_same_view(p[1], d[1], marks) for d in distinct):
+                distinct.append(p)
+    polished = (polish(course, camera, spots, lines, line_spots) for _, camera, line_spots in distinct)
+    return sorted((g for g in polished if g is not None), key=lambda g: -g.score)
 
 
 def spot_trust(spots: list[ConeSpot]) -> np.ndarray:
@@ -103,7 +106,8 @@ def parallel_pair(course: Course) -> tuple[int, int] | None:
 
 
 def _from_lines(course: Course, marks: np.ndarray, spots: list[ConeSpot], trust: np.ndarray, lines: list[LineSpot],
-                lens: Lens) -> list[tuple[float, Camera, dict[str, int]]]:
+                lens: Lens, spread: float) -> list[Proposal]:
+    """Proposals from every pair of long lines; `spread`: the course lines' distance as a share of nominal."""
     pair = parallel_pair(course)
     if pair is None or len(lines) < 2 or len(spots) < 3:
         return []
@@ -112,6 +116,8 @@ def _from_lines(course: Course, marks: np.ndarray, spots: list[ConeSpot], trust:
     along /= np.hypot(*along)
     across = np.array([-along[1], along[0]])
     offsets = [across @ [(ln.x0_m + ln.x1_m) / 2, (ln.y0_m + ln.y1_m) / 2] for ln in (a, b)]
+    middle, half = sum(offsets) / 2, (offsets[1] - offsets[0]) / 2 * spread
+    offsets = [middle - half, middle + half]
     to_world = np.array([[along[0], across[0], 0], [along[1], across[1], 0], [0, 0, 1.0]])
     marks_ab = marks @ to_world[:2, :2]
     rays = lens.rays(np.array([[s.u_px, s.v_px] for s in spots]))
@@ -209,7 +215,7 @@ def _shifts(ground: np.ndarray, marks: np.ndarray, trust: np.ndarray, best: int 
 
 
 def _from_cones(marks: np.ndarray, spots: list[ConeSpot], trust: np.ndarray,
-                lens: Lens) -> list[tuple[float, Camera, dict[str, int]]]:
+                lens: Lens) -> list[Proposal]:
     """Views straight down proposed by two spots taken as two marks (the farthest apart pairs of marks)."""
     use = [i for i in range(len(spots)) if trust[i] > 0.5][:24]
     if len(use) < 4:
@@ -295,7 +301,7 @@ def _fit_place(course: Course, camera: Camera, seen: list, lines: list[LineSpot]
         c = camera.moved(q[:3], q[3:])
         r = [((c.to_ground(px, lean_m) - marks) / FINE_SD_M).ravel()]
         for line, p in painted:
-            r.append((line.clearance_m(c.to_ground(p)) + line.width_m / 2) / 0.15 / math.sqrt(len(p) / 6))
+            r.append((line.clearance_m(c.to_ground(p)) + line.width_m / 2) / LINE_SD_M / math.sqrt(len(p) / 6))
         return np.nan_to_num(np.concatenate(r), nan=1e3)
 
     q = least_squares(misfit, np.zeros(6), loss="soft_l1", x_scale=[0.01, 0.01, 0.01, 0.3, 0.3, 0.3], max_nfev=15).x

@@ -23,6 +23,9 @@ BODY_SHARE = 0.72  # diameter of a cone's body at its foot, as a share of the ba
 TIP_SHARE = 0.18
 ROUND_BASE = 2 / math.sqrt(math.pi)  # radius over half-width of the disc with the square's area (base turned any way)
 BLUR_PX = 0.8  # of colour in compressed video
+# Paint runs smoothly and a blurred bar explains its profiles; a chance ridge wanders by decimetres and explains half.
+LEAST_EXPLAINED = 0.8
+MOST_SCATTER_M, MOST_SCATTER_PX = 0.03, 0.2
 
 
 @dataclass(frozen=True)
@@ -125,7 +128,7 @@ def _box_px(camera: Camera, mark: Mark, at_m: tuple[float, float], reach_m: floa
     return max(u0, 0), max(v0, 0), min(u1, shape[1]), min(v1, shape[0])
 
 
-def _fill(size: tuple[int, int], outline: np.ndarray, value: int, image: np.ndarray) -> None:
+def _fill(outline: np.ndarray, image: np.ndarray, value: int = 1) -> None:
     cv2.fillConvexPoly(image, np.round(outline * 16).astype(np.int32), value, cv2.LINE_8, 4)
 
 
@@ -137,7 +140,7 @@ def _coverage(camera: Camera, mark: Mark, at_m: tuple[float, float], box: tuple[
     label = np.zeros((h * fine, w * fine), np.uint8)
     parts = cone_parts_px(camera, mark, at_m)
     for k, outline in enumerate(parts):
-        _fill((w, h), (outline - [u0, v0] + 0.5) * fine - 0.5, k + 1, label)
+        _fill((outline - [u0, v0] + 0.5) * fine - 0.5, label, k + 1)
     out = []
     for k in range(len(parts)):
         share = cv2.resize((label == k + 1).astype(np.float32), (w, h), interpolation=cv2.INTER_AREA)
@@ -151,20 +154,21 @@ def _watched(camera: Camera, mark: Mark, at_m: tuple[float, float], box: tuple[i
     u0, v0, u1, v1 = box
     mask = np.zeros((v1 - v0, u1 - u0), np.uint8)
     for outline in cone_parts_px(camera, mark, at_m, reach_m):
-        _fill(mask.shape, outline - [u0, v0], 1, mask)
+        _fill(outline - [u0, v0], mask)
     if barrier is not None:
         mask[barrier_mask(camera, barrier, barrier_height_m, box) > 0] = 0
     return mask > 0
 
 
 def barrier_mask(camera: Camera, barrier: Area, height_m: float, box: tuple[int, int, int, int]) -> np.ndarray:
+    """1 where the barrier (5 cm larger all round) hides what is behind it, in the part of the picture `box` (px)."""
     u0, v0, u1, v1 = box
     xy = np.array([(x, y) for x in (barrier.x_min_m - 0.05, barrier.x_max_m + 0.05)
                    for y in (barrier.y_min_m - 0.05, barrier.y_max_m + 0.05)])
     points = np.vstack([camera.project_ground(xy), camera.project_ground(xy, height_m)])
     mask = np.zeros((v1 - v0, u1 - u0), np.uint8)
-    hull = cv2.convexHull(np.clip(points - [u0, v0], -2000, 2000).astype(np.float32))[:, 0]
-    _fill(mask.shape, hull, 1, mask)
+    hull = cv2.convexHull(np.clip(points - [u0, v0], -4000, 8000).astype(np.float32))[:, 0]
+    _fill(hull, mask)
     return mask
 
 
@@ -208,18 +212,21 @@ def measure_paint(look: GroundLook, camera: Camera, line: Line, *, reach_m: floa
     mean = np.stack([profiles[block == b].mean(0) for b in names])
     where = np.array([along[inside][block == b].mean() for b in names])
     width, blur = max(line.width_m, gsd), 0.7 * gsd
-    centre, amplitude = _bar_places(mean, across, width, blur)
+    centre, amplitude, explained = _bar_places(mean, across, width, blur)
     for _ in range(2):
         good = _agreeing(where, centre, amplitude)
         if good.sum() < 4:
             return None
         width, blur = _bar_shape(mean[good], centre[good], across, width, blur, gsd)
-        centre, amplitude = _bar_places(mean, across, width, blur)
+        centre, amplitude, explained = _bar_places(mean, across, width, blur)
     good = _agreeing(where, centre, amplitude)
     if good.sum() < 4:
         return None
     trend = np.polyfit(where[good], centre[good], 2)
     scatter = float(1.4826 * np.median(np.abs(centre[good] - np.polyval(trend, where[good]))))
+    share_explained = float(np.median(explained[good]))
+    if share_explained < LEAST_EXPLAINED or scatter > MOST_SCATTER_M + MOST_SCATTER_PX * gsd:
+        return None
     points = middle + where[good, None] * direction + centre[good, None] * out
     return PaintPlace(camera.project_ground(points), max(scatter, 0.05 * gsd), width,
                       math.hypot(0.08 * gsd, 0.05 * width), float(good.sum() * block_m / length))
@@ -248,8 +255,9 @@ def _bar(across: np.ndarray, centre: np.ndarray, width: float, blur: float) -> n
     return 0.5 * (erf((d + width / 2) / s) - erf((d - width / 2) / s))
 
 
-def _bar_places(mean: np.ndarray, across: np.ndarray, width: float, blur: float) -> tuple[np.ndarray, np.ndarray]:
-    """Best place and height of a bar in each profile, over a ground that may slope; sub-step by a parabola."""
+def _bar_places(mean: np.ndarray, across: np.ndarray, width: float,
+                blur: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Best place and height of a bar in each profile, over a ground that may slope, and the share it explains."""
     reach = across[-1] - width / 2 - 2 * blur
     candidates = across[np.abs(across) <= max(reach, 0.3 * across[-1])]
     q = np.linalg.qr(np.column_stack([np.ones_like(across), across]))[0]
@@ -263,7 +271,8 @@ def _bar_places(mean: np.ndarray, across: np.ndarray, width: float, blur: float)
     a, b, c = gain[rows, k - 1], gain[rows, k], gain[rows, k + 1]
     curve = a - 2 * b + c
     shift = np.where(curve < 0, 0.5 * (a - c) / np.where(curve < 0, curve, -1), 0)
-    return candidates[k] + np.clip(shift, -1, 1) * (candidates[1] - candidates[0]), dot[rows, k] / norm[k]
+    return candidates[k] + np.clip(shift, -1, 1) * (candidates[1] - candidates[0]), dot[rows, k] / norm[k], \
+        gain[rows, k] / np.maximum((data ** 2).sum(1), 1e-12)
 
 
 def _agreeing(where: np.ndarray, centre: np.ndarray, amplitude: np.ndarray) -> np.ndarray:
