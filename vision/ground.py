@@ -10,7 +10,7 @@ shadow's edge covers most of the picture.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -251,3 +251,17 @@ def inside_polygon(px: np.ndarray, polygon_px: np.ndarray) -> np.ndarray:
         crosses = (y0 > y) != (y1 > y)
         inside ^= crosses & (x < (x1 - x0) * (y - y0) / (y1 - y0) + x0)
     return inside
+
+
+def with_focal(camera: Camera, focal_px: float) -> Camera:
+    """The camera of another focal length that sees the ground most nearly as this one does.
+
+    Near the vertical, focal length and height can hardly be told apart from the ground alone: this is
+    the family of cameras among which something with height (the vehicle) has to decide."""
+    lens = replace(camera.lens, fx=focal_px, fy=focal_px * camera.lens.fy / camera.lens.fx)
+    u, v = np.linspace(0, lens.width_px - 1, 12), np.linspace(0, lens.height_px - 1, 8)
+    px = np.stack(np.meshgrid(u, v), -1).reshape(-1, 2)
+    ground = camera.to_ground(px)
+    known = np.isfinite(ground).all(axis=1)
+    near = Camera(lens, camera.rotation, camera.centre_m * [1, 1, focal_px / camera.lens.fx])
+    return pose_from_ground(ground[known], px[known], lens, near) or near

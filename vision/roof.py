@@ -34,6 +34,15 @@ MIN_SUPPORT = 0.3
 """Share of roof pixels that must agree for a pose to count as measured."""
 HEIGHT_BLOCK_M = 0.4
 """Size of the pieces of roof that get a height of their own."""
+RIM_DOUBT_M = 0.12
+"""Standard deviation of the coarse poses' common error (measured: 2-8 cm after averaging)."""
+CLEAN_EDGE_PX, BLURRED_EDGE_PX = 0.3, 1.5
+"""Standard deviation of an edge's place: against ground, and against the vehicle's own wall (REFERENCES 4.3:
+0.1-0.3 px for an edge in real video; the second is our own estimate)."""
+BELIEVED_SIZE_SD_M = 0.03
+"""How far the seen length and width may each differ from the entered ones at one common scale."""
+SIZE_DOUBT = 0.03
+"""The roof may look this much larger or smaller than entered: the camera's height is not well known at first."""
 RIM_BAND_M = 0.3
 """Width of the band along the rim that is held to the entered height."""
 
@@ -65,17 +74,34 @@ class NotFitted:
 class RimFit:
     """Where the rim lies in the roof picture against the entered sizes.
 
-    along_m, across_m, turn_rad: the body's place relative to the coarse poses' frame; sd of each
-    (along, across, turn); length_m, width_m the roof's size as seen; sd_size_m their standard deviation.
+    along_m, across_m, turn_rad: the body's place in the present frame, with sd of each. size: how large
+    the roof looks, as a share of the entered size, sd size_sd: not 1 when the camera's height is wrong.
+    longer_m, wider_m: what is left of length and width after that. edge_radius_m: rounding of the roof's edge.
     """
 
     along_m: float
     across_m: float
     turn_rad: float
     sd: tuple[float, float, float]
-    length_m: float
-    width_m: float
-    sd_size_m: float
+    size: float
+    size_sd: float
+    longer_m: float
+    wider_m: float
+    edge_radius_m: float
+
+
+SIDES = {"left": (0.0, 1.0), "right": (0.0, -1.0), "front": (1.0, 0.0), "rear": (-1.0, 0.0)}
+"""Outward directions of the rim's sides in the vehicle frame."""
+
+
+@dataclass(frozen=True)
+class Side:
+    """The roof picture from the moments when one side is turned away from the camera: beyond its rim then lies
+    ground, not wall. `clean` False: there were too few such moments, so all are used."""
+
+    picture: np.ndarray
+    variation: np.ndarray
+    clean: bool
 
 
 class Roof:
@@ -86,12 +112,13 @@ class Roof:
     """
 
     def __init__(self, solid: Solid, picture: np.ndarray, variation: np.ndarray, height_m: np.ndarray,
-                 spacing_m: float) -> None:
+                 spacing_m: float, sides: dict[str, Side] | None = None) -> None:
         self.solid = solid
         self.picture = picture
         self.variation = variation
         self.height_m = height_m
         self.spacing_m = spacing_m
+        self.sides = sides or {name: Side(picture, variation, False) for name in SIDES}
         self.mix = _best_mix(picture, solid, spacing_m)
         self._levels = [self._choose(f) for f in (4, 2, 1)]
 
@@ -143,7 +170,7 @@ class _Points:
 
 @dataclass(frozen=True)
 class LearntRoof:
-    """The roof in its final frame, the poses of the pictures it was learnt from (None where it did not fit), the rim."""
+    """The roof in its final frame; the poses of the pictures it was learnt from, None where it did not fit; its rim."""
 
     roof: Roof
     poses: tuple[Pose | None, ...]
@@ -176,7 +203,7 @@ def learn_roof(vehicle: Vehicle, bgrs: Sequence[np.ndarray], cameras: Sequence[C
     height = flat
     for _ in range(3):
         roof = shots.build(poses, height)
-        rim = find_rim(roof)
+        rim = shots.rim(roof, poses)
         if rim is not None:
             poses = [p and p.shifted(rim.along_m, rim.across_m, rim.turn_rad) for p in poses]
             roof = shots.build(poses, height)
@@ -184,7 +211,7 @@ def learn_roof(vehicle: Vehicle, bgrs: Sequence[np.ndarray], cameras: Sequence[C
     roof = shots.build(poses, height)
     poses = shots.align(roof, poses, coarse)
     roof = shots.build(poses, height)
-    return LearntRoof(roof, tuple(poses), find_rim(roof))
+    return LearntRoof(roof, tuple(poses), shots.rim(roof, poses))
 
 
 class _Shots:
@@ -212,10 +239,35 @@ class _Shots:
                 for g, v in zip(got, level, strict=True)]
 
     def build(self, poses: Sequence[Pose | None], height_m: np.ndarray) -> Roof:
-        stack = np.stack([p for p in self.patches(poses, height_m) if p is not None])
-        picture = np.median(stack, axis=0).astype(np.float32)
-        variation = (1.4826 * np.median(np.abs(stack - picture), axis=0)).mean(axis=2).astype(np.float32)
-        return Roof(self.solid, picture, variation, height_m, self.spacing_m)
+        got = [(patch, self._away(pose, camera)) for patch, pose, camera in
+               zip(self.patches(poses, height_m), poses, self.cameras, strict=True)
+               if patch is not None and pose is not None]
+        picture, variation = _average([patch for patch, _ in got])
+        sides = {}
+        for name in SIDES:
+            clean = [patch for patch, away in got if away[name] > 0.05]
+            enough = len(clean) >= 3
+            sides[name] = Side(*(_average(clean) if enough else (picture, variation)), enough)
+        return Roof(self.solid, picture, variation, height_m, self.spacing_m, sides)
+
+    def rim(self, roof: Roof, poses: Sequence[Pose | None]) -> RimFit | None:
+        flat = np.full_like(roof.height_m, self.solid.z_max_m)
+        got = [(patch, self._away(pose, camera)) for patch, pose, camera in
+               zip(self.patches(poses, flat), poses, self.cameras, strict=True)
+               if patch is not None and pose is not None]
+        return _fit_rim(roof, got, search_rim(roof))
+
+    def _away(self, pose: Pose, camera: Camera) -> dict[str, float]:
+        """How far each side of the roof is turned away from the camera (tangent of the viewing angle)."""
+        c, s = math.cos(pose.heading_rad), math.sin(pose.heading_rad)
+        height = camera.centre_m[2] - self.solid.z_max_m
+        out = {}
+        for name, (nx, ny) in SIDES.items():
+            reach = (self.solid.x_max_m if nx > 0 else self.solid.x_min_m) if nx else self.solid.width_m / 2
+            middle = (self.solid.x_min_m + self.solid.x_max_m) / 2
+            edge = pose.to_course(np.array([[reach if nx else middle, ny * reach]]))[0] - camera.centre_m[:2]
+            out[name] = float((edge @ [c * nx - s * ny, s * nx + c * ny]) / height)
+        return out
 
     def heights(self, roof: Roof, poses: Sequence[Pose | None]) -> tuple[np.ndarray, list[Pose | None]]:
         """What stands above the roof, from how it leans away from below the camera as the vehicle moves.
@@ -281,84 +333,143 @@ class _Shots:
         return height, moved
 
 
-def find_rim(roof: Roof) -> RimFit | None:
-    """The rim's place in the roof picture: the fixed-size outline that has an edge on all four sides,
-    by search, then each side to sub-pixel. None where a side shows no edge."""
-    s, h = roof.solid, roof.spacing_m
-    picture = cv2.GaussianBlur(roof.picture, (0, 0), 0.6)
-    noise = 2.0 + cv2.GaussianBlur(roof.variation, (0, 0), 1.0)
-    gx = np.linalg.norm(cv2.Sobel(picture, cv2.CV_32F, 1, 0, scale=1 / 8), axis=2) / noise
-    gy = np.linalg.norm(cv2.Sobel(picture, cv2.CV_32F, 0, 1, scale=1 / 8), axis=2) / noise
-    corner = s.corner_radius_m + 0.15
-    along = np.arange(s.x_min_m + corner, s.x_max_m - corner, 0.1)
-    across = np.arange(-s.width_m / 2 + corner, s.width_m / 2 - corner, 0.1)
-    sides = {"left": np.column_stack([along, np.full(len(along), s.width_m / 2)]),
-             "right": np.column_stack([along, np.full(len(along), -s.width_m / 2)]),
-             "front": np.column_stack([np.full(len(across), s.x_max_m), across]),
-             "rear": np.column_stack([np.full(len(across), s.x_min_m), across])}
+@dataclass(frozen=True)
+class _RimGuess:
+    along_m: float = 0.0
+    across_m: float = 0.0
+    turn_rad: float = 0.0
+    size: float = 1.0
+    edge_radius_m: float = 0.0
 
-    def strength(along_m: float, across_m: float, turn_rad: float) -> float:
-        total = 1.0
-        for side, p in sides.items():
-            x = p[:, 0] - turn_rad * p[:, 1] + along_m
-            y = p[:, 1] + turn_rad * p[:, 0] + across_m
-            total *= float(_at(roof, gx if side in ("front", "rear") else gy, x, y).mean())
+    def place(self, solid: Solid, points_m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Where points of the entered outline lie in the roof picture (m)."""
+        middle = (solid.x_min_m + solid.x_max_m) / 2
+        x, y = self.size * (points_m[:, 0] - middle), self.size * points_m[:, 1]
+        return middle + x - self.turn_rad * y + self.along_m, y + self.turn_rad * x + self.across_m
+
+
+def _rim_points(solid: Solid) -> dict[str, np.ndarray]:
+    """Points (n, 2) every 10 cm along each side of the entered outline, corners left out."""
+    corner = solid.corner_radius_m + 0.15
+    along = np.arange(solid.x_min_m + corner, solid.x_max_m - corner, 0.1)
+    across = np.arange(-solid.width_m / 2 + corner, solid.width_m / 2 - corner, 0.1)
+    return {"left": np.column_stack([along, np.full(len(along), solid.width_m / 2)]),
+            "right": np.column_stack([along, np.full(len(along), -solid.width_m / 2)]),
+            "front": np.column_stack([np.full(len(across), solid.x_max_m), across]),
+            "rear": np.column_stack([np.full(len(across), solid.x_min_m), across])}
+
+
+def search_rim(roof: Roof) -> _RimGuess:
+    """The rim's place to a few centimetres: the entered outline, a little larger or smaller, that has an edge on
+    all four sides."""
+    strength = {}
+    for name, (nx, _) in SIDES.items():
+        picture = cv2.GaussianBlur(roof.sides[name].picture, (0, 0), 0.6)
+        step = cv2.Sobel(picture, cv2.CV_32F, 1 if nx else 0, 0 if nx else 1, scale=1 / 8)
+        strength[name] = np.linalg.norm(step, axis=2) / (
+            2.0 + cv2.GaussianBlur(roof.sides[name].variation, (0, 0), 1.0))
+    points = _rim_points(roof.solid)
+
+    def agreement(g: _RimGuess) -> float:
+        """Log share of each side that lies on a clear edge (how strong it is does not matter: paint along the
+        rim is often stronger than the rim), less the distance from where the coarse poses had it."""
+        total = -0.5 * ((g.along_m / RIM_DOUBT_M) ** 2 + (g.across_m / RIM_DOUBT_M) ** 2
+                        + (g.turn_rad * 8 / RIM_DOUBT_M) ** 2 + ((g.size - 1) / (SIZE_DOUBT / 2)) ** 2)
+        for side, p in points.items():
+            edge = _at(roof, strength[side], *g.place(roof.solid, p))
+            total += 4 * math.log(float((edge / (edge + 2.0)).mean()) + 1e-3)
         return total
 
-    best = (0.0, 0.0, 0.0)
-    for span_m, span_rad, steps in ((0.4, 0.035, 13), (0.07, 0.006, 7), (0.02, 0.002, 5)):
-        trials = [(best[0] + a, best[1] + b, best[2] + c)
+    best = _RimGuess()
+    for span_m, span_rad, span_size, steps in ((0.35, 0.025, SIZE_DOUBT, 9), (0.09, 0.006, 0.005, 5),
+                                               (0.03, 0.002, 0.002, 5)):
+        trials = [_RimGuess(best.along_m + a, best.across_m + b, best.turn_rad + c, best.size + d)
                   for a in np.linspace(-span_m, span_m, steps) for b in np.linspace(-span_m, span_m, steps)
-                  for c in np.linspace(-span_rad, span_rad, steps)]
-        best = max(trials, key=lambda t: strength(*t))
-    if strength(*best) <= 0:
-        return None
+                  for c in np.linspace(-span_rad, span_rad, steps) for d in np.linspace(-span_size, span_size, 5)]
+        best = max(trials, key=agreement)
+    return best
 
-    reach = np.arange(-max(3, round(0.15 / h)), max(3, round(0.15 / h)) + 1)
 
-    def edge_offset(side: str, points: np.ndarray) -> float | None:
-        """Sub-pixel normal offset (m, outward coordinate axis) of the edge along a stretch of a side."""
-        end = side in ("front", "rear")
-        x = points[:, 0] - best[2] * points[:, 1] + best[0]
-        y = points[:, 1] + best[2] * points[:, 0] + best[1]
-        d = reach * h
-        xs = x[:, None] + (d[None] if end else 0.0 * d[None])
-        ys = y[:, None] + (0.0 * d[None] if end else d[None])
-        colour = _at(roof, roof.picture, xs, ys).mean(axis=0)
-        step = np.linalg.norm(np.diff(colour, axis=0), axis=1)
-        i = int(np.argmax(step * np.exp(-0.5 * ((d[:-1] + h / 2) / 0.08) ** 2)))
-        if not 0 < i < len(step) - 1:
+def rounded_edge_shift(tangent: np.ndarray | float) -> np.ndarray | float:
+    """How far inside its true place the far edge of a roof looks, in units of the edge's rounding radius.
+
+    Seen under the angle a from the vertical across the roof, the outermost visible point of a quarter round is where
+    the ray touches it; followed up to roof height it lies at 1 - 1/cos a + tan a radii inside (plane geometry)."""
+    return 1 - np.sqrt(1 + np.square(tangent)) + tangent
+
+
+def _fit_rim(roof: Roof, patches: Sequence[tuple[np.ndarray, dict[str, float]]], start: _RimGuess) -> RimFit | None:
+    """The rim to sub-pixel, from the single pictures: in each, the sides turned away from the camera are measured,
+    since beyond them lies ground and not the vehicle's own wall. Robust linear least squares on the place, the
+    common size, what length and width differ beyond it, and the rounding of the roof's edge."""
+    s, h = roof.solid, roof.spacing_m
+    points = _rim_points(s)
+    length, width = s.x_max_m - s.x_min_m, s.width_m
+    reach = np.arange(-max(3, round(0.2 / h)), max(3, round(0.2 / h)) + 1) * h
+    # along, across, turn, size - 1, longer, wider, edge radius
+    believed = np.array([0.3, 0.3, 0.05, SIZE_DOUBT, BELIEVED_SIZE_SD_M, BELIEVED_SIZE_SD_M, 0.15])
+    mean = np.zeros(7)
+    found = np.array([start.along_m, start.across_m, start.turn_rad, start.size - 1, 0.0, 0.0, 0.05])
+    spread = believed
+    for window_m in (0.10, 0.06, 0.05):
+        rows, seen, sds = [], [], []
+        for patch, away in patches:
+            for side, (nx, ny) in SIDES.items():
+                if away[side] < -0.02:
+                    continue
+                inward = float(rounded_edge_shift(max(away[side], 0.0)))
+                for part in np.array_split(points[side], 1 if nx else 4):
+                    x, y = part.mean(axis=0)
+                    sign = nx or ny
+                    row = ((1.0, 0.0, -y, sign * length / 2, sign / 2, 0.0, -sign * inward) if nx else
+                           (0.0, 1.0, x, sign * width / 2, 0.0, sign / 2, -sign * inward))
+                    offset = _edge_offset(roof, patch, part, bool(nx), float(np.dot(row, found)), reach, window_m)
+                    if offset is not None:
+                        rows.append(row)
+                        seen.append(offset)
+                        sds.append(h * (CLEAN_EDGE_PX if away[side] > 0.05 else BLURRED_EDGE_PX))
+        if len(rows) < 8:
             return None
-        # centre of the step's strength over three neighbours: sub-pixel, less noisy than a parabola
-        w = step[i - 1:i + 2] - min(step[i - 1], step[i + 1]) * 0.5
-        return float((d[i] + h / 2) + h * (w[2] - w[0]) / max(w.sum(), 1e-6))
+        a, b, sd = np.array(rows), np.array(seen), np.array(sds)
+        weight = np.ones(len(b))
+        for _ in range(8):
+            w = weight / sd**2
+            normal = (a * w[:, None]).T @ a + np.diag(1 / believed**2)
+            found = np.linalg.solve(normal, (a * w[:, None]).T @ b + mean / believed**2)
+            residual = (b - a @ found) / sd
+            scatter = max(1.4826 * float(np.median(np.abs(residual))), 1.0)
+            weight = np.clip(1 - (residual / (TUKEY * scatter)) ** 2, 0, 1) ** 2
+        spread = np.sqrt(np.diag(np.linalg.inv(normal))) * scatter
+    # The same edge is seen again and again in like light: its mean is no better than half a single sighting.
+    floor = 0.5 * CLEAN_EDGE_PX * h
+    sd_place = (max(float(spread[0]), floor), max(float(spread[1]), floor), max(float(spread[2]), floor / length))
+    return RimFit(float(found[0]), float(found[1]), float(found[2]), sd_place, 1 + float(found[3]),
+                  max(float(spread[3]), floor / length), float(found[4]), float(found[5]), max(float(found[6]), 0.0))
 
-    rows, seen = [], []
-    for side in ("left", "right"):
-        for part in np.array_split(sides[side], 8):
-            p = edge_offset(side, part)
-            if p is not None:
-                rows.append((1.0, float(part[:, 0].mean()), 1.0 if side == "left" else -1.0))
-                seen.append(p)
-    front, rear = edge_offset("front", sides["front"]), edge_offset("rear", sides["rear"])
-    if len(rows) < 8 or front is None or rear is None:
+
+def _edge_offset(roof: Roof, patch: np.ndarray, part: np.ndarray, end: bool, expected_m: float, reach_m: np.ndarray,
+                 window_m: float) -> float | None:
+    """Sub-pixel place (m along the side's normal axis, from the entered outline) of the edge along a stretch."""
+    d = reach_m + expected_m
+    along = np.zeros_like(d)
+    x = part[:, :1] + (d if end else along)[None]
+    y = part[:, 1:] + (along if end else d)[None]
+    colour = _at(roof, patch, x, y).mean(axis=0)
+    step = np.linalg.norm(np.diff(colour, axis=0), axis=1)
+    between = (reach_m[:-1] + reach_m[1:]) / 2
+    i = int(np.argmax(step * np.exp(-0.5 * (between / window_m) ** 2)))
+    if not 0 < i < len(step) - 1 or step[i] < 3.0:
         return None
-    a, b = np.array(rows), np.array(seen)
-    weight, scatter = np.ones(len(b)), h
-    fit = np.zeros(3)
-    for _ in range(8):
-        fit = np.linalg.lstsq(a * weight[:, None], b * weight, rcond=None)[0]
-        residual = b - a @ fit
-        scatter = max(1.4826 * float(np.median(np.abs(residual))), 0.05 * h)
-        weight = np.clip(1 - (residual / (TUKEY * scatter)) ** 2, 0, 1)
-    weighted = a * weight[:, None]
-    sd = scatter * np.sqrt(np.diag(np.linalg.pinv(weighted.T @ weighted)))
-    # No edge is trusted below a tenth of a pixel (REFERENCES 4.3: real video 0.1-0.3 px for an edge).
-    floor = 0.1 * h
-    length = s.x_max_m - s.x_min_m
-    return RimFit(best[0] + (front + rear) / 2, best[1] + float(fit[0]), best[2] + float(fit[1]),
-                  (max(scatter / math.sqrt(2), floor), max(float(sd[0]), floor), max(float(sd[1]), floor / length)),
-                  length + front - rear, s.width_m + 2 * float(fit[2]), max(scatter, floor))
+    w = step[i - 1:i + 2] - 0.5 * min(step[i - 1], step[i + 1])
+    return float(d[0] + (between[i] - reach_m[0]) + (reach_m[1] - reach_m[0]) * (w[2] - w[0]) / max(w.sum(), 1e-6))
+
+
+def _average(patches: Sequence[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
+    """Median picture and its robust scatter (grey levels, mean of the channels)."""
+    stack = np.stack(patches)
+    picture = np.median(stack, axis=0).astype(np.float32)
+    variation = (1.4826 * np.median(np.abs(stack - picture), axis=0)).mean(axis=2).astype(np.float32)
+    return picture, variation
 
 
 def _recentred(poses: Sequence[Pose | None], coarse: Sequence[Pose]) -> list[Pose | None]:
@@ -439,8 +550,8 @@ def _lay(points: _Points, picture: np.ndarray, camera: Camera, guess: Pose,
         sigma = max(1.4826 * float(np.median(np.abs(residual))), 0.4)
         weight = np.clip(1 - (residual / (TUKEY * sigma)) ** 2, 0, None) ** 2
         c, s = math.cos(pose.heading_rad), math.sin(pose.heading_rad)
-        dx = small.project(body + [eps, 0, 0]) - px
-        dy = small.project(body + [0, eps, 0]) - px
+        dx = small.project(body + np.array([eps, 0, 0])) - px
+        dy = small.project(body + np.array([0, eps, 0])) - px
         gx, gy = (gu * dx[:, 0] + gv * dx[:, 1]) / eps, (gu * dy[:, 0] + gv * dy[:, 1]) / eps
         # d(course)/d(heading) = (-(s x + c y), c x - s y)
         jac = np.column_stack([gx, gy, -gx * (s * p[:, 0] + c * p[:, 1]) + gy * (c * p[:, 0] - s * p[:, 1])])

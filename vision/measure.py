@@ -1,0 +1,292 @@
+"""From a recording to a Track: the whole of vision in the order it happens.
+
+1. Look at a few pictures spread over the clip; place one of them in the course without clicks.
+2. Place the others against it, build the empty yard, and survey the course on it.
+3. Find the vehicle in them, learn its roof, and so fix its height, size and place to sub-pixel.
+4. Go through the clip once, following camera, vehicle and marks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from analysis.course import Course
+from analysis.track import Track
+from analysis.trouble import Trouble
+from analysis.vehicle import Vehicle
+from vision.camera import Camera, Lens, camera_path
+from vision.footage import Footage, Frame, frames, open_footage, sample_indices, spread_frames
+from vision.ground import GroundReference, Placed, with_focal
+from vision.markwatch import MarkWatch
+from vision.outline import Sighting, difference, find_vehicle, yard_polygon_m
+from vision.plate import Plate, build_plate
+from vision.roof import LearntRoof, learn_roof
+from vision.solid import Pose, covered_px, fill, silhouettes_px
+from vision.survey import FailedRegistration, Pick, Registration, refine, register, register_from_picks
+from vision.tracking import Scene, Step, follow
+
+MEASURED_HZ = 10.0
+"""Poses per second: a slow manoeuvre at 1 m/s moves 10 cm between them; more only repeats the same errors."""
+SPREAD_COUNT = 28
+"""Pictures looked at before following: enough for a median without the vehicle, few enough to be quick."""
+SPREAD_BYTES = 220e6
+"""Working memory for those pictures; fewer are taken of a larger picture."""
+LOOK_AT_MARKS_HZ = 4.0
+
+Progress = Callable[[str, float], None]
+
+
+@dataclass(frozen=True)
+class _Look:
+    """The pictures spread over the clip, with a camera each."""
+
+    shots: tuple[Frame, ...]
+    cameras: tuple[Camera, ...]
+    reference: GroundReference
+
+
+def measure(clips: Sequence[Path | str], vehicle: Vehicle, course: Course, *, lens: Lens | None = None,
+            picks: Sequence[Pick] | None = None, progress: Progress | None = None) -> Track:
+    """The vehicle's track in the course frame from one recording (one or several files, in order).
+
+    lens: intrinsics from a calibration; estimated from the marks and lines when None. picks: marks pointed
+    out by hand in the first picture, in place of the automatic finding. progress(stage, share 0..1).
+    Raises Trouble when there is no result: unreadable clip, no course, no vehicle in view.
+    """
+    tell = progress or (lambda stage, share: None)
+    footage = open_footage(clips)
+    name = str(footage.paths[0])
+    if lens is not None:
+        lens = _fitting(lens, footage)
+    tell("looking the clip over", 0.0)
+    count = int(np.clip(SPREAD_BYTES / (footage.width_px * footage.height_px * 3), 9, SPREAD_COUNT))
+    shots = list(spread_frames(footage, count))
+    if len(shots) < 3:
+        raise Trouble("too few pictures in it can be read", where=name, remedy="copy the clip from the camera again")
+    tell("finding the course", 0.2)
+    at, registration = _first_registration(shots, course, lens, picks, name)
+    tell("placing the camera", 0.4)
+    look = _placed_against(shots, GroundReference(shots[at].bgr, registration.camera))
+    plate = _plate(look)
+    registration = _again(registration, plate, course, lens is not None)
+    look = _placed_against(shots, GroundReference(plate.bgr, registration.camera, plate.known))
+    plate = replace(plate, camera=registration.camera)
+    tell("finding the vehicle", 0.6)
+    surveyed = course.with_survey(registration.marks, registration.lines)
+    yard = yard_polygon_m(surveyed, vehicle)
+    sightings = [find_vehicle(difference(s.bgr, c, plate, yard), c, vehicle)
+                 for s, c in zip(look.shots, look.cameras, strict=True)]
+    if sum(_good(s) for s in sightings) < 3:
+        raise Trouble("no moving vehicle of the entered size was found in the yard", where=name,
+                      remedy="check the vehicle file's length and width, and that the clip shows the run")
+    plate, look, registration = _emptied(plate, look, registration, sightings, vehicle, course, lens is not None)
+    surveyed = course.with_survey(registration.marks, registration.lines)
+    tell("learning the vehicle", 0.8)
+    learnt = _learnt(look, sightings, vehicle, name)
+    if lens is None and learnt.rim is not None:
+        registration, look = _with_height_from_size(registration, look, plate, learnt, vehicle, course)
+        plate = replace(plate, camera=registration.camera)
+        learnt = _learnt(look, sightings, vehicle, name)
+    scene = Scene(vehicle, plate, look.reference, learnt.roof, yard_polygon_m(surveyed, vehicle))
+    watch = MarkWatch(registration.marks, course, plate.camera)
+    steps = _followed(scene, footage, watch, vehicle, tell)
+    return _track(steps, footage, registration, learnt, vehicle, watch, name)
+
+
+def _fitting(lens: Lens, footage: Footage) -> Lens:
+    """The lens file's numbers at this clip's size; Trouble when the shapes differ."""
+    if abs(lens.width_px / lens.height_px - footage.width_px / footage.height_px) > 0.01:
+        raise Trouble(f"is for pictures of {lens.width_px}×{lens.height_px}, the clip has "
+                      f"{footage.width_px}×{footage.height_px}", where="lens file",
+                      remedy="calibrate with the same camera setting as the clip, or leave the lens file out")
+    return lens.scaled(footage.width_px / lens.width_px)
+
+
+def _first_registration(shots: Sequence[Frame], course: Course, lens: Lens | None, picks: Sequence[Pick] | None,
+                        name: str) -> tuple[int, Registration]:
+    """The picture that shows the course best among a few, and its registration."""
+    if picks:
+        size = (shots[0].bgr.shape[1], shots[0].bgr.shape[0])
+        return 0, register_from_picks(picks, course, size, lens=lens, bgr=shots[0].bgr)
+    best: tuple[int, Registration] | None = None
+    failure: FailedRegistration | None = None
+    order = [len(shots) // 2, 0, len(shots) - 1, len(shots) // 4, 3 * len(shots) // 4]
+    for at in dict.fromkeys(order):
+        got = register(shots[at].bgr, course, lens=lens)
+        if isinstance(got, FailedRegistration):
+            failure = failure or got
+            continue
+        if best is None or len(got.unseen) < len(best[1].unseen):
+            best = at, got
+        if not got.unseen:
+            break
+    if best is None:
+        assert failure is not None
+        raise failure.trouble().at(name)
+    return best
+
+
+def _placed_against(shots: Sequence[Frame], reference: GroundReference,
+                    starts: Sequence[Camera] | None = None) -> _Look:
+    """Cameras of the pictures, each started from `starts` or from its neighbour in time; those that cannot be
+    placed are left out."""
+    cameras: list[Camera] = []
+    kept: list[Frame] = []
+    camera = reference.camera
+    for i, shot in enumerate(shots):
+        placed = reference.place(shot.bgr, starts[i]) if starts else reference.place(shot.bgr, camera, wide=True)
+        if isinstance(placed, Placed):
+            camera = placed.camera
+            cameras.append(camera)
+            kept.append(shot)
+    return _Look(tuple(kept), tuple(cameras), reference)
+
+
+def _plate(look: _Look, hidden: list[np.ndarray | None] | None = None) -> Plate:
+    return build_plate([s.bgr for s in look.shots], look.cameras, look.reference.camera, hidden)
+
+
+def _again(registration: Registration, plate: Plate, course: Course, lens_known: bool) -> Registration:
+    """The registration measured anew on the empty yard; the earlier one stands if that fails."""
+    unknown = (~plate.known).astype(np.uint8)
+    better = refine(registration, plate.bgr, course, lens_known=lens_known, exclude_mask=unknown)
+    return better if isinstance(better, Registration) else registration
+
+
+def _emptied(plate: Plate, look: _Look, registration: Registration, sightings: Sequence[Sighting | None],
+             vehicle: Vehicle, course: Course, lens_known: bool) -> tuple[Plate, _Look, Registration]:
+    """The yard, its survey and the cameras once more, with the vehicle left out of every picture."""
+    hidden: list[np.ndarray | None] = []
+    for shot, camera, sighting in zip(look.shots, look.cameras, sightings, strict=True):
+        if not _good(sighting):
+            hidden.append(None)
+            continue
+        outlines = silhouettes_px(vehicle, _pose(sighting), camera)
+        middle = np.concatenate(outlines).mean(axis=0)
+        hidden.append(fill([(o - middle) * 1.12 + middle for o in outlines], shot.bgr.shape[:2]) > 0)
+    plate = _plate(look, hidden)
+    registration = _again(registration, plate, course, lens_known)
+    plate = replace(plate, camera=registration.camera)
+    look = _placed_against(look.shots, GroundReference(plate.bgr, registration.camera, plate.known))
+    return plate, look, registration
+
+
+def _learnt(look: _Look, sightings: Sequence[Sighting | None], vehicle: Vehicle, name: str) -> LearntRoof:
+    seen = [i for i, s in enumerate(sightings) if _good(s)]
+    learnt = learn_roof(vehicle, [look.shots[i].bgr for i in seen], [look.cameras[i] for i in seen],
+                        [_pose(sightings[i]) for i in seen])
+    if not isinstance(learnt, LearntRoof):
+        raise Trouble(f"the vehicle could not be followed: {learnt.reason}", where=name,
+                      remedy="check the vehicle file's height, length and width")
+    return learnt
+
+
+def _with_height_from_size(registration: Registration, look: _Look, plate: Plate, learnt: LearntRoof,
+                           vehicle: Vehicle, course: Course) -> tuple[Registration, _Look]:
+    """The camera's height (so its focal length) from how large the roof looks, weighed with what was known.
+
+    The ground fixes focal length / height only. A roof at h looks larger than its ground plan by H / (H - h);
+    seen through an assumed height H0 its length comes out as L (1 - h/H0) / (1 - h/H). Weak for a short or
+    low vehicle and where the roof is shorter than the body.
+    """
+    assert learnt.rim is not None
+    solid = learnt.roof.solid
+    assumed_m = float(registration.camera.centre_m[2])
+    focal = registration.camera.lens.fx
+    squeeze = (1 - solid.z_max_m / assumed_m) / learnt.rim.size
+    if squeeze >= 0.999:
+        return registration, look
+    seen_focal = focal * solid.z_max_m / (1 - squeeze) / assumed_m
+    seen_sd = seen_focal * squeeze / (1 - squeeze) * learnt.rim.size_sd
+    weight = np.array([1 / registration.focal_sd_px**2, 1 / seen_sd**2])
+    best = float(weight @ [focal, seen_focal] / weight.sum())
+    start = replace(registration, camera=with_focal(registration.camera, best))
+    again = refine(start, plate.bgr, course, lens_known=True, exclude_mask=(~plate.known).astype(np.uint8))
+    if not isinstance(again, Registration):
+        return registration, look
+    again = replace(again, focal_sd_px=float(weight.sum() ** -0.5))
+    reference = GroundReference(plate.bgr, again.camera, plate.known)
+    return again, _placed_against(look.shots, reference, [with_focal(c, best) for c in look.cameras])
+
+
+def _good(sighting: Sighting | None) -> bool:
+    return sighting is not None and sighting.good
+
+
+def _pose(sighting: Sighting | None) -> Pose:
+    assert sighting is not None
+    return sighting.pose
+
+
+def _followed(scene: Scene, footage: Footage, watch: MarkWatch, vehicle: Vehicle, tell: Progress) -> list[Step]:
+    steps: list[Step] = []
+    wanted = sample_indices(footage.times_s, MEASURED_HZ)
+    next_look_s = 0.0
+    for step, frame in follow(scene, frames(footage, rate_hz=MEASURED_HZ), scene.ground.camera):
+        steps.append(step)
+        if step.camera is not None and frame.t_s >= next_look_s:
+            around = covered_px(vehicle, step.fitted.pose, step.camera, 1.1) if step.fitted else None
+            watch.look(frame.t_s, frame.bgr, step.camera, around)
+            next_look_s = frame.t_s + 1 / LOOK_AT_MARKS_HZ
+        tell("following the vehicle", len(steps) / len(wanted))
+    for t_s in footage.times_s[wanted[len(steps):]]:  # a damaged end: stated as a gap
+        steps.append(Step(float(t_s), None, None, "the picture cannot be read"))
+    return steps
+
+
+def _track(steps: Sequence[Step], footage: Footage, registration: Registration, learnt: LearntRoof, vehicle: Vehicle,
+           watch: MarkWatch, name: str) -> Track:
+    t_s = np.array([s.t_s for s in steps])
+    measured = np.array([s.fitted is not None for s in steps])
+    if measured.sum() < 10:
+        raise Trouble("the vehicle could be followed in fewer than 10 pictures", where=name,
+                      remedy="the whole run must be in view, from well above")
+    n = len(steps)
+    x, y, heading, cov = np.zeros(n), np.zeros(n), np.zeros(n), np.tile(np.eye(3), (n, 1, 1))
+    for i, s in enumerate(steps):
+        if s.fitted is not None:
+            p = s.fitted.pose
+            x[i], y[i], heading[i], cov[i] = p.x_m, p.y_m, p.heading_rad, s.fitted.cov
+    heading[measured] = np.unwrap(heading[measured])
+    path = camera_path([s.camera for s in steps], t_s, registration.camera.lens, registration.focal_sd_px)
+    return Track(t_s, measured, x, y, heading, cov, _common_cov(steps, registration, learnt, vehicle),
+                 registration.marks, registration.lines, watch.events(), path,
+                 tuple(_notes(steps, registration, learnt, vehicle)))
+
+
+def _common_cov(steps: Sequence[Step], registration: Registration, learnt: LearntRoof, vehicle: Vehicle) -> np.ndarray:
+    """What all frames share, in the vehicle's axes: the rim's place on the roof, the course's own placing, and the
+    height of the camera (an error in it moves the roof along its lean)."""
+    rim_sd = np.array(learnt.rim.sd) if learnt.rim is not None else np.array([0.08, 0.08, 0.01])
+    lens = registration.camera.lens
+    leans = []
+    for s in steps:
+        if s.fitted is not None and s.camera is not None:
+            middle = s.fitted.pose.to_course(np.array([[(vehicle.x_front_m + vehicle.x_rear_m) / 2, 0.0]]))[0]
+            leans.append(np.linalg.norm(middle - s.camera.centre_m[:2]) * vehicle.height_m / s.camera.centre_m[2])
+    lean_m = float(np.sqrt(np.mean(np.square(leans)))) * registration.focal_sd_px / lens.fx
+    marks = np.array([m.sd_m for m in registration.marks]) if registration.marks else np.array([0.05])
+    placing_m = float(np.median(marks)) / np.sqrt(len(marks))
+    extent_m = float(np.ptp([m.x_m for m in registration.marks])) if registration.marks else 30.0
+    return np.diag(rim_sd**2 + np.array([lean_m, lean_m / 2, 0.0]) ** 2
+                   + np.array([placing_m, placing_m, 2 * placing_m / max(extent_m, 5.0)]) ** 2)
+
+
+def _notes(steps: Sequence[Step], registration: Registration, learnt: LearntRoof, vehicle: Vehicle) -> list[str]:
+    notes = []
+    missing = sum(s.fitted is None for s in steps)
+    if missing:
+        notes.append(f"{missing} of {len(steps)} looks at the clip gave no position; they are shown as gaps.")
+    if registration.unseen:
+        notes.append("Not seen, so taken from the course file: " + ", ".join(registration.unseen) + ".")
+    if learnt.rim is None:
+        notes.append("The edge of the roof could not be made out: the vehicle's place is known to about 8 cm only.")
+    else:
+        for what, more in (("longer", learnt.rim.longer_m), ("wider", learnt.rim.wider_m)):
+            if abs(more) > 0.1:
+                notes.append(f"The vehicle looks {more:+.2f} m {what} than the vehicle file says: check the file.")
+    return notes
