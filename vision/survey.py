@@ -29,6 +29,7 @@ from vision.survey_guess import LEAN_SHARE, Guess, guesses, match, spot_trust, t
 from vision.survey_measure import ConePlace, barrier_mask, measure_cone, measure_ends, measure_paint
 
 MATCH_GATE_M = 0.9  # a cone may stand half a metre off, plus what a rough camera adds
+ROUGH_GATE_M = 1.2  # before the camera is fitted
 LEAST_MARKS = 4
 LEAST_SHARE = 0.65  # of the course's marks; of the usual seven, one may be missing and one hidden
 BARRIER_LEAN_M = 0.2
@@ -227,7 +228,7 @@ def _settle(look: GroundLook, course: Course, camera: Camera, spots: list[ConeSp
     fit: Fit | None = None
     for turn in range(3):
         spots = _off_the_barrier(spots, course, camera, (look.linear.shape[1], look.linear.shape[0]))
-        cones = _measure_cones(red, course, camera, spots, picked, gate_m=1.2 if turn == 0 else MATCH_GATE_M)
+        cones = _measure_cones(red, course, camera, spots, picked, cones)
         paints = _measure_paints(look, placed, camera, exclude, reach_m=0.6 if turn == 0 else 0.4)
         if len(cones) < 3:
             return FailedRegistration(f"only {len(cones)} of the course's marks look like cones from above",
@@ -273,15 +274,23 @@ def _off_the_barrier(spots: list[ConeSpot], course: Course, camera: Camera, size
 
 
 def _measure_cones(red: np.ndarray, course: Course, camera: Camera, spots: list[ConeSpot],
-                   picked: dict[str, ConeSpot] | None, gate_m: float) -> dict[str, ConePlace]:
-    taken: list[tuple[Mark, ConeSpot]] = [
-        (m, spots[i]) for m, i in zip(course.marks, match(course, camera, spots, gate_m), strict=True) if i is not None]
+                   picked: dict[str, ConeSpot] | None, before: dict[str, ConePlace]) -> dict[str, ConePlace]:
+    """Each mark's cone measured as a solid; `before` are the places found with the previous, rougher camera."""
     if picked is not None:
-        taken = [(m, picked[m.name]) for m in course.marks if m.name in picked]
+        taken: list[tuple[Mark, ConeSpot]] = [(m, picked[m.name]) for m in course.marks if m.name in picked]
+    else:
+        matched = match(course, camera, spots, MATCH_GATE_M if before else ROUGH_GATE_M)
+        taken = [(m, spots[i]) for m, i in zip(course.marks, matched, strict=True) if i is not None]
     cones = {}
     for mark, spot in taken:
         x, y = camera.to_ground(np.array([[spot.u_px, spot.v_px]]), LEAN_SHARE * mark.height_m)[0]
-        place = measure_cone(red, camera, mark, (float(x), float(y)), course.barrier, course.barrier_height_m)
+        start, steps = (float(x), float(y)), 3
+        if mark.name in before:
+            u, v = before[mark.name].u_px, before[mark.name].v_px
+            x1, y1 = camera.to_ground(np.array([[u, v]]))[0]
+            if math.hypot(x1 - x, y1 - y) < mark.base_half_m + mark.height_m:
+                start, steps = (float(x1), float(y1)), 1
+        place = measure_cone(red, camera, mark, start, course.barrier, course.barrier_height_m, steps=steps)
         if place is not None and place.share > LEAST_CONE_SHARE:
             cones[mark.name] = place
         elif picked is not None:

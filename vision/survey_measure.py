@@ -22,6 +22,8 @@ from vision.marks import GroundLook
 BODY_SHARE = 0.72  # diameter of a cone's body at its foot, as a share of the base plate's width (common traffic cone)
 TIP_SHARE = 0.18
 ROUND_BASE = 2 / math.sqrt(math.pi)  # radius over half-width of the disc with the square's area (base turned any way)
+FOOT_WEIGHT = 10.0
+LEAST_SHOWN_PX = 2.0  # a part of which less is in view says nothing about its colour
 BLUR_PX = 0.8  # of colour in compressed video
 # Paint runs smoothly and a blurred bar explains its profiles; a chance ridge wanders by decimetres and explains half.
 LEAST_EXPLAINED = 0.8
@@ -43,10 +45,11 @@ class ConePlace:
 
 
 def measure_cone(red: np.ndarray, camera: Camera, mark: Mark, start_m: tuple[float, float],
-                 barrier: Area | None = None, barrier_height_m: float = 1.0) -> ConePlace | None:
+                 barrier: Area | None = None, barrier_height_m: float = 1.0, *, steps: int = 3) -> ConePlace | None:
     """Move the projected cone over the ground near `start_m` until it fits the signal-colour picture `red`.
 
-    None when it lies outside the picture or nothing fits."""
+    `steps`: how many third-of-base steps to search to either side before descending. None when it lies outside the
+    picture or nothing fits."""
     reach_m = 1.2 * mark.base_half_m + 0.15
     box = _box_px(camera, mark, start_m, reach_m, red.shape)
     if box is None:
@@ -66,11 +69,16 @@ def measure_cone(red: np.ndarray, camera: Camera, mark: Mark, start_m: tuple[flo
     def misfit(place: np.ndarray) -> float:
         parts = _coverage(camera, mark, (float(place[0]), float(place[1])), box, fine)
         design = np.column_stack([p[watched] for p in parts] + [np.ones(len(data))])
-        return float(nnls(design, data)[1] ** 2)
+        brightness, rest = nnls(design, data)
+        # a cone is red at its foot: without this, its stripes also fit one stripe farther along
+        shown = design[:, :-1].sum(0) > LEAST_SHOWN_PX
+        upper = float((brightness[:-1] * shown)[2:].max())
+        faint_foot = max(0.0, 0.7 * upper - float(brightness[:2].max())) / max(upper, 1e-9)
+        return float(rest ** 2) * (1 + FOOT_WEIGHT * faint_foot ** 2)
 
     step = max(0.35 * mark.base_half_m, 0.7 * gsd)
     best, place = np.inf, np.asarray(start_m, float)
-    around = np.arange(-2, 3) * step
+    around = np.arange(-steps, steps + 1) * step
     for dx in around:
         for dy in around:
             q = np.array([start_m[0] + dx, start_m[1] + dy])
@@ -156,7 +164,8 @@ def _watched(camera: Camera, mark: Mark, at_m: tuple[float, float], box: tuple[i
     for outline in cone_parts_px(camera, mark, at_m, reach_m):
         _fill(outline - [u0, v0], mask)
     if barrier is not None:
-        mask[barrier_mask(camera, barrier, barrier_height_m, box) > 0] = 0
+        r = math.ceil(2 * BLUR_PX)
+        mask[cv2.dilate(barrier_mask(camera, barrier, barrier_height_m, box), np.ones((2 * r + 1,) * 2)) > 0] = 0
     return mask > 0
 
 

@@ -1,0 +1,171 @@
+"""Cones watched through the clip: one that moves or falls is evidence of contact.
+
+Around each mark a small square of ground is looked at, always in the same ground coordinates, so that the camera's sway
+drops out. What counts is the pattern of signal colour against the ground beside it: shadows and brightness change its
+strength, not its place. The judgement is made over the whole clip: at its place before, elsewhere or gone ever after.
+A person or the vehicle in front of a cone for a while is therefore not mistaken for a fall.
+
+Weak when a cone is hidden from its fall to the end of the clip, or moves by less than about a pixel.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+
+from analysis.course import Course, MarkEvent, SurveyedMark
+from vision.camera import Camera
+from vision.marks import signal_colour
+
+HALF_M = 1.5  # half the watched square: a cone pushed farther is reported as gone
+CORE_SHARE = 0.6  # half the cone's own square by its height: base, and body leaning outwards
+VEHICLE_MARGIN_M = 0.25  # outline errors and mirrors
+REFERENCE_LOOKS = 5
+LEAST_LIKENESS = 0.5  # correlation with its earlier look below which a cone is not recognised
+LEAST_SHIFT_M = 0.06
+LEAST_LOOKS = 3
+LEAST_MASS = 0.25  # of the cone's red, below which nothing of it is left
+
+
+@dataclass(frozen=True)
+class Glance:
+    """One visible look at a mark: where its pattern is now (m, from where it was), and how alike it is (-1..1)."""
+
+    t_s: float
+    dx_m: float
+    dy_m: float
+    likeness: float
+
+
+@dataclass
+class _Watched:
+    mark: SurveyedMark
+    early: list[np.ndarray] = field(default_factory=list)
+    reference: np.ndarray | None = None
+    glances: list[Glance] = field(default_factory=list)
+
+
+class MarkWatch:
+    """Call `look` at 2-5 Hz with each frame and its camera, then `events` once at the end."""
+
+    def __init__(self, marks: Sequence[SurveyedMark], course: Course, camera: Camera) -> None:
+        self._step_m = max(0.02, min(0.06, 0.7 * camera.metres_per_pixel()))
+        n = round(HALF_M / self._step_m)
+        axis = np.arange(-n, n + 1) * self._step_m
+        self._grid = np.stack(np.meshgrid(axis, axis), -1).reshape(-1, 2)
+        self._side = 2 * n + 1
+        height = max((m.height_m for m in course.marks), default=0.75)
+        self._core = round(CORE_SHARE * height / self._step_m)
+        self._marks = [_Watched(m) for m in marks]
+
+    def look(self, t_s: float, bgr: np.ndarray, camera: Camera, vehicle_polygon_px: np.ndarray | None = None) -> None:
+        """`vehicle_polygon_px` (n, 2): outline of all the picture the vehicle covers, None when it is not there."""
+        vehicle = np.zeros(bgr.shape[:2], np.uint8)
+        if vehicle_polygon_px is not None and len(vehicle_polygon_px) >= 3:
+            cv2.fillPoly(vehicle, [np.round(vehicle_polygon_px).astype(np.int32)], 1)
+        for watched in self._marks:
+            at = np.array([watched.mark.x_m, watched.mark.y_m])
+            px = camera.project_ground(self._grid + at).astype(np.float32).reshape(self._side, self._side, 2)
+            if (px < 1).any() or (px[..., 0] > bgr.shape[1] - 2).any() or (px[..., 1] > bgr.shape[0] - 2).any():
+                continue
+            covered = cv2.remap(vehicle, px[..., 0], px[..., 1], cv2.INTER_NEAREST)
+            if covered.any():
+                r = round(VEHICLE_MARGIN_M / self._step_m)
+                covered = cv2.dilate(covered, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * r + 1, 2 * r + 1)))
+            if covered[self._middle].any():
+                continue
+            self._glance(watched, t_s, _red(cv2.remap(bgr, px[..., 0], px[..., 1], cv2.INTER_LINEAR), covered))
+
+    @property
+    def _middle(self) -> tuple[slice, slice]:
+        c = self._side // 2
+        return slice(c - self._core, c + self._core + 1), slice(c - self._core, c + self._core + 1)
+
+    def _glance(self, watched: _Watched, t_s: float, red: np.ndarray) -> None:
+        if watched.reference is None:
+            watched.early.append(red)
+            if len(watched.early) < REFERENCE_LOOKS:
+                return
+            watched.reference = np.median(watched.early, 0).astype(np.float32)
+            for early in watched.early:
+                watched.glances.append(self._compare(watched.reference, early, t_s))
+            return
+        watched.glances.append(self._compare(watched.reference, red, t_s))
+
+    def _compare(self, reference: np.ndarray, red: np.ndarray, t_s: float) -> Glance:
+        """Best place of the cone's pattern, first near its own; otherwise the middle of whatever red is new."""
+        template = np.ascontiguousarray(reference[self._middle])
+        if template.std() < 1e-6:
+            return Glance(t_s, 0.0, 0.0, 0.0)
+        likeness = cv2.matchTemplate(red, template, cv2.TM_CCOEFF_NORMED)
+        n = likeness.shape[0] // 2
+        v, u = np.mgrid[-n:n + 1, -n:n + 1] * self._step_m
+        # another cone in the square (a pair stands close) is as alike as itself: near places are preferred
+        preferred = likeness - 0.1 * np.hypot(u, v)
+        j, i = np.unravel_index(int(np.argmax(preferred)), preferred.shape)
+        best = float(likeness[j, i])
+        if best > LEAST_LIKENESS:
+            du, dv = _sub_step(likeness, i, j)
+            return Glance(t_s, (i - n + du) * self._step_m, (j - n + dv) * self._step_m, best)
+        new = np.maximum(red - cv2.dilate(reference, np.ones((5, 5), np.uint8)), 0)
+        new[new < 0.4 * template.max()] = 0
+        if new.sum() < LEAST_MASS * template[template > 0.4 * template.max()].sum():
+            return Glance(t_s, math.inf, 0.0, best)
+        axis = (np.arange(self._side) - self._side // 2) * self._step_m
+        return Glance(t_s, float(new.sum(0) @ axis / new.sum()), float(new.sum(1) @ axis / new.sum()), best)
+
+    def events(self) -> tuple[MarkEvent, ...]:
+        """Marks that left their place for good. `t_s` is the first look that shows it; `moved_m` is infinite-free:
+        a cone that is nowhere in the watched square is given the square's half side, with as much uncertainty."""
+        found = [e for w in self._marks if (e := self._event(w)) is not None]
+        return tuple(sorted(found, key=lambda e: e.t_s))
+
+    def _event(self, watched: _Watched) -> MarkEvent | None:
+        g = watched.glances
+        if len(g) < 2 * LEAST_LOOKS:
+            return None
+        shift = np.array([math.hypot(x.dx_m, x.dy_m) for x in g])
+        settled = shift[:max(LEAST_LOOKS, len(g) // 10)]
+        settled = settled[np.isfinite(settled)]
+        limit = max(LEAST_SHIFT_M, 1.5 * self._step_m, 5 * float(np.median(settled)) if len(settled) else 0.0)
+        away = (shift > limit) | (np.array([x.likeness for x in g]) < LEAST_LIKENESS)
+        # the moment that best parts 'at its place' from 'away'
+        wrong = np.concatenate([[0], np.cumsum(away)]) + np.concatenate([np.cumsum(~away[::-1])[::-1], [0]])
+        k = int(np.argmin(wrong))
+        before, after = away[:k], away[k:]
+        if len(before) < LEAST_LOOKS or len(after) < LEAST_LOOKS or before.mean() > 0.2 or after.mean() < 0.8:
+            return None
+        seen = [x for x, a in zip(g[k:], after, strict=True) if a and math.isfinite(x.dx_m)]
+        if len(seen) < LEAST_LOOKS:
+            return MarkEvent(watched.mark.name, g[k].t_s, HALF_M, HALF_M)
+        d = np.array([[x.dx_m, x.dy_m] for x in seen])
+        moved = np.median(d, 0)
+        scatter = 1.4826 * float(np.median(np.hypot(*(d - moved).T)))
+        exact = np.median([x.likeness for x in seen]) > LEAST_LIKENESS
+        # a fallen cone looks different: where its base went is known to about half its length
+        sd = math.hypot(scatter, 0.3 * self._step_m) if exact else math.hypot(scatter, 0.25)
+        return MarkEvent(watched.mark.name, g[k].t_s, float(np.hypot(*moved)), sd)
+
+
+def _red(patch: np.ndarray, covered: np.ndarray) -> np.ndarray:
+    lab = cv2.cvtColor(patch.astype(np.float32) / 255, cv2.COLOR_BGR2LAB)
+    free = lab[covered == 0]
+    red = signal_colour(lab - np.median(free if len(free) else lab.reshape(-1, 3), 0).astype(np.float32))
+    red[covered > 0] = 0
+    return cv2.GaussianBlur(red, (0, 0), 1.0)
+
+
+def _sub_step(score: np.ndarray, i: int, j: int) -> tuple[float, float]:
+    """Offset of the peak from the cell (i, j), by a parabola along each axis."""
+    def along(a: float, b: float, c: float) -> float:
+        curve = a - 2 * b + c
+        return 0.5 * (a - c) / curve if curve < -1e-12 else 0.0
+
+    h, w = score.shape
+    du = along(*(float(score[j, i + k]) for k in (-1, 0, 1))) if 0 < i < w - 1 else 0.0
+    dv = along(*(float(score[j + k, i]) for k in (-1, 0, 1))) if 0 < j < h - 1 else 0.0
+    return float(np.clip(du, -0.5, 0.5)), float(np.clip(dv, -0.5, 0.5))
