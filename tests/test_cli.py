@@ -278,6 +278,16 @@ def test_a_clip_that_browsers_cannot_play_gets_a_viewing_copy(measured: Path) ->
     assert copy.duration_s == pytest.approx(12.0, abs=0.01)
 
 
+def test_a_recording_in_two_parts_is_one_run(measured: Path) -> None:
+    write_clip(measured / "part_2.mp4", seconds=3.0)
+    assert main(["analyse", "clip.mp4", "part_2.mp4", "--vehicle", "v.toml", "--course", "c.toml", "--out", "run",
+                 "--no-video"]) == 0
+    # 0 to 12.0 s, and 0 to 3.0 s following on the last picture by one step of 0.1 s
+    assert open_footage([measured / "run" / "clip.mp4"]).duration_s == pytest.approx(15.1, abs=0.01)
+    record = json.loads((measured / "run" / "attempt.json").read_text("utf-8"))
+    assert [c["file"] for c in record["clips"]] == ["../clip.mp4", "../part_2.mp4"]
+
+
 def folder_bytes(folder: Path) -> dict[str, bytes]:
     return {str(p): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
 
