@@ -75,7 +75,9 @@ def difference(bgr: np.ndarray, camera: Camera, plate: Plate, yard_m: np.ndarray
     share = (small * empty).sum(axis=2) / np.maximum((empty * empty).sum(axis=2), 1)
     shade = np.clip(share, DEEPEST_SHADOW, 1.0)
     beyond_shadow = np.linalg.norm(small - shade[..., None] * empty, axis=2)
-    noise = max(1.4826 * float(np.median(apart[known])), 1.0)
+    # Where the yard itself is uneven (paint, cones), half a pixel of misplacement is no difference.
+    contrast = np.stack([cv2.morphologyEx(c, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)) for c in cv2.split(empty)])
+    noise = max(1.4826 * float(np.median(apart[known])), 1.0) + 0.25 * np.linalg.norm(contrast, axis=0)
     # A step of five times the ordinary difference is taken as certain; below two as none.
     changed = np.clip((apart / noise - 2) / 3, 0, 1) * known
     solid = np.clip((beyond_shadow / noise - 2) / 3, 0, 1) * known

@@ -42,9 +42,11 @@ class Scene:
 
 
 def follow(scene: Scene, pictures: Iterable[Frame], first_camera: Camera) -> Iterator[tuple[Step, Frame]]:
-    """Camera and pose frame by frame, in order; memory does not grow with the clip."""
+    """Camera and pose frame by frame, in order; memory does not grow with the clip. When the vehicle is lost it is
+    searched for twice a second: the search costs as much as following does for a second."""
     camera = first_camera
     past: list[tuple[float, Pose]] = []
+    searched_s = -LOST_AFTER_S
     for frame in pictures:
         guess = _predicted(past, frame.t_s)
         around = covered_px(scene.vehicle, guess, camera, 1.15) if guess is not None else None
@@ -64,7 +66,9 @@ def follow(scene: Scene, pictures: Iterable[Frame], first_camera: Camera) -> Ite
                 fit = attempt
             else:
                 reason = attempt.reason
-        if fit is None and (not past or frame.t_s - past[-1][0] > LOST_AFTER_S):
+        lost = not past or frame.t_s - past[-1][0] > LOST_AFTER_S
+        if fit is None and lost and frame.t_s - searched_s >= LOST_AFTER_S:
+            searched_s = frame.t_s
             sighting = find_vehicle(difference(frame.bgr, camera, scene.plate, scene.yard_m), camera, scene.vehicle)
             if sighting is not None and sighting.good:
                 attempt = scene.roof.fit(pictures_of_roof, camera, sighting.pose)
