@@ -72,8 +72,10 @@ class Run:
 
     def at(self, t_s: float) -> tuple[float, float, float, float, float]:
         """x, y, heading, speed, wheel at a time (linear between samples)."""
-        return tuple(float(np.interp(t_s, self.t_s, a)) for a in
-                     (self.x_m, self.y_m, self.heading_rad, self.speed_mps, self.steer_rad))  # type: ignore[return-value]
+        return tuple(
+            float(np.interp(t_s, self.t_s, a))
+            for a in (self.x_m, self.y_m, self.heading_rad, self.speed_mps, self.steer_rad)
+        )  # type: ignore[return-value]
 
 
 def wheel_angles(vehicle: Vehicle, steer_rad: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -83,8 +85,9 @@ def wheel_angles(vehicle: Vehicle, steer_rad: np.ndarray) -> tuple[np.ndarray, n
     return np.arctan(vehicle.wheelbase_m * k / (1 - half * k)), np.arctan(vehicle.wheelbase_m * k / (1 + half * k))
 
 
-def tyre_corners_m(vehicle: Vehicle, x: np.ndarray, y: np.ndarray, heading: np.ndarray,
-                   steer: np.ndarray) -> np.ndarray:
+def tyre_corners_m(
+    vehicle: Vehicle, x: np.ndarray, y: np.ndarray, heading: np.ndarray, steer: np.ndarray
+) -> np.ndarray:
     """(n, 16, 2) corners of the four tyres' contact patches in the course frame."""
     left, right = wheel_angles(vehicle, steer)
     out = []
@@ -95,8 +98,15 @@ def tyre_corners_m(vehicle: Vehicle, x: np.ndarray, y: np.ndarray, heading: np.n
                 u, w = a * tyre.length_m, b * tyre.width_m
                 px = tyre.x_m + u * np.cos(turn) - w * np.sin(turn)
                 py = tyre.y_m + u * np.sin(turn) + w * np.cos(turn)
-                out.append(np.stack([x + px * np.cos(heading) - py * np.sin(heading),
-                                     y + px * np.sin(heading) + py * np.cos(heading)], axis=-1))
+                out.append(
+                    np.stack(
+                        [
+                            x + px * np.cos(heading) - py * np.sin(heading),
+                            y + px * np.sin(heading) + py * np.cos(heading),
+                        ],
+                        axis=-1,
+                    )
+                )
     return np.stack(out, axis=1)
 
 
@@ -107,8 +117,9 @@ def body_corners_m(vehicle: Vehicle, x: np.ndarray, y: np.ndarray, heading: np.n
     return np.stack([x[:, None] + p[:, 0] * c - p[:, 1] * s, y[:, None] + p[:, 0] * s + p[:, 1] * c], axis=-1)
 
 
-def body_to_point_m(vehicle: Vehicle, x: np.ndarray, y: np.ndarray, heading: np.ndarray,
-                    px: float, py: float) -> np.ndarray:
+def body_to_point_m(
+    vehicle: Vehicle, x: np.ndarray, y: np.ndarray, heading: np.ndarray, px: float, py: float
+) -> np.ndarray:
     """(n,) signed distance from the rounded body outline to a fixed point; negative inside."""
     dx, dy = px - x, py - y
     u = dx * np.cos(heading) + dy * np.sin(heading) - (vehicle.x_rear_m + vehicle.x_front_m) / 2
@@ -147,7 +158,7 @@ class _Search:
         """Per leg: wheel coefficients (first one carried over from the leg before) and length."""
         out, i, wheel = [], 0, 0.0
         for leg in self.plan.legs:
-            c = p[i:i + leg.coefficients - 1]
+            c = p[i : i + leg.coefficients - 1]
             out.append((np.concatenate([[wheel + leg.dry_rad], c]), p[i + leg.coefficients - 1]))
             wheel = c[-1]
             i += leg.coefficients
@@ -164,17 +175,32 @@ class _Search:
             poses.append(path)
             wheels.append(wheel)
             slope = np.diff(wheel) / (length / (len(wheel) - 1))
-            res += [np.maximum(0, np.abs(wheel) - 0.93 * v.max_wheel_rad) * 20,
-                    np.maximum(0, np.abs(slope) - 0.6 * v.wheel_rate_radps / (0.6 * leg.cruise_mps)) * 5,
-                    np.diff(c, 2) * 0.12, c * 0.04, [(length - leg.length_m) / leg.length_m * 2.0]]
+            res += [
+                np.maximum(0, np.abs(wheel) - 0.93 * v.max_wheel_rad) * 20,
+                np.maximum(0, np.abs(slope) - 0.6 * v.wheel_rate_radps / (0.6 * leg.cruise_mps)) * 5,
+                np.diff(c, 2) * 0.12,
+                c * 0.04,
+                [(length - leg.length_m) / leg.length_m * 2.0],
+            ]
         first = poses[0][-1]
         pair = max(m.x_m for m in self.course.marks if m.name.startswith("forward"))
         lane = plan.start[1]
-        res.append([(first[0] + v.x_front_m * math.cos(first[2]) - (pair - plan.front_gap_m)) / 0.05,
-                    (first[1] - lane) / 0.15, first[2] / 0.05])
+        res.append(
+            [
+                (first[0] + v.x_front_m * math.cos(first[2]) - (pair - plan.front_gap_m)) / 0.05,
+                (first[1] - lane) / 0.15,
+                first[2] / 0.05,
+            ]
+        )
         last = poses[-1][-1]
-        res.append([(last[0] + v.x_rear_m - plan.final_rear_x_m) / 0.02, (last[1] - plan.final_lateral_m) / 0.03,
-                    last[2] / 0.008, wheels[-1][-1] / 0.1])
+        res.append(
+            [
+                (last[0] + v.x_rear_m - plan.final_rear_x_m) / 0.02,
+                (last[1] - plan.final_lateral_m) / 0.03,
+                last[2] / 0.008,
+                wheels[-1][-1] / 0.1,
+            ]
+        )
         every = np.concatenate(poses)
         x, y, h = every.T
         front = x + v.x_front_m * np.cos(h)
@@ -222,11 +248,14 @@ class _Search:
         legs = self.plan.legs
         if len(legs) > 2:
             length = sum(-leg.direction * leg.length_m for leg in legs[1:])
-            simple = _Search(self.vehicle, self.course, replace(
-                self.plan, legs=(legs[0], replace(legs[1], length_m=length, dry_rad=0.0, coefficients=14))))
+            simple = _Search(
+                self.vehicle,
+                self.course,
+                replace(self.plan, legs=(legs[0], replace(legs[1], length_m=length, dry_rad=0.0, coefficients=14))),
+            )
             p, _ = simple.best()
             wheel = simple.bases[1] @ simple.unpack(p)[1][0]
-            starts = [np.concatenate([p[:legs[0].coefficients], self.split_values(wheel)])]
+            starts = [np.concatenate([p[: legs[0].coefficients], self.split_values(wheel)])]
         else:
             starts = [self.start_values(bend) for bend in (0.3, 0.5, 0.15)]
         found = []

@@ -28,10 +28,17 @@ def write_clip(path: Path, frames: Iterable[np.ndarray], fps: int, crf: float, p
                 colour = stream.codec_context
                 colour.color_primaries = colour.color_trc = colour.colorspace = BT709
                 colour.color_range = ColorRange.MPEG.value
-                stream.options = {"crf": f"{crf:g}", "preset": preset, "g": str(4 * fps), "bf": "5", "threads": "2",
-                                  "x264-params": "aq-mode=1:rc-lookahead=30"}
+                stream.options = {
+                    "crf": f"{crf:g}",
+                    "preset": preset,
+                    "g": str(4 * fps),
+                    "bf": "5",
+                    "threads": "2",
+                    "x264-params": "aq-mode=1:rc-lookahead=30",
+                }
             frame = av.VideoFrame.from_ndarray(picture, format="rgb24").reformat(
-                format="yuv420p", dst_colorspace=Colorspace.ITU709, dst_color_range=ColorRange.MPEG)
+                format="yuv420p", dst_colorspace=Colorspace.ITU709, dst_color_range=ColorRange.MPEG
+            )
             frame.pts = count
             frame.time_base = Fraction(1, fps)
             for packet in stream.encode(frame):

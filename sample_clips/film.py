@@ -13,11 +13,33 @@ from analysis.course import Course, Mark
 from analysis.vehicle import Vehicle
 from sample_clips.drive import Run, body_to_point_m, find_run
 from sample_clips.mesh import Mesh, join
-from sample_clips.render import (Camera, Lens, Light, develop, dim_by_map, draw, frame_rect, ground_mask, sample_ground,
-                                 tone_curve)
+from sample_clips.render import (
+    Camera,
+    Lens,
+    Light,
+    develop,
+    dim_by_map,
+    draw,
+    frame_rect,
+    ground_mask,
+    sample_ground,
+    tone_curve,
+)
 from sample_clips.scenario import Scenario, Walker
-from sample_clips.scene import (Clothes, Ground, Palette, bake_shadows, barrier_mesh, build_vehicle, car_mesh, clothes,
-                                cone_mesh, lay_ground, person_mesh, small_dimness)
+from sample_clips.scene import (
+    Clothes,
+    Ground,
+    Palette,
+    bake_shadows,
+    barrier_mesh,
+    build_vehicle,
+    car_mesh,
+    clothes,
+    cone_mesh,
+    lay_ground,
+    person_mesh,
+    small_dimness,
+)
 
 SHAFT_M = 0.10  # a body (0.3 m and more above the ground) touches a cone when it comes this near to its axis
 FALL_S = 0.5
@@ -44,8 +66,12 @@ def find_contact(run: Run, vehicle: Vehicle, course: Course, slide_m: float = 0.
             x, y, h, *_ = run.at(t)
             eps = 1e-3
             here = (np.array([x]), np.array([y]), np.array([h]))
-            gx = body_to_point_m(vehicle, *here, m.x_m + eps, m.y_m) - body_to_point_m(vehicle, *here, m.x_m - eps, m.y_m)
-            gy = body_to_point_m(vehicle, *here, m.x_m, m.y_m + eps) - body_to_point_m(vehicle, *here, m.x_m, m.y_m - eps)
+            gx = body_to_point_m(vehicle, *here, m.x_m + eps, m.y_m) - body_to_point_m(
+                vehicle, *here, m.x_m - eps, m.y_m
+            )
+            gy = body_to_point_m(vehicle, *here, m.x_m, m.y_m + eps) - body_to_point_m(
+                vehicle, *here, m.x_m, m.y_m - eps
+            )
             return Contact(m, t, math.atan2(gy[0], gx[0]), slide_m)
     return None
 
@@ -86,7 +112,9 @@ class Film:
         self.course = s.real_course(rng)
         self.run = find_run(self.vehicle, self.course, s.plan(self.course), rng)
         self.contact = find_contact(self.run, self.vehicle, self.course)
-        self.lens = Lens(s.width, s.height, s.width / 2 / math.tan(math.radians(s.view.hfov_deg) / 2), s.view.k1, s.view.k2)
+        self.lens = Lens(
+            s.width, s.height, s.width / 2 / math.tan(math.radians(s.view.hfov_deg) / 2), s.view.k1, s.view.k2
+        )
         self._place_camera(np.random.default_rng(s.seed + 1))
         e, a = math.radians(s.sky.elevation_deg), math.radians(s.sky.azimuth_deg)
         to_sun = np.array([math.cos(e) * math.cos(a), math.cos(e) * math.sin(a), math.sin(e)])
@@ -99,25 +127,30 @@ class Film:
         yaw, tilt = math.radians(view.yaw_deg), math.radians(view.tilt_deg)
         c, s = math.cos(yaw), math.sin(yaw)
         down = np.array([[c, s, 0], [s, -c, 0], [0, 0, -1.0]])
-        rotation = np.array([[1, 0, 0], [0, math.cos(tilt), -math.sin(tilt)], [0, math.sin(tilt), math.cos(tilt)]]) @ down
+        rotation = (
+            np.array([[1, 0, 0], [0, math.cos(tilt), -math.sin(tilt)], [0, math.sin(tilt), math.cos(tilt)]]) @ down
+        )
         xs = [m.x_m for m in self.course.marks]
         ys = [ln.y0_m for ln in self.course.lines]
-        aim = np.array([(min(xs) + max(xs)) / 2 + view.aim_shift_m[0], (min(ys) + max(ys)) / 2 + view.aim_shift_m[1], 0])
+        aim = np.array(
+            [(min(xs) + max(xs)) / 2 + view.aim_shift_m[0], (min(ys) + max(ys)) / 2 + view.aim_shift_m[1], 0]
+        )
         self.nominal = rotation, aim - rotation[2] * view.altitude_m / math.cos(tilt)
-        slow, shake = (21.0, 11.0, 6.3), (3.1, 1.3, 0.62)
-        periods = slow if view.kind == "drone" else shake + (19.0,)
+        slow, shake = (21.0, 11.0, 6.3), (19.0, 3.1, 1.3, 0.62)
+        periods = slow if view.kind == "drone" else shake
         sway_m, sway = view.sway_m, math.radians(view.sway_deg)
         if view.kind == "mast":
             sway_m, sway = sway_m * 0.4, sway * 0.4
         self._sway = [Wander(sway_m * f, periods, rng) for f in (1.0, 1.0, 0.5)] + [
-            Wander(sway * f, periods, rng) for f in (0.7, 0.7, 1.0)]
+            Wander(sway * f, periods, rng) for f in (0.7, 0.7, 1.0)
+        ]
         self._drift = Wander(1.0, (37.0, 17.0, 8.0), rng)
         self._haze = Wander(1.0, (29.0, 13.0), rng)
 
     def camera(self, t_s: float) -> Camera:
         rotation, centre = self.nominal
         dx, dy, dz, pitch, roll, yaw = (w(t_s) for w in self._sway)
-        return Camera(self.lens, _small_turn(pitch, roll, yaw) @ rotation, centre + [dx, dy, dz])
+        return Camera(self.lens, _small_turn(pitch, roll, yaw) @ rotation, centre + np.array([dx, dy, dz]))
 
     def _speed_px(self, t_s: float) -> float:
         """About how fast the vehicle moves in the picture (px/s), the camera's own motion included."""
@@ -130,8 +163,10 @@ class Film:
     def _seen_ground(self) -> tuple[float, float, float, float]:
         """x0, x1, y0, y1 of the ground in view over the whole clip, with a margin."""
         lens = self.lens
-        rays = lens.rays()[[0, 0, 0, lens.height // 2, lens.height // 2, -1, -1, -1],
-                           [0, lens.width // 2, -1, 0, -1, 0, lens.width // 2, -1]].astype(float)
+        rays = lens.rays()[
+            [0, 0, 0, lens.height // 2, lens.height // 2, -1, -1, -1],
+            [0, lens.width // 2, -1, 0, -1, 0, lens.width // 2, -1],
+        ].astype(float)
         hits = []
         for t in np.linspace(0, self.run.t_s[-1], 60):
             cam = self.camera(float(t))
@@ -145,8 +180,12 @@ class Film:
         rng = np.random.default_rng(s.seed + 2)
         palette = Palette()
         self.model = build_vehicle(palette, self.vehicle, s.livery, s.kind, s.units, rng)
-        self.cones = {m.name: cone_mesh(palette, m).placed(m.x_m, m.y_m, rng.uniform(-0.3, 0.3)) for m in self.course.marks}
-        self.still = [mesh for name, mesh in self.cones.items() if self.contact is None or name != self.contact.mark.name]
+        self.cones = {
+            m.name: cone_mesh(palette, m).placed(m.x_m, m.y_m, rng.uniform(-0.3, 0.3)) for m in self.course.marks
+        }
+        self.still = [
+            mesh for name, mesh in self.cones.items() if self.contact is None or name != self.contact.mark.name
+        ]
         if self.course.barrier:
             self.still.append(barrier_mesh(palette, self.course.barrier, self.course.barrier_height_m))
         if s.parked_car:
@@ -155,12 +194,24 @@ class Film:
         gsd = s.view.altitude_m / self.lens.focal_px
         ground = Ground(*self._seen_ground(), float(np.clip(0.75 * gsd, 0.018, 0.04)))
         lay_ground(ground, self.course, s.ground, rng)
-        spots = [(m.x_m, m.y_m, 0.3) for m in self.course.marks if self.contact is None or m.name != self.contact.mark.name]
+        spots = [
+            (m.x_m, m.y_m, 0.3) for m in self.course.marks if self.contact is None or m.name != self.contact.mark.name
+        ]
         bake_shadows(ground, self.still, self.light, spots)
         if s.parked_car:
             for k in (-1.2, -0.4, 0.4, 1.2):
-                bake_shadows(ground, [], self.light, [(s.parked_car[0] + k * math.cos(s.parked_car[2]),
-                                                       s.parked_car[1] + k * math.sin(s.parked_car[2]), 0.9)])
+                bake_shadows(
+                    ground,
+                    [],
+                    self.light,
+                    [
+                        (
+                            s.parked_car[0] + k * math.cos(s.parked_car[2]),
+                            s.parked_car[1] + k * math.sin(s.parked_car[2]),
+                            0.9,
+                        )
+                    ],
+                )
         self.ground = ground
         self.materials = palette.materials()
         self.person_dim = small_dimness(0.28, 0.35)
@@ -171,10 +222,11 @@ class Film:
         assert k is not None
         share = min(max((t_s - k.t_s) / FALL_S, 0.0), 1.0)
         mesh = self.cones[k.mark.name].placed(-k.mark.x_m, -k.mark.y_m, 0.0)
-        lie = math.pi / 2 - math.atan2(0.125 - 0.03, k.mark.height_m)
-        tipped = mesh.toppled(k.towards_rad, (math.pi / 2 + 0 * lie) * share ** 2, k.mark.base_half_m)
+        tipped = mesh.toppled(k.towards_rad, math.pi / 2 * share**2, k.mark.base_half_m)
         slide = k.slide_m * (1 - (1 - share) ** 2)
-        return tipped.placed(k.mark.x_m + slide * math.cos(k.towards_rad), k.mark.y_m + slide * math.sin(k.towards_rad), 0.0)
+        return tipped.placed(
+            k.mark.x_m + slide * math.cos(k.towards_rad), k.mark.y_m + slide * math.sin(k.towards_rad), 0.0
+        )
 
     def _movers(self, t_s: float) -> list[Mesh]:
         """Everything that moves at a time, the vehicle first."""
@@ -182,7 +234,7 @@ class Film:
         out = [self.model.mesh(x, y, h, steer)]
         for w, wear in zip(self.scenario.walkers, self.clothes, strict=True):
             px, py, heading, stride = walker_at(w, t_s)
-            out.append(person_mesh(wear, stride).placed(px, py, heading))
+            out.append(person_mesh(wear, round(stride * 12) / 12).placed(px, py, heading))
         if self.contact:
             out.append(self._knocked(t_s))
         return out
@@ -197,11 +249,13 @@ class Film:
         veil = np.ones((lens.height, lens.width), np.float32)
         dome = np.ones_like(veil)
         gx, gy = np.meshgrid(np.linspace(-1, 1, lens.width), np.linspace(-1, 1, lens.height) * lens.height / lens.width)
-        fall = (1 - s.vignette * (gx ** 2 + gy ** 2) / 1.32).astype(np.float32)
+        fall = (1 - s.vignette * (gx**2 + gy**2) / 1.32).astype(np.float32)
         curve = tone_curve()
         rng = np.random.default_rng(s.seed + 3)
-        grain = rng.standard_normal((lens.height + 67, lens.width + 131, 1)) * 0.8 + rng.standard_normal(
-            (lens.height + 67, lens.width + 131, 3)) * 0.5
+        grain = (
+            rng.standard_normal((lens.height + 67, lens.width + 131, 1)) * 0.8
+            + rng.standard_normal((lens.height + 67, lens.width + 131, 3)) * 0.5
+        )
         grain = (grain * s.noise).astype(np.float32)
         hard = s.sky.sun > 0.02
         for i in only if only is not None else range(len(self.times_s)):
@@ -221,18 +275,30 @@ class Film:
                     rect = frame_rect(mid.project(flat)[0], lens, 4)
                     if rect:
                         cover = cv2.GaussianBlur(ground_mask(mid, flat, rect), (0, 0), 0.7)
-                        crop = veil[rect[1]:rect[3], rect[0]:rect[2]]
+                        crop = veil[rect[1] : rect[3], rect[0] : rect[2]]
                         np.minimum(crop, 1 - cover, out=crop)
             self._soft_shadows(dome, rays, mid, t)
-            sample_ground(linear_light, rays, np.array([c.rotation for c in cameras], np.float32),
-                          np.array([c.centre_m for c in cameras], np.float32), texture, np.float32(self.ground.x0),
-                          np.float32(self.ground.y1), np.float32(self.ground.mpp), light.sun.astype(np.float32),
-                          light.sky.astype(np.float32), veil, dome)
-            self._draw_things(linear_light, cameras, [t + o for o in offsets], light, hard)
-            soft = cv2.GaussianBlur(linear_light, (5, 5), 0.5)
+            sample_ground(
+                linear_light,
+                rays,
+                np.array([c.rotation for c in cameras], np.float32),
+                np.array([c.centre_m for c in cameras], np.float32),
+                texture,
+                np.float32(self.ground.x0),
+                np.float32(self.ground.y1),
+                np.float32(self.ground.mpp),
+                light.sun.astype(np.float32),
+                light.sky.astype(np.float32),
+                veil,
+                dome,
+            )
+            shots = [movers] if offsets == (0.0,) else [self._movers(t + o) for o in offsets]
+            self._draw_things(linear_light, cameras, [t + o for o in offsets], shots, light, hard)
+            soft = cv2.GaussianBlur(linear_light, (3, 3), 0.5)
             out = np.empty((lens.height, lens.width, 3), np.uint8)
             ry, rx = int(rng.integers(0, 60)), int(rng.integers(0, 120))
-            develop(soft, fall, np.float32(self.gain * (1 + s.sky.drift * self._drift(t))), curve, grain, ry, rx, out)
+            gain = np.float32(self.gain * (1 + s.sky.drift * self._drift(t)))
+            develop(soft, fall, gain, curve, grain[ry : ry + lens.height, rx : rx + lens.width], out)
             yield out
 
     def _soft_shadows(self, dome: np.ndarray, rays: np.ndarray, camera: Camera, t_s: float) -> None:
@@ -244,18 +310,39 @@ class Film:
             v = origin[1] + np.array([0, table.shape[0]]) * step
             corners = np.array([[a, b] for a in u for b in v])
             c, s = math.cos(place[2]), math.sin(place[2])
-            world = np.column_stack([place[0] + corners[:, 0] * c - corners[:, 1] * s,
-                                     place[1] + corners[:, 0] * s + corners[:, 1] * c, np.zeros(4)])
+            world = np.column_stack(
+                [
+                    place[0] + corners[:, 0] * c - corners[:, 1] * s,
+                    place[1] + corners[:, 0] * s + corners[:, 1] * c,
+                    np.zeros(4),
+                ]
+            )
             rect = frame_rect(camera.project(world)[0], self.lens, 4)
             if rect:
-                dim_by_map(dome, rays, camera.rotation, camera.centre_m, np.array(rect), np.array(place), table,
-                           origin[0], origin[1], step)
+                dim_by_map(
+                    dome,
+                    rays,
+                    camera.rotation,
+                    camera.centre_m,
+                    np.array(rect),
+                    np.array(place),
+                    table,
+                    origin[0],
+                    origin[1],
+                    step,
+                )
 
-    def _draw_things(self, picture: np.ndarray, cameras: list[Camera], times_s: list[float], light: Light,
-                     cast: bool) -> None:
+    def _draw_things(
+        self,
+        picture: np.ndarray,
+        cameras: list[Camera],
+        times_s: list[float],
+        moving: list[list[Mesh]],
+        light: Light,
+        cast: bool,
+    ) -> None:
         """Draw all meshes; those whose pictures overlap share one depth buffer."""
         places = [self.run.at(t)[:3] for t in times_s]
-        moving = [self._movers(t) for t in times_s]
         things = [[m] * len(times_s) for m in self.still] + [list(shots) for shots in zip(*moving, strict=True)]
         rects = [frame_rect(cameras[0].project(shots[0].corners_m)[0], self.lens) for shots in things]
         groups: list[tuple[list[int], tuple[int, int, int, int]]] = []
@@ -276,6 +363,8 @@ class Film:
                         break
             groups.append((members, r))
         for members, _ in groups:
-            shots = [(camera, join(things[i][k] for i in members), place)
-                     for k, (camera, place) in enumerate(zip(cameras, places, strict=True))]
+            shots = [
+                (camera, join(things[i][k] for i in members), place)
+                for k, (camera, place) in enumerate(zip(cameras, places, strict=True))
+            ]
             draw(picture, shots, light, self.materials, self.model.boxes, cast)

@@ -40,7 +40,9 @@ def make(scenario: Scenario, folder: Path, stills_only: bool = False, preset: st
     (folder / "truth").mkdir(exist_ok=True)
     (folder / "vehicle.toml").write_text(vehicle_text(scenario.vehicle))
     (folder / "course.toml").write_text(course_text(scenario.nominal_course()))
-    count = write_clip(folder / "clip.mp4", _progress(film.frames(), len(film.times_s)), scenario.fps, scenario.crf, preset)
+    count = write_clip(
+        folder / "clip.mp4", _progress(film.frames(), len(film.times_s)), scenario.fps, scenario.crf, preset
+    )
     write_track(folder / "truth" / "track.csv", film, film.times_s[:count])
     write_truth(folder / "truth" / "truth.json", film, count)
     print(f"  {(folder / 'clip.mp4').stat().st_size / 1e6:.2f} MB in {folder}")

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -66,8 +67,7 @@ def _cut(a: float, b: float) -> np.ndarray:
     return np.linspace(a, b, max(2, math.ceil(abs(b - a) / PIECE_M) + 1))
 
 
-def prism(outline: np.ndarray, z0: float, z1: float, *, side: int, top: int, solid: int = 0,
-          lid: bool = True) -> Mesh:
+def prism(outline: np.ndarray, z0: float, z1: float, *, side: int, top: int, solid: int = 0, lid: bool = True) -> Mesh:
     """An upright prism over a convex (n, 2) outline, anticlockwise, symmetric about its x axis.
 
     Side texture: u runs 0..1 once round the outline from its first point, v 0 at the top to 1 at the
@@ -83,15 +83,26 @@ def prism(outline: np.ndarray, z0: float, z1: float, *, side: int, top: int, sol
     along /= along[-1]
     levels = _cut(z1, z0)
     parts = []
-    for za, zb in zip(levels[:-1], levels[1:], strict=True):
+    for za, zb in pairwise(levels):
         va, vb = (z1 - za) / (z1 - z0), (z1 - zb) / (z1 - z0)
-        corners = np.stack([np.column_stack([pts, np.full(len(pts), zb)]), np.column_stack([nxt, np.full(len(pts), zb)]),
-                            np.column_stack([nxt, np.full(len(pts), za)]), np.column_stack([pts, np.full(len(pts), za)])],
-                           axis=1)
-        uv = np.stack([np.column_stack([along[:-1], np.full(len(pts), vb)]),
-                       np.column_stack([along[1:], np.full(len(pts), vb)]),
-                       np.column_stack([along[1:], np.full(len(pts), va)]),
-                       np.column_stack([along[:-1], np.full(len(pts), va)])], axis=1)
+        corners = np.stack(
+            [
+                np.column_stack([pts, np.full(len(pts), zb)]),
+                np.column_stack([nxt, np.full(len(pts), zb)]),
+                np.column_stack([nxt, np.full(len(pts), za)]),
+                np.column_stack([pts, np.full(len(pts), za)]),
+            ],
+            axis=1,
+        )
+        uv = np.stack(
+            [
+                np.column_stack([along[:-1], np.full(len(pts), vb)]),
+                np.column_stack([along[1:], np.full(len(pts), vb)]),
+                np.column_stack([along[1:], np.full(len(pts), va)]),
+                np.column_stack([along[:-1], np.full(len(pts), va)]),
+            ],
+            axis=1,
+        )
         parts.append(quads(corners, uv, side, solid))
     if lid:
         parts.append(_lid(outline, z1, top, solid))
@@ -103,7 +114,7 @@ def _lid(outline: np.ndarray, z: float, material: int, solid: int) -> Mesh:
     xs = np.unique(np.concatenate([outline[:, 0].round(9), _cut(x0, x1)]))
     closed = np.vstack([outline, outline[:1]])
     half = np.zeros(len(xs))
-    for a, b in zip(closed[:-1], closed[1:], strict=True):
+    for a, b in pairwise(closed):
         lo, hi = min(a[0], b[0]) - 1e-9, max(a[0], b[0]) + 1e-9
         inside = (xs >= lo) & (xs <= hi)
         if hi - lo < 1e-6:
@@ -115,15 +126,16 @@ def _lid(outline: np.ndarray, z: float, material: int, solid: int) -> Mesh:
     bands = np.linspace(-1, 1, max(2, math.ceil(2 * wide / PIECE_M) + 1))
     corners, uv = [], []
     for i in range(len(xs) - 1):
-        for b0, b1 in zip(bands[:-1], bands[1:], strict=True):
+        for b0, b1 in pairwise(bands):
             q = [(i, b0), (i + 1, b0), (i + 1, b1), (i, b1)]
             corners.append([[xs[j], half[j] * b, z] for j, b in q])
             uv.append([[u[j], 0.5 - 0.5 * half[j] * b / wide] for j, b in q])
     return quads(np.array(corners), np.array(uv), material, solid)
 
 
-def box(x0: float, x1: float, y0: float, y1: float, z0: float, z1: float, *, side: int, top: int,
-        solid: int = 0) -> Mesh:
+def box(
+    x0: float, x1: float, y0: float, y1: float, z0: float, z1: float, *, side: int, top: int, solid: int = 0
+) -> Mesh:
     middle = (y0 + y1) / 2
     half = (y1 - y0) / 2
     outline = np.array([[x1, -half], [x1, half], [x0, half], [x0, -half]])

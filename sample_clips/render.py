@@ -31,8 +31,9 @@ class Lens:
 
     @property
     def matrix(self) -> np.ndarray:
-        return np.array([[self.focal_px, 0, (self.width - 1) / 2], [0, self.focal_px, (self.height - 1) / 2],
-                         [0, 0, 1.0]])
+        return np.array(
+            [[self.focal_px, 0, (self.width - 1) / 2], [0, self.focal_px, (self.height - 1) / 2], [0, 0, 1.0]]
+        )
 
     def rays(self) -> np.ndarray:
         """(h, w, 2) undistorted normalised coordinates of every pixel centre (Newton on the radius)."""
@@ -66,7 +67,9 @@ class Camera:
         r2 = x * x + y * y
         d = 1 + self.lens.k1 * r2 + self.lens.k2 * r2 * r2
         k = self.lens.matrix
-        return np.stack([self.lens.focal_px * x * d + k[0, 2], self.lens.focal_px * y * d + k[1, 2]], axis=-1), c[..., 2]
+        return np.stack([self.lens.focal_px * x * d + k[0, 2], self.lens.focal_px * y * d + k[1, 2]], axis=-1), c[
+            ..., 2
+        ]
 
 
 @dataclass(frozen=True)
@@ -97,7 +100,7 @@ class Materials:
 
 
 @nb.njit(cache=True, fastmath=True)
-def sample_ground(out, rays, rotations, centres, texture, x0, y1, mpp, sun, sky, veil, dome):  # noqa: ANN001
+def sample_ground(out, rays, rotations, centres, texture, x0, y1, mpp, sun, sky, veil, dome):
     """Linear light of the ground for every pixel: albedo times (sky + sun where it is seen).
 
     texture (H, W, 4) uint16: albedo and sun visibility, row 0 at y = y1, column 0 at x = x0 (texel centres),
@@ -145,7 +148,7 @@ def sample_ground(out, rays, rotations, centres, texture, x0, y1, mpp, sun, sky,
 
 
 @nb.njit(cache=True, fastmath=True)
-def dim_by_map(dome, rays, rotation, centre, rect, place, table, u0, v0, step):  # noqa: ANN001
+def dim_by_map(dome, rays, rotation, centre, rect, place, table, u0, v0, step):
     """Multiply `dome` inside the pixel rectangle by a table given in a thing's own frame (rows along its y).
 
     table (n, m): value at x = u0 + column * step, y = v0 + row * step; 1 outside. place: x, y, heading.
@@ -165,12 +168,13 @@ def dim_by_map(dome, rays, rotation, centre, rect, place, table, u0, v0, step): 
                 continue
             iu, iv = int(u), int(v)
             fu, fv = u - iu, v - iv
-            dome[j, i] *= ((1 - fv) * ((1 - fu) * table[iv, iu] + fu * table[iv, iu + 1])
-                           + fv * ((1 - fu) * table[iv + 1, iu] + fu * table[iv + 1, iu + 1]))
+            dome[j, i] *= (1 - fv) * ((1 - fu) * table[iv, iu] + fu * table[iv, iu + 1]) + fv * (
+                (1 - fu) * table[iv + 1, iu] + fu * table[iv + 1, iu + 1]
+            )
 
 
 @nb.njit(cache=True)
-def _planes(px, iz):  # noqa: ANN001
+def _planes(px, iz):
     """Affine coefficients (value = a x + b y + c) that carry the corners' weights over the picture."""
     out = np.empty((3, 3))
     area = (px[1, 0] - px[0, 0]) * (px[2, 1] - px[0, 1]) - (px[2, 0] - px[0, 0]) * (px[1, 1] - px[0, 1])
@@ -183,7 +187,7 @@ def _planes(px, iz):  # noqa: ANN001
 
 
 @nb.njit(cache=True)
-def rasterise(px, depth, uv, material, rect, atlas, left, top, ids, zinv, sub, cull):  # noqa: ANN001
+def rasterise(px, depth, uv, material, rect, atlas, left, top, ids, zinv, sub, cull):
     """Fill `ids` (H, W int32, -1 empty) and `zinv` with the nearest triangle at each sub-sample's centre.
 
     px (n, 3, 2) full-picture pixels; ids covers the rectangle from pixel (left, top), `sub` samples a pixel.
@@ -203,8 +207,8 @@ def rasterise(px, depth, uv, material, rect, atlas, left, top, ids, zinv, sub, c
         ylow = min(p[0, 1], p[1, 1], p[2, 1])
         yhigh = max(p[0, 1], p[1, 1], p[2, 1])
         # sub-sample row r has its centre at y = top - 0.5 + (r + 0.5) / sub
-        r0 = max(0, int(math.ceil((ylow - top + 0.5) * sub - 0.5)))
-        r1 = min(rows - 1, int(math.floor((yhigh - top + 0.5) * sub - 0.5)))
+        r0 = max(0, math.ceil((ylow - top + 0.5) * sub - 0.5))
+        r1 = min(rows - 1, math.floor((yhigh - top + 0.5) * sub - 0.5))
         for r in range(r0, r1 + 1):
             y = top - 0.5 + (r + 0.5) / sub
             xl, xr = 1e18, -1e18
@@ -215,8 +219,8 @@ def rasterise(px, depth, uv, material, rect, atlas, left, top, ids, zinv, sub, c
                     xl, xr = min(xl, x), max(xr, x)
             if xr < xl:
                 continue
-            c0 = max(0, int(math.ceil((xl - left + 0.5) * sub - 0.5)))
-            c1 = min(cols - 1, int(math.ceil((xr - left + 0.5) * sub - 0.5)) - 1)
+            c0 = max(0, math.ceil((xl - left + 0.5) * sub - 0.5))
+            c1 = min(cols - 1, math.ceil((xr - left + 0.5) * sub - 0.5) - 1)
             for c in range(c0, c1 + 1):
                 x = left - 0.5 + (c + 0.5) / sub
                 w0 = pl[0, 0] * x + pl[0, 1] * y + pl[0, 2]
@@ -239,45 +243,62 @@ def rasterise(px, depth, uv, material, rect, atlas, left, top, ids, zinv, sub, c
 
 
 @nb.njit(cache=True, fastmath=True)
-def _shaded_by_box(p, d, boxes, own, place):  # noqa: ANN001
-    """Does the ray from world point p along d meet one of the boxes (placed by x, y, heading)?"""
-    c, s = math.cos(place[2]), math.sin(place[2])
-    qx, qy = p[0] - place[0], p[1] - place[1]
-    q0, q1, q2 = qx * c + qy * s, -qx * s + qy * c, p[2]
-    e0, e1, e2 = d[0] * c + d[1] * s, -d[0] * s + d[1] * c, d[2]
+def _shaded_by_box(q, e, boxes, own):
+    """Does the ray from point q along e (both in the boxes' frame, e pointing up) meet a box other than `own`?"""
     for b in range(boxes.shape[0]):
-        if b + 1 == own:
+        if b + 1 == own or boxes[b, 5] <= q[2]:
             continue
-        t0, t1 = 1e-3, 1e9
-        for k in range(3):
-            q = q0 if k == 0 else (q1 if k == 1 else q2)
-            e = e0 if k == 0 else (e1 if k == 1 else e2)
-            if abs(e) < 1e-9:
-                if q < boxes[b, 2 * k] or q > boxes[b, 2 * k + 1]:
+        t0, t1 = 1e-3, (boxes[b, 5] - q[2]) / e[2]
+        t0 = max(t0, (boxes[b, 4] - q[2]) / e[2])
+        for k in range(2):
+            if abs(e[k]) < 1e-9:
+                if q[k] < boxes[b, 2 * k] or q[k] > boxes[b, 2 * k + 1]:
                     t1 = -1.0
                 continue
-            a = (boxes[b, 2 * k] - q) / e
-            z = (boxes[b, 2 * k + 1] - q) / e
-            t0, t1 = max(t0, min(a, z)), min(t1, max(a, z))
+            near = (boxes[b, 2 * k] - q[k]) / e[k]
+            far = (boxes[b, 2 * k + 1] - q[k]) / e[k]
+            t0, t1 = max(t0, min(near, far)), min(t1, max(near, far))
         if t0 < t1:
             return True
     return False
 
 
 @nb.njit(cache=True, fastmath=True)
-def resolve(total, cover, ids, planes, corners, normal, uv, material, solid, flat, rect, atlas,  # noqa: ANN001
-            left, top, sub, to_sun, sun, sky, boxes, place, cast):
+def resolve(
+    total,
+    cover,
+    ids,
+    planes,
+    corners,
+    normal,
+    uv,
+    material,
+    solid,
+    flat,
+    rect,
+    atlas,
+    left,
+    top,
+    to_sun,
+    sun,
+    sky,
+    boxes,
+    place,
+    cast,
+):
     """Light the sub-samples and add them to `total` (h, w, 3) and `cover` (h, w) of the rectangle."""
     rows, cols = ids.shape
-    share = 1.0 / (sub * sub)
-    p = np.empty(3)
+    share = 1.0 / (SUB * SUB)
+    q, e = np.empty(3), np.empty(3)
+    cs, sn = math.cos(place[2]), math.sin(place[2])
+    e[0], e[1], e[2] = to_sun[0] * cs + to_sun[1] * sn, -to_sun[0] * sn + to_sun[1] * cs, to_sun[2]
     for r in range(rows):
-        y = top - 0.5 + (r + 0.5) / sub
+        y = top - 0.5 + (r + 0.5) / SUB
         for c in range(cols):
             t = ids[r, c]
             if t < 0:
                 continue
-            x = left - 0.5 + (c + 0.5) / sub
+            x = left - 0.5 + (c + 0.5) / SUB
             w0 = planes[t, 0, 0] * x + planes[t, 0, 1] * y + planes[t, 0, 2]
             w1 = planes[t, 1, 0] * x + planes[t, 1, 1] * y + planes[t, 1, 2]
             w2 = planes[t, 2, 0] * x + planes[t, 2, 1] * y + planes[t, 2, 2]
@@ -289,9 +310,11 @@ def resolve(total, cover, ids, planes, corners, normal, uv, material, solid, fla
             facing = normal[t, 0] * to_sun[0] + normal[t, 1] * to_sun[1] + normal[t, 2] * to_sun[2]
             lit = max(facing, 0.0)
             if lit > 0 and cast:
-                for k in range(3):
-                    p[k] = w0 * corners[t, 0, k] + w1 * corners[t, 1, k] + w2 * corners[t, 2, k]
-                if _shaded_by_box(p, to_sun, boxes, solid[t], place):
+                gx = w0 * corners[t, 0, 0] + w1 * corners[t, 1, 0] + w2 * corners[t, 2, 0] - place[0]
+                gy = w0 * corners[t, 0, 1] + w1 * corners[t, 1, 1] + w2 * corners[t, 2, 1] - place[1]
+                q[0], q[1] = gx * cs + gy * sn, -gx * sn + gy * cs
+                q[2] = w0 * corners[t, 0, 2] + w1 * corners[t, 1, 2] + w2 * corners[t, 2, 2]
+                if _shaded_by_box(q, e, boxes, solid[t]):
                     lit = 0.0
             dome = 0.55 + 0.45 * normal[t, 2]
             for k in range(3):
@@ -302,8 +325,8 @@ def resolve(total, cover, ids, planes, corners, normal, uv, material, solid, fla
                     row = rect[m, 0] + min(max(int(tv * rect[m, 2]), 0), rect[m, 2] - 1)
                     col = rect[m, 1] + min(max(int(tu * rect[m, 3]), 0), rect[m, 3] - 1)
                     albedo = atlas[row, col, k]
-                total[r // sub, c // sub, k] += share * albedo * (sky[k] * dome + sun[k] * lit)
-            cover[r // sub, c // sub] += share
+                total[r // SUB, c // SUB, k] += share * albedo * (sky[k] * dome + sun[k] * lit)
+            cover[r // SUB, c // SUB] += share
 
 
 def normals(corners_m: np.ndarray) -> np.ndarray:
@@ -327,13 +350,31 @@ def ground_mask(camera: Camera, corners_m: np.ndarray, rect: tuple[int, int, int
     ids = np.full(((bottom - top) * sub, (right - left) * sub), -1, np.int32)
     zinv = np.zeros(ids.shape, np.float32)
     count = len(px)
-    rasterise(px, depth, np.zeros((count, 3, 2)), np.zeros(count, np.int64), np.zeros((1, 5), np.int64),
-              np.zeros((1, 1, 4), np.float32), left, top, ids, zinv, sub, False)
+    rasterise(
+        px,
+        depth,
+        np.zeros((count, 3, 2)),
+        np.zeros(count, np.int64),
+        np.zeros((1, 5), np.int64),
+        np.zeros((1, 1, 4), np.float32),
+        left,
+        top,
+        ids,
+        zinv,
+        sub,
+        False,
+    )
     return (ids >= 0).reshape(bottom - top, sub, right - left, sub).mean(axis=(1, 3), dtype=np.float32)
 
 
-def draw(picture: np.ndarray, shots: list[tuple[Camera, Mesh, tuple[float, float, float]]], light: Light,
-         materials: Materials, boxes: np.ndarray, cast: bool) -> None:
+def draw(
+    picture: np.ndarray,
+    shots: list[tuple[Camera, Mesh, tuple[float, float, float]]],
+    light: Light,
+    materials: Materials,
+    boxes: np.ndarray,
+    cast: bool,
+) -> None:
     """Draw a mesh over the linear picture in place, as the mean of its shots within the exposure.
 
     shots: per sub-exposure the camera, the placed mesh and the vehicle's pose; boxes (b, 6) are the
@@ -349,28 +390,47 @@ def draw(picture: np.ndarray, shots: list[tuple[Camera, Mesh, tuple[float, float
     for (px, depth), (_, mesh, place) in zip(projected, shots, strict=True):
         ids = np.full(((bottom - top) * SUB, (right - left) * SUB), -1, np.int32)
         zinv = np.zeros(ids.shape, np.float32)
-        planes = rasterise(px, depth, mesh.uv, mesh.material, materials.rect, materials.atlas, left, top, ids, zinv,
-                           SUB, True)
-        resolve(total, cover, ids, planes, mesh.corners_m, normals(mesh.corners_m), mesh.uv, mesh.material, mesh.solid,
-                materials.flat, materials.rect, materials.atlas, left, top, SUB, light.to_sun, light.sun, light.sky,
-                boxes, np.array(place), cast)
+        planes = rasterise(
+            px, depth, mesh.uv, mesh.material, materials.rect, materials.atlas, left, top, ids, zinv, SUB, True
+        )
+        resolve(
+            total,
+            cover,
+            ids,
+            planes,
+            mesh.corners_m,
+            normals(mesh.corners_m),
+            mesh.uv,
+            mesh.material,
+            mesh.solid,
+            materials.flat,
+            materials.rect,
+            materials.atlas,
+            left,
+            top,
+            light.to_sun,
+            light.sun,
+            light.sky,
+            boxes,
+            np.array(place),
+            cast,
+        )
     crop = picture[top:bottom, left:right]
     crop *= (1 - cover / len(shots))[..., None].astype(np.float32)
     crop += (total / len(shots)).astype(np.float32)
 
 
 @nb.njit(cache=True, fastmath=True)
-def develop(linear, fall, gain, curve, grain, gy, gx, out):  # noqa: ANN001
+def develop(linear, fall, gain, curve, grain, out):
     """Exposure, fall-off to the corners, tone curve and sensor noise: linear float32 to 8 bit RGB, in place."""
     h, w = out.shape[0], out.shape[1]
     top = curve.shape[0] - 1
-    gh, gw = grain.shape[0], grain.shape[1]
     for j in range(h):
         for i in range(w):
             g = gain * fall[j, i] * top
             for k in range(3):
                 index = min(max(int(linear[j, i, k] * g + np.float32(0.5)), 0), top)
-                value = curve[index] + grain[(j + gy) % gh, (i + gx) % gw, k] + np.float32(0.5)
+                value = curve[index] + grain[j, i, k] + np.float32(0.5)
                 out[j, i, k] = np.uint8(min(max(value, np.float32(0)), np.float32(255)))
 
 

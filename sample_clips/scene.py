@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import lru_cache
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -45,7 +47,7 @@ class Palette:
         row = 0
         for i, p in enumerate(self.pictures):
             if p is not None:
-                atlas[row:row + p.shape[0], :p.shape[1]] = p
+                atlas[row : row + p.shape[0], : p.shape[1]] = p
                 rect[i] = (row, 0, p.shape[0], p.shape[1], int(p[..., 3].min() < 0.5))
                 row += p.shape[0]
         return Materials(np.array(self.flats), rect, atlas)
@@ -58,10 +60,11 @@ def cloudy(shape: tuple[int, int], sizes_px: tuple[float, ...], rng: np.random.G
         coarse = (max(2, math.ceil(shape[0] / size) + 2), max(2, math.ceil(shape[1] / size) + 2))
         field_ = rng.standard_normal(coarse).astype(np.float32)
         if size > 1:
-            big = cv2.resize(field_, (math.ceil(coarse[1] * size), math.ceil(coarse[0] * size)),
-                             interpolation=cv2.INTER_CUBIC)
-            field_ = big[:shape[0], :shape[1]]
-        out += field_[:shape[0], :shape[1]]
+            big = cv2.resize(
+                field_, (math.ceil(coarse[1] * size), math.ceil(coarse[0] * size)), interpolation=cv2.INTER_CUBIC
+            )
+            field_ = big[: shape[0], : shape[1]]
+        out += field_[: shape[0], : shape[1]]
     return (out - out.mean()) / out.std()
 
 
@@ -104,8 +107,13 @@ class Ground:
         y = self.y1 - np.arange(r0, max(r0, r1)) * self.mpp
         return slice(r0, r1), slice(c0, c1), x[None, :], y[:, None]
 
-    def paint(self, area: tuple[float, float, float, float], colour: np.ndarray, wear: np.ndarray | float,
-              stripes: tuple[float, float] | None = None) -> None:
+    def paint(
+        self,
+        area: tuple[float, float, float, float],
+        colour: np.ndarray,
+        wear: np.ndarray | float,
+        stripes: tuple[float, float] | None = None,
+    ) -> None:
         """Paint x0, x1, y0, y1 with exact edge coverage; `stripes` = (period, painted share) at 45 degrees."""
         x0, x1, y0, y1 = area
         rows, cols, x, y = self.window(x0, x1, y0, y1)
@@ -127,18 +135,27 @@ class Ground:
     def blot(self, points: np.ndarray, width_m: float, colour: np.ndarray, strength: float, blur_m: float) -> None:
         """A soft stroke along (n, 2) points: cracks, stains, tyre marks. Not a measured thing."""
         pad = 3 * blur_m + width_m
-        rows, cols, x, y = self.window(points[:, 0].min() - pad, points[:, 0].max() + pad,
-                                       points[:, 1].min() - pad, points[:, 1].max() + pad)
+        rows, cols, x, y = self.window(
+            points[:, 0].min() - pad, points[:, 0].max() + pad, points[:, 1].min() - pad, points[:, 1].max() + pad
+        )
         if x.size == 0 or y.size == 0:
             return
         mask = np.zeros((y.size, x.size), np.uint8)
         px = np.column_stack([(points[:, 0] - x[0, 0]) / self.mpp, (y[0, 0] - points[:, 1]) / self.mpp])
         if len(px) == 1:
-            cv2.circle(mask, tuple((px[0] * 16).astype(int).tolist()), int(width_m / 2 / self.mpp * 16), 255, -1,
-                       cv2.LINE_AA, 4)
+            cv2.circle(
+                mask,
+                tuple((px[0] * 16).astype(int).tolist()),
+                int(width_m / 2 / self.mpp * 16),
+                255,
+                -1,
+                cv2.LINE_AA,
+                4,
+            )
         else:
-            cv2.polylines(mask, [(px * 16).astype(np.int32)], False, 255, max(1, round(width_m / self.mpp)),
-                          cv2.LINE_AA, 4)
+            cv2.polylines(
+                mask, [(px * 16).astype(np.int32)], False, 255, max(1, round(width_m / self.mpp)), cv2.LINE_AA, 4
+            )
         soft = cv2.GaussianBlur(mask.astype(np.float32) / 255, (0, 0), max(0.3, blur_m / self.mpp))
         a = (soft * strength)[..., None]
         self.albedo[rows, cols] = self.albedo[rows, cols] * (1 - a) + colour.astype(np.float32) * a
@@ -181,8 +198,13 @@ def lay_ground(ground: Ground, course: Course, look: GroundLook, rng: np.random.
         wide = rng.uniform(0.1, 1.3)
         drops = p + rng.normal(0, wide * 0.35, (rng.integers(1, 6), 2))
         for d in drops:
-            ground.blot(d[None], wide * rng.uniform(0.2, 0.9), base * (0.45 if dark else 1.5), rng.uniform(0.12, 0.5),
-                        wide * 0.12)
+            ground.blot(
+                d[None],
+                wide * rng.uniform(0.2, 0.9),
+                base * (0.45 if dark else 1.5),
+                rng.uniform(0.12, 0.5),
+                wide * 0.12,
+            )
     for _ in range(3):  # patches of newer surface
         cx, cy = rng.uniform(x_all[0], x_all[-1]), rng.uniform(y_all[-1], y_all[0])
         wx, wy = rng.uniform(1, 5), rng.uniform(0.6, 2.5)
@@ -191,15 +213,20 @@ def lay_ground(ground: Ground, course: Course, look: GroundLook, rng: np.random.
         n = rng.integers(10, 50)
         turn = rng.uniform(0, 2 * math.pi) + np.cumsum(rng.normal(0, 0.35, n))
         pts = np.array([rng.uniform(x_all[0], x_all[-1]), rng.uniform(y_all[-1], y_all[0])]) + np.cumsum(
-            np.column_stack([np.cos(turn), np.sin(turn)]) * 0.25, axis=0)
+            np.column_stack([np.cos(turn), np.sin(turn)]) * 0.25, axis=0
+        )
         ground.blot(pts, 0.025, base * 0.3, rng.uniform(0.35, 0.75), 0.012)
     for _ in range(9):  # tyre marks of earlier runs
         x = np.linspace(rng.uniform(x_all[0], x_all[-1] - 8), rng.uniform(x_all[0] + 8, x_all[-1]), 60)
         y = rng.uniform(min(ys), max(ys)) + rng.normal(0, 1.2) * np.sin(x / rng.uniform(9, 15) + rng.uniform(0, 6))
         for off in (-1.0, 1.0):
             ground.blot(np.column_stack([x, y + off]), 0.22, base * 0.6, rng.uniform(0.08, 0.2), 0.06)
-    _edge_of_yard(ground, (min(xs) - look.apron_m, max(xs) + look.apron_m, min(ys) - look.apron_m, max(ys) + look.apron_m),
-                  look, rng)
+    _edge_of_yard(
+        ground,
+        (min(xs) - look.apron_m, max(xs) + look.apron_m, min(ys) - look.apron_m, max(ys) + look.apron_m),
+        look,
+        rng,
+    )
     worn = np.clip(look.wear * (0.55 + 0.4 * cloudy(shape, (1.2 / m, 0.3 / m, 0.08 / m), rng)), 0.02, 0.97)
     scuff = cloudy(shape, (0.5 / m, 0.06 / m), rng)
     worn = np.where(scuff > 2.2 - look.wear, np.maximum(worn, 0.75), worn).astype(np.float32)
@@ -214,26 +241,37 @@ def lay_ground(ground: Ground, course: Course, look: GroundLook, rng: np.random.
     bay, stop, white = course.bay, course.stopping_box, linear(*look.bay_lines)
     for y in (bay.y_min_m, bay.y_max_m):
         ground.paint((bay.x_min_m, bay.x_max_m, y - 0.04, y + 0.04), white, worn)
-    ground.paint((stop.x_min_m, stop.x_max_m, stop.y_min_m, stop.y_max_m), linear(*look.lines), np.minimum(worn, 0.8),
-                 stripes=(0.45, 0.42))
+    ground.paint(
+        (stop.x_min_m, stop.x_max_m, stop.y_min_m, stop.y_max_m),
+        linear(*look.lines),
+        np.minimum(worn, 0.8),
+        stripes=(0.45, 0.42),
+    )
     for x in (stop.x_min_m, stop.x_max_m):
         ground.paint((x - 0.05, x + 0.05, stop.y_min_m, stop.y_max_m), linear(*look.lines), worn)
 
 
-def _edge_of_yard(ground: Ground, yard: tuple[float, float, float, float], look: GroundLook,
-                  rng: np.random.Generator) -> None:
+def _edge_of_yard(
+    ground: Ground, yard: tuple[float, float, float, float], look: GroundLook, rng: np.random.Generator
+) -> None:
     """Kerb stones and grass outside the yard's rectangle."""
     shape, m = ground.shape, ground.mpp
     x = (ground.x0 + np.arange(shape[1]) * m)[None, :]
     y = (ground.y1 - np.arange(shape[0]) * m)[:, None]
     out = np.maximum(np.maximum(yard[0] - x, x - yard[1]), np.maximum(yard[2] - y, y - yard[3])).astype(np.float32)
     ragged = out + 0.04 * cloudy(shape, (0.8 / m, 0.25 / m), rng)
-    blades = 1 + 0.11 * cloudy(shape, (2.5 / m, 0.8 / m), rng) + 0.15 * cloudy(shape, (0.3 / m, 0.1 / m), rng) \
+    blades = (
+        1
+        + 0.11 * cloudy(shape, (2.5 / m, 0.8 / m), rng)
+        + 0.15 * cloudy(shape, (0.3 / m, 0.1 / m), rng)
         + 0.12 * cloudy(shape, (1.0, 2.0), rng)
+    )
     dry = np.clip(0.5 + 0.35 * cloudy(shape, (5 / m, 1.5 / m), rng), 0, 1)[..., None]
     green = linear(*look.grass) * (1 - dry) + linear(look.grass[0] + 24, look.grass[1] + 11, look.grass[2] + 14) * dry
     grass = np.clip(ragged / 0.05 - 1.5, 0, 1)[..., None]
-    ground.albedo[:] = ground.albedo * (1 - grass) + green.astype(np.float32) * np.clip(blades, 0.25, 2)[..., None] * grass
+    ground.albedo[:] = (
+        ground.albedo * (1 - grass) + green.astype(np.float32) * np.clip(blades, 0.25, 2)[..., None] * grass
+    )
     kerb = (np.clip(0.5 + out / m, 0, 1) * np.clip(0.5 + (0.15 - out) / m, 0, 1))[..., None]
     stone = linear(*look.kerb).astype(np.float32) * (1 + 0.1 * cloudy(shape, (0.9 / m, 0.1 / m), rng))[..., None]
     along = np.where((y > yard[3]) | (y < yard[2]), x, y)
@@ -244,8 +282,13 @@ def _edge_of_yard(ground: Ground, yard: tuple[float, float, float, float], look:
 # --- things with height -------------------------------------------------------------------------
 
 
-def cone_mesh(palette: Palette, mark: Mark, *, orange: tuple[int, int, int] = (232, 84, 34),
-              pole: tuple[int, int, int] = (228, 62, 44)) -> Mesh:
+def cone_mesh(
+    palette: Palette,
+    mark: Mark,
+    *,
+    orange: tuple[int, int, int] = (232, 84, 34),
+    pole: tuple[int, int, int] = (228, 62, 44),
+) -> Mesh:
     """A banded cone on a square base, with its pole; sizes from the mark."""
     body, white, rubber = (palette.flat(linear(*c)) for c in (orange, (236, 236, 232), (48, 46, 46)))
     half, h = mark.base_half_m, mark.height_m
@@ -255,12 +298,12 @@ def cone_mesh(palette: Palette, mark: Mark, *, orange: tuple[int, int, int] = (2
         return 0.125 + (0.03 - 0.125) * (z - 0.04) / (h - 0.04)
 
     cuts = [0.04, 0.22, 0.36, 0.50, 0.62, h]
-    for i, (a, b) in enumerate(zip(cuts[:-1], cuts[1:], strict=True)):
+    for i, (a, b) in enumerate(pairwise(cuts)):
         parts.append(frustum(radius(a), radius(b), a, b, white if i % 2 else body))
     if mark.pole_height_m > h:
         red = palette.flat(linear(*pole))
         levels = np.linspace(h, mark.pole_height_m, 4)
-        for i, (a, b) in enumerate(zip(levels[:-1], levels[1:], strict=True)):
+        for i, (a, b) in enumerate(pairwise(levels)):
             parts.append(frustum(0.022, 0.022, a, b, white if i % 2 else red, points=8))
     return join(parts)
 
@@ -270,8 +313,10 @@ def barrier_mesh(palette: Palette, area: Area, height_m: float) -> Mesh:
     count = max(4, round((area.y_max_m - area.y_min_m) / 0.5))
     y = np.linspace(area.y_min_m, area.y_max_m, count + 1)
     red, white, foot = (palette.flat(linear(*c)) for c in ((196, 40, 36), (232, 232, 228), (60, 60, 62)))
-    parts = [box(area.x_min_m, area.x_max_m, a, b, 0.12, height_m, side=(red, white)[i % 2], top=(red, white)[i % 2])
-             for i, (a, b) in enumerate(zip(y[:-1], y[1:], strict=True))]
+    parts = [
+        box(area.x_min_m, area.x_max_m, a, b, 0.12, height_m, side=(red, white)[i % 2], top=(red, white)[i % 2])
+        for i, (a, b) in enumerate(pairwise(y))
+    ]
     for at in (y[0] + 0.3, y[-1] - 0.3, (y[0] + y[-1]) / 2):
         parts.append(box(area.x_min_m - 0.22, area.x_max_m + 0.12, at - 0.08, at + 0.08, 0, 0.12, side=foot, top=foot))
     return join(parts)
@@ -287,22 +332,46 @@ class Clothes:
 
 def clothes(palette: Palette, rng: np.random.Generator, vest: bool) -> Clothes:
     shirt = linear(206, 232, 40) if vest else linear(*(rng.uniform(50, 190) + rng.uniform(-35, 35, 3)))
-    return Clothes(palette.flat(shirt), palette.flat(linear(*rng.uniform(25, 80, 3))),
-                   palette.flat(linear(*(np.array([214, 170, 140]) * rng.uniform(0.5, 1.0)))),
-                   palette.flat(linear(*rng.uniform(20, 90, 3))))
+    return Clothes(
+        palette.flat(shirt),
+        palette.flat(linear(*rng.uniform(25, 80, 3))),
+        palette.flat(linear(*(np.array([214, 170, 140]) * rng.uniform(0.5, 1.0)))),
+        palette.flat(linear(*rng.uniform(20, 90, 3))),
+    )
 
 
+@lru_cache(maxsize=256)
 def person_mesh(wear: Clothes, stride: float) -> Mesh:
     """A person facing +x; `stride` -1..1 swings legs and arms (0: standing)."""
     parts = []
     for side in (-1.0, 1.0):
         swing = 0.28 * stride * side
         for z0, z1, f in ((0.0, 0.42, 1.0), (0.42, 0.84, 0.45)):
-            parts.append(box(swing * f - 0.08, swing * f + 0.1, side * 0.1 - 0.075, side * 0.1 + 0.075, z0, z1,
-                             side=wear.legs, top=wear.legs))
+            parts.append(
+                box(
+                    swing * f - 0.08,
+                    swing * f + 0.1,
+                    side * 0.1 - 0.075,
+                    side * 0.1 + 0.075,
+                    z0,
+                    z1,
+                    side=wear.legs,
+                    top=wear.legs,
+                )
+            )
         for z0, z1, f in ((0.78, 1.1, 1.0), (1.1, 1.42, 0.4)):
-            parts.append(box(-swing * f - 0.06, -swing * f + 0.06, side * 0.26 - 0.05, side * 0.26 + 0.05, z0, z1,
-                             side=wear.top if z0 > 1 else wear.skin, top=wear.top))
+            parts.append(
+                box(
+                    -swing * f - 0.06,
+                    -swing * f + 0.06,
+                    side * 0.26 - 0.05,
+                    side * 0.26 + 0.05,
+                    z0,
+                    z1,
+                    side=wear.top if z0 > 1 else wear.skin,
+                    top=wear.top,
+                )
+            )
     torso = disc_outline(1.0, 10) * [0.14, 0.22]
     parts.append(prism(torso, 0.8, 1.36, side=wear.top, top=wear.top))
     parts.append(prism(torso * [0.9, 0.8], 1.36, 1.45, side=wear.top, top=wear.top))
@@ -315,11 +384,17 @@ def person_mesh(wear: Clothes, stride: float) -> Mesh:
 
 def car_mesh(palette: Palette, colour: tuple[int, int, int]) -> Mesh:
     """A parked car, 4.3 m long, about its own middle."""
-    paint, glass, dark = palette.flat(linear(*colour)), palette.flat(linear(28, 32, 38)), palette.flat(linear(22, 22, 22))
-    parts = [box(-1.9, 1.9, -0.75, 0.75, 0.12, 0.3, side=dark, top=dark),
-             prism(rounded_rectangle(-2.15, 2.15, 1.78, 0.35), 0.25, 0.95, side=paint, top=paint),
-             prism(rounded_rectangle(-1.55, 0.75, 1.5, 0.3), 0.95, 1.3, side=glass, top=glass),
-             prism(rounded_rectangle(-1.3, 0.35, 1.36, 0.25), 1.3, 1.46, side=paint, top=paint)]
+    paint, glass, dark = (
+        palette.flat(linear(*colour)),
+        palette.flat(linear(28, 32, 38)),
+        palette.flat(linear(22, 22, 22)),
+    )
+    parts = [
+        box(-1.9, 1.9, -0.75, 0.75, 0.12, 0.3, side=dark, top=dark),
+        prism(rounded_rectangle(-2.15, 2.15, 1.78, 0.35), 0.25, 0.95, side=paint, top=paint),
+        prism(rounded_rectangle(-1.55, 0.75, 1.5, 0.3), 0.95, 1.3, side=glass, top=glass),
+        prism(rounded_rectangle(-1.3, 0.35, 1.36, 0.25), 1.3, 1.46, side=paint, top=paint),
+    ]
     return join(parts)
 
 
@@ -352,8 +427,10 @@ class VehicleModel:
     def mesh(self, x_m: float, y_m: float, heading_rad: float, steer_rad: float) -> Mesh:
         v = self.vehicle
         left, right = wheel_angles(v, np.array(steer_rad))
-        wheels = [self.front_wheel.placed(v.wheelbase_m, side * v.track_front_m / 2, float(angle), v.wheel_radius_m)
-                  for side, angle in ((1, left), (-1, right))]
+        wheels = [
+            self.front_wheel.placed(v.wheelbase_m, side * v.track_front_m / 2, float(angle), v.wheel_radius_m)
+            for side, angle in ((1, left), (-1, right))
+        ]
         return join([self.body, *wheels]).placed(x_m, y_m, heading_rad)
 
 
@@ -366,7 +443,9 @@ def _round_the_side(solid: Solid) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     x, y = np.interp(at, s, closed[:, 0]), np.interp(at, s, closed[:, 1])
     to_front, to_back = solid.x_max_m - x, x - solid.x_min_m
     to_side = solid.width_m / 2 - np.abs(y)
-    face = np.where((to_side <= to_front) & (to_side <= to_back), np.where(y > 0, 1, 3), np.where(to_front < to_back, 0, 2))
+    face = np.where(
+        (to_side <= to_front) & (to_side <= to_back), np.where(y > 0, 1, 3), np.where(to_front < to_back, 0, 2)
+    )
     return face, x, y
 
 
@@ -380,44 +459,55 @@ def _side_picture(vehicle: Vehicle, solid: Solid, livery: Livery, kind: str, rng
     out = np.broadcast_to(body, (rows, x.shape[1], 3)).astype(np.float32).copy()
     solidness = np.ones(out.shape[:2], np.float32)
     top = solid.z_max_m
+
+    def put(where: np.ndarray, colour: np.ndarray) -> None:
+        out[np.broadcast_to(where, out.shape[:2])] = colour
+
     on_side, on_front, on_back = (face == 1) | (face == 3), face == 0, face == 2
     if kind in ("bus", "coach"):
         low_glass = 1.15 if kind == "bus" else 1.7
         pillar = np.abs((x - solid.x_min_m) % 1.45 - 0.725) > 0.66
-        out[np.broadcast_to((z < 1.0) & (z > 0.78), out.shape[:2])] = stripe
-        out[np.broadcast_to(on_side & (z > low_glass) & (z < top - 0.38), out.shape[:2])] = glass
-        out[np.broadcast_to(on_side & (z > low_glass) & (z < top - 0.38) & pillar, out.shape[:2])] = dark
-        doors = on_side & (face == 3) & ((np.abs(x - (solid.x_max_m - 0.95)) < 0.6) | (np.abs(x - vehicle.wheelbase_m / 2) < 0.65))
+        put((z < 1.0) & (z > 0.78), stripe)
+        put(on_side & (z > low_glass) & (z < top - 0.38), glass)
+        put(on_side & (z > low_glass) & (z < top - 0.38) & pillar, dark)
+        door_x = (solid.x_max_m - 0.95, vehicle.wheelbase_m / 2)
+        doors = on_side & (face == 3) & ((np.abs(x - door_x[0]) < 0.6) | (np.abs(x - door_x[1]) < 0.65))
         if kind == "bus":
-            out[np.broadcast_to(doors & (z > 0.45) & (z < top - 0.5), out.shape[:2])] = glass * 1.3
-        out[np.broadcast_to(on_front & (z > 0.95) & (z < top - 0.45), out.shape[:2])] = glass
-        out[np.broadcast_to(on_front & (z >= top - 0.45) & (z < top - 0.15) & (np.abs(y) < 0.9), out.shape[:2])] = dark
-        out[np.broadcast_to(on_back & (z > 1.7) & (z < top - 0.5) & (np.abs(y) < 1.0), out.shape[:2])] = glass
+            put(doors & (z > 0.45) & (z < top - 0.5), glass * 1.3)
+        put(on_front & (z > 0.95) & (z < top - 0.45), glass)
+        put(on_front & (z >= top - 0.45) & (z < top - 0.15) & (np.abs(y) < 0.9), dark)
+        put(on_back & (z > 1.7) & (z < top - 0.5) & (np.abs(y) < 1.0), glass)
     elif kind == "box":
         rib = np.abs((x - solid.x_min_m) % 0.6 - 0.3) < 0.02
         out[:] = linear(*livery.roof)
         out[np.broadcast_to(on_side & rib, out.shape[:2])] *= 0.72
-        out[np.broadcast_to((z < solid.z_min_m + 0.14) | (z > top - 0.08), out.shape[:2])] = linear(120, 122, 124)
-        out[np.broadcast_to(on_side & (np.abs(z - (top - 1.2)) < 0.28) & (np.abs(x - (solid.x_min_m + solid.x_max_m) / 2) < 1.7),
-                            out.shape[:2])] = body
-        out[np.broadcast_to(on_back & (np.abs(y) < 0.02), out.shape[:2])] = dark
+        put((z < solid.z_min_m + 0.14) | (z > top - 0.08), linear(120, 122, 124))
+        put(on_side & (np.abs(z - (top - 1.2)) < 0.28) & (np.abs(x - (solid.x_min_m + solid.x_max_m) / 2) < 1.7), body)
+        put(on_back & (np.abs(y) < 0.02), dark)
     elif kind == "cab":
-        out[np.broadcast_to(on_front & (z > top - 1.0) & (z < top - 0.25), out.shape[:2])] = glass
-        out[np.broadcast_to(on_side & (x > solid.x_max_m - 1.15) & (x < solid.x_max_m - 0.3) & (z > top - 0.95) & (z < top - 0.3),
-                            out.shape[:2])] = glass
-        out[np.broadcast_to(on_front & (z < top - 1.25) & (np.abs(y) < 0.7), out.shape[:2])] = dark
+        put(on_front & (z > top - 1.0) & (z < top - 0.25), glass)
+        put(
+            on_side & (x > solid.x_max_m - 1.15) & (x < solid.x_max_m - 0.3) & (z > top - 0.95) & (z < top - 0.3), glass
+        )
+        put(on_front & (z < top - 1.25) & (np.abs(y) < 0.7), dark)
     lamp_z = solid.z_min_m + 0.35
-    out[np.broadcast_to(on_front & (np.abs(z - lamp_z) < 0.1) & (np.abs(np.abs(y) - solid.width_m / 2 + 0.3) < 0.16),
-                        out.shape[:2])] = linear(250, 250, 240)
+    put(
+        on_front & (np.abs(z - lamp_z) < 0.1) & (np.abs(np.abs(y) - solid.width_m / 2 + 0.3) < 0.16),
+        linear(250, 250, 240),
+    )
     on_back = on_back & (solid.x_min_m < vehicle.x_rear_m + 0.5)
-    out[np.broadcast_to(on_back & (np.abs(z - lamp_z - 0.25) < 0.15) & (np.abs(np.abs(y) - solid.width_m / 2 + 0.22) < 0.1),
-                        out.shape[:2])] = linear(190, 20, 16)
+    put(
+        on_back & (np.abs(z - lamp_z - 0.25) < 0.15) & (np.abs(np.abs(y) - solid.width_m / 2 + 0.22) < 0.1),
+        linear(190, 20, 16),
+    )
     grime = np.clip((1.1 - z) / 1.1, 0, 1) * livery.dirt
     out = out * (1 - grime[..., None]) + linear(96, 88, 78) * grime[..., None]
     out *= np.clip(1 + 0.05 * cloudy(out.shape[:2], (18, 5), rng), 0.6, 1.4)[..., None]
     if solid.z_min_m < 0.8:
         for tyre_x in (0.0, vehicle.wheelbase_m):
-            arch = on_side & ((x - tyre_x) ** 2 + (z - vehicle.wheel_radius_m) ** 2 < (vehicle.wheel_radius_m + 0.14) ** 2)
+            arch = on_side & (
+                (x - tyre_x) ** 2 + (z - vehicle.wheel_radius_m) ** 2 < (vehicle.wheel_radius_m + 0.14) ** 2
+            )
             solidness[np.broadcast_to(arch, solidness.shape)] = 0
     return np.dstack([out, solidness])
 
@@ -428,7 +518,9 @@ def _roof_picture(solid: Solid, livery: Livery, rng: np.random.Generator, rim: b
     out = np.broadcast_to(linear(*livery.roof), (h, w, 3)).astype(np.float32).copy()
     x = (np.arange(w) + 0.5)[None, :] * step
     y = (np.arange(h) + 0.5)[:, None] * step
-    seam = np.broadcast_to((np.abs(x % 1.25 - 0.6) < 0.012) | (np.abs(np.abs(y - solid.width_m / 2) - 0.62) < 0.011), (h, w))
+    seam = np.broadcast_to(
+        (np.abs(x % 1.25 - 0.6) < 0.012) | (np.abs(np.abs(y - solid.width_m / 2) - 0.62) < 0.011), (h, w)
+    )
     out[seam] *= 0.78
     streaks = cv2.GaussianBlur(rng.standard_normal((h, w)).astype(np.float32), (0, 0), 2, sigmaY=22)
     grime = 0.5 * cloudy((h, w), (60, 20, 6), rng) + 0.5 * streaks / max(float(streaks.std()), 1e-6)
@@ -440,38 +532,59 @@ def _roof_picture(solid: Solid, livery: Livery, rng: np.random.Generator, rim: b
     return out
 
 
-def build_vehicle(palette: Palette, vehicle: Vehicle, livery: Livery, kind: str, units: bool,
-                  rng: np.random.Generator) -> VehicleModel:
+def build_vehicle(
+    palette: Palette, vehicle: Vehicle, livery: Livery, kind: str, units: bool, rng: np.random.Generator
+) -> VehicleModel:
     """The vehicle's mesh from its file: `kind` bus, coach or lorry; `units` puts hatches and plant on the roof."""
     rubber, rim, dark = (palette.flat(linear(*c)) for c in ((34, 33, 33), (128, 128, 126), (30, 30, 32)))
     unit = palette.flat(linear(*livery.unit))
     parts, boxes = [], []
-    half_axle = min(vehicle.track_front_m - vehicle.tyre_width_front_m, vehicle.track_rear_m - vehicle.tyre_width_rear_m) / 2
+    half_axle = (
+        min(vehicle.track_front_m - vehicle.tyre_width_front_m, vehicle.track_rear_m - vehicle.tyre_width_rear_m) / 2
+    )
     for i, s in enumerate(vehicle.solids):
         what = kind if kind != "lorry" else ("cab" if "cab" in s.name else "box")
         side = palette.picture(_side_picture(vehicle, s, livery, what, rng))
-        roof_look = Livery(livery.body, livery.stripe, livery.body, livery.unit, livery.dirt) if what == "cab" else livery
+        roof_look = (
+            Livery(livery.body, livery.stripe, livery.body, livery.unit, livery.dirt) if what == "cab" else livery
+        )
         roof = palette.picture(_roof_picture(s, roof_look, rng, rim=what in ("bus", "coach")))
         outline = rounded_rectangle(s.x_min_m, s.x_max_m, s.width_m, s.corner_radius_m)
         parts.append(prism(outline, s.z_min_m, s.z_max_m, side=side, top=roof, solid=i + 1))
         boxes.append((s.x_min_m, s.x_max_m, -s.width_m / 2, s.width_m / 2, s.z_min_m, s.z_max_m))
-    chassis_top = min(s.z_max_m for s in vehicle.solids) - 0.1 if kind != "lorry" else min(
-        s.z_max_m for s in vehicle.solids if "cab" not in s.name) - 1.0
+    chassis_top = (
+        min(s.z_max_m for s in vehicle.solids) - 0.1
+        if kind != "lorry"
+        else min(s.z_max_m for s in vehicle.solids if "cab" not in s.name) - 1.0
+    )
     chassis_top = min(chassis_top, max(s.z_min_m for s in vehicle.solids) + 0.6)
-    parts.append(box(vehicle.x_rear_m + 0.25, vehicle.x_front_m - 0.25, -half_axle + 0.12, half_axle - 0.12, 0.28, chassis_top,
-                     side=dark, top=dark, solid=len(boxes) + 1))
+    parts.append(
+        box(
+            vehicle.x_rear_m + 0.25,
+            vehicle.x_front_m - 0.25,
+            -half_axle + 0.12,
+            half_axle - 0.12,
+            0.28,
+            chassis_top,
+            side=dark,
+            top=dark,
+            solid=len(boxes) + 1,
+        )
+    )
 
     def roof_box(x0: float, x1: float, y0: float, y1: float, z0: float, z1: float, material: int) -> None:
         boxes.append((x0, x1, y0, y1, z0, z1))
         parts.append(box(x0, x1, y0, y1, z0, z1, side=material, top=material, solid=len(boxes)))
 
-    boxes.append((vehicle.x_rear_m + 0.25, vehicle.x_front_m - 0.25, -half_axle + 0.12, half_axle - 0.12, 0.28, chassis_top))
+    boxes.append(
+        (vehicle.x_rear_m + 0.25, vehicle.x_front_m - 0.25, -half_axle + 0.12, half_axle - 0.12, 0.28, chassis_top)
+    )
     main = max(vehicle.solids, key=lambda s: s.x_max_m - s.x_min_m)
     z = main.z_max_m
     if units and kind in ("bus", "coach"):
         glazed = palette.flat(linear(120, 126, 130))
         length = main.x_max_m - main.x_min_m
-        for share in ((0.2, 0.78) if kind == "bus" else (0.1, 0.7)):
+        for share in (0.2, 0.78) if kind == "bus" else (0.1, 0.7):
             hx = main.x_min_m + share * length
             roof_box(hx - 0.35, hx + 0.35, -0.35, 0.35, z, z + 0.09, glazed)
         ax = main.x_min_m + (0.45 if kind == "bus" else 0.32) * length
@@ -484,10 +597,28 @@ def build_vehicle(palette: Palette, vehicle: Vehicle, livery: Livery, kind: str,
     for outline in vehicle.mirror_outlines_m():
         x0, y0 = outline.min(axis=0)
         x1, y1 = outline.max(axis=0)
-        roof_box(x0 + 0.02, x1 - 0.02, y0 + (0.0 if y0 < 0 else 0.08), y1 - (0.08 if y0 < 0 else 0.0),
-                 vehicle.mirror_z_m - 0.25, vehicle.mirror_z_m + 0.22, mirror)
-        parts.append(box((x0 + x1) / 2 - 0.03, (x0 + x1) / 2 + 0.03, y0, y1, vehicle.mirror_z_m + 0.16,
-                         vehicle.mirror_z_m + 0.21, side=mirror, top=mirror, solid=len(boxes)))
+        roof_box(
+            x0 + 0.02,
+            x1 - 0.02,
+            y0 + (0.0 if y0 < 0 else 0.08),
+            y1 - (0.08 if y0 < 0 else 0.0),
+            vehicle.mirror_z_m - 0.25,
+            vehicle.mirror_z_m + 0.22,
+            mirror,
+        )
+        parts.append(
+            box(
+                (x0 + x1) / 2 - 0.03,
+                (x0 + x1) / 2 + 0.03,
+                y0,
+                y1,
+                vehicle.mirror_z_m + 0.16,
+                vehicle.mirror_z_m + 0.21,
+                side=mirror,
+                top=mirror,
+                solid=len(boxes),
+            )
+        )
     for side_ in (1, -1):
         rear = wheel(vehicle.wheel_radius_m, vehicle.tyre_width_rear_m, rubber, rim)
         parts.append(rear.placed(0.0, side_ * vehicle.track_rear_m / 2, 0.0, vehicle.wheel_radius_m))
@@ -536,8 +667,13 @@ def bake_shadows(ground: Ground, meshes: list[Mesh], light: Light, spots: list[t
             continue
         mask = np.zeros((y.size * sub, x.size * sub), np.uint8)
         # texel centre -> sub-sample coordinates: (i + 0.5) * sub - 0.5; fillConvexPoly takes 1/16 fixed point
-        px = np.stack([((flat[..., 0] - x[0, 0]) / ground.mpp + 0.5) * sub - 0.5,
-                       ((y[0, 0] - flat[..., 1]) / ground.mpp + 0.5) * sub - 0.5], axis=-1)
+        px = np.stack(
+            [
+                ((flat[..., 0] - x[0, 0]) / ground.mpp + 0.5) * sub - 0.5,
+                ((y[0, 0] - flat[..., 1]) / ground.mpp + 0.5) * sub - 0.5,
+            ],
+            axis=-1,
+        )
         for tri in (px * 16).round().astype(np.int32):
             cv2.fillConvexPoly(mask, tri, 1, cv2.LINE_8, 4)
         cover = mask.reshape(y.size, sub, x.size, sub).mean(axis=(1, 3), dtype=np.float32)
@@ -545,5 +681,5 @@ def bake_shadows(ground: Ground, meshes: list[Mesh], light: Light, spots: list[t
         ground.sunlit[rows, cols] = np.minimum(ground.sunlit[rows, cols], 1 - cover)
     for px_m, py_m, radius in spots:
         rows, cols, x, y = ground.window(px_m - 4 * radius, px_m + 4 * radius, py_m - 4 * radius, py_m + 4 * radius)
-        dim = 1 - 0.35 * np.exp(-0.5 * ((x - px_m) ** 2 + (y - py_m) ** 2) / radius ** 2)
+        dim = 1 - 0.35 * np.exp(-0.5 * ((x - px_m) ** 2 + (y - py_m) ** 2) / radius**2)
         ground.albedo[rows, cols] *= dim[..., None].astype(np.float32)

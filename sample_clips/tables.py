@@ -10,8 +10,11 @@ from analysis.course import Area, Course
 def _value(v: Any) -> str:
     if isinstance(v, str):
         return f'"{v}"'
-    return f"{v:.4f}".rstrip("0").rstrip(".") if isinstance(v, float) and v != int(v) else (
-        f"{v:.1f}" if isinstance(v, float) else str(v))
+    return (
+        f"{v:.4f}".rstrip("0").rstrip(".")
+        if isinstance(v, float) and v != int(v)
+        else (f"{v:.1f}" if isinstance(v, float) else str(v))
+    )
 
 
 def _lines(values: dict[str, Any]) -> list[str]:
@@ -35,11 +38,35 @@ def course_text(course: Course) -> str:
     """The TOML text of a course."""
     out = _lines({"schema": 1, "name": course.name, "source": course.source})
     for m in course.marks:
-        out += ["", "[[mark]]", *_lines({"name": m.name, "x_m": m.x_m, "y_m": m.y_m, "base_half_m": m.base_half_m,
-                                         "height_m": m.height_m, "pole_height_m": m.pole_height_m})]
+        out += [
+            "",
+            "[[mark]]",
+            *_lines(
+                {
+                    "name": m.name,
+                    "x_m": m.x_m,
+                    "y_m": m.y_m,
+                    "base_half_m": m.base_half_m,
+                    "height_m": m.height_m,
+                    "pole_height_m": m.pole_height_m,
+                }
+            ),
+        ]
     for ln in course.lines:
-        out += ["", "[[line]]", *_lines({"name": ln.name, "x0_m": ln.x0_m, "y0_m": ln.y0_m, "x1_m": ln.x1_m,
-                                         "y1_m": ln.y1_m, "width_m": ln.width_m})]
+        out += [
+            "",
+            "[[line]]",
+            *_lines(
+                {
+                    "name": ln.name,
+                    "x0_m": ln.x0_m,
+                    "y0_m": ln.y0_m,
+                    "x1_m": ln.x1_m,
+                    "y1_m": ln.y1_m,
+                    "width_m": ln.width_m,
+                }
+            ),
+        ]
     out += ["", "[bay]", *_lines(_area(course.bay)), "", "[stopping_box]", *_lines(_area(course.stopping_box))]
     if course.barrier:
         out += ["", "[barrier]", *_lines({**_area(course.barrier), "height_m": course.barrier_height_m})]
