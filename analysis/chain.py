@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import cholesky_banded, solve_banded
+from scipy.linalg import cho_solve_banded, cholesky_banded
 
 
 @dataclass(frozen=True)
@@ -25,10 +25,7 @@ class Factor:
 
     def solve(self, right: np.ndarray) -> np.ndarray:
         """Solve the system for a right side (n, m); time and memory are linear in n."""
-        upper = _transpose_band(self.band)
-        width = len(self.band) - 1
-        half = solve_banded((width, 0), self.band, right.ravel())
-        return solve_banded((0, width), upper, half).reshape(right.shape)
+        return cho_solve_banded((self.band, True), right.ravel(), check_finite=False).reshape(right.shape)
 
     def covariance(self) -> Covariance:
         """The blocks of the inverse on and next to the diagonal (Takahashi's recursion)."""
@@ -75,11 +72,3 @@ def factor(diagonal: np.ndarray, below: np.ndarray) -> Factor:
             under[:, i, j] = blocks[m + i - j, :-1, j]
     return Factor(on, under, band)
 
-
-def _transpose_band(lower: np.ndarray) -> np.ndarray:
-    """The upper banded form of the transpose of a lower banded matrix."""
-    upper = np.zeros_like(lower)
-    width, size = lower.shape
-    for d in range(width):
-        upper[width - 1 - d, d:] = lower[d, :size - d]
-    return upper

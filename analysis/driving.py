@@ -16,14 +16,16 @@ import numpy as np
 class Driver:
     """Spread and memory of acceleration and steering; common practice, no published source.
 
-    The sds are of the process at any one time. rolling_rate is the usual sd of the wheel's turning rate while
-    rolling as a part of the vehicle's own greatest rate (each run's own is estimated, starting from
-    this), standing_rate the same at a standstill, where the driver may turn from one lock to the other.
+    The sds are of the process at any one time. rolling_rate is the usual sd of the wheel's turning rate
+    while rolling as a part of the vehicle's own greatest rate. Each run's own is estimated, starting
+    from this, but never below least_rate: whoever has held the wheel so far may still turn it.
+    standing_rate is the same at a standstill, where the driver may turn from one lock to the other.
     """
 
     accel_sd_mps2: float = 0.35
     accel_time_s: float = 3.0
     rolling_rate: float = 0.4
+    least_rate: float = 0.2
     rate_time_s: float = 0.5
     standing_rate: float = 1.5
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -29,6 +30,7 @@ from analysis.vehicle import Vehicle
 
 _LEAST_POSES = 20
 _EDGE_SPEED_MPS = 0.1  # about the speed at which coming to rest is noticed
+_ROCKING_M = 0.03
 _GAP_S = 1.0  # the smoother's motion across a longer gap is a guess that nothing should be judged by
 
 
@@ -50,7 +52,7 @@ def estimate(track: Track, vehicle: Vehicle) -> tuple[Smoothed, np.ndarray]:
     run = smooth(nodes, vehicle, nowhere, usual, run.state, run.weight)
     run = smooth(nodes, vehicle, nowhere, likely_levels(run, vehicle), run.state, run.weight)
     for _ in range(2):
-        probability = standing_probability(along_path(run))
+        probability = settled(standing_probability(along_path(run)), run)
         run = smooth(nodes, vehicle, held(probability), run.levels, run.state, run.weight)
         run = smooth(nodes, vehicle, run.standing, likely_levels(run, vehicle), run.state, run.weight)
     return run, probability
@@ -69,6 +71,18 @@ def along_path(run: Smoothed) -> Along:
     var[used] = stated[used] * run.levels.white**2 / run.weight[used]
     bias_sd = run.levels.slow * float(np.sqrt(np.median(stated[nodes.seen])))
     return Along(nodes.t_s, travelled + miss, var, max(bias_sd, 1e-4), run.levels.slow_time_s)
+
+
+def settled(probability: np.ndarray, run: Smoothed) -> np.ndarray:
+    """The probabilities (n,) of standing with standstills joined between which the vehicle moved less than
+    `_ROCKING_M`: it rocked on its springs or the measurement wandered."""
+    out = probability.copy()
+    v, t = run.state[:, SPEED], run.nodes.t_s
+    travelled = np.concatenate([[0.0], np.cumsum(np.diff(t) * (v[1:] + v[:-1]) / 2)])
+    for (_, last), (first, _) in pairwise(runs(probability > 0.5)):
+        if np.ptp(travelled[last:first + 1]) < _ROCKING_M:
+            out[last:first + 1] = min(out[last], out[first])
+    return out
 
 
 def held(probability: np.ndarray) -> np.ndarray:

@@ -12,6 +12,7 @@ wrong vehicle): the heading then does not follow from the path.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -32,6 +33,7 @@ _HELD_M, _HELD_RAD, _HELD_MPS = 1e-5, 1e-6, 1e-4  # 'exactly', for the arithmeti
 _LIMIT_SD_RAD = np.radians(2.0)  # how far a vehicle file's greatest wheel angle is trusted
 _OUTLIER_SHARE, _OUTLIER_WIDTH = 0.02, 10.0
 _CUT_RAD = 30.0
+_CLOSE = 1e-4  # the iteration ends when no state (m, rad, s) changes by more
 
 
 @dataclass(frozen=True)
@@ -131,7 +133,7 @@ def smooth(nodes: Nodes, vehicle: Vehicle, standing: np.ndarray, levels: Levels,
         while problem.cost(state + size * step, levels, weight) > system.cost + 1e-9 and size > 0.02:
             size /= 2
         state = state + size * step
-        if np.max(np.abs(step)) < 1e-5:
+        if np.max(np.abs(step[:, :BIAS])) < _CLOSE:
             break
     if robust:
         weight = _inlier_weight(nodes, state, levels)
@@ -149,17 +151,19 @@ def nominal_covariance(run: Smoothed, vehicle: Vehicle, *, cut: bool) -> Covaria
 def likely_levels(run: Smoothed, vehicle: Vehicle) -> Levels:
     """The levels that make the track most probable (Laplace's approximation about the given run)."""
     problem = _Problem(run.nodes, vehicle, run.standing, False)
+    linearised = problem.relinearise(run.state)
     # Before looking: stated covariances are right to a factor of three, the rest of it is of this order.
     usual = np.log([DRIVER.rolling_rate * vehicle.wheel_rate_radps, 1.0, 0.3])
     spread = np.array([0.7, 1.0, 1.0])
 
     def levels_at(p: np.ndarray) -> Levels:
         rate, white, slow = (float(v) for v in np.exp(p))
-        return replace(run.levels, rate_radps=rate, white=white, slow=slow)
+        return replace(run.levels, rate_radps=max(rate, DRIVER.least_rate * vehicle.wheel_rate_radps), white=white,
+                       slow=slow)
 
     def badness(p: np.ndarray) -> float:
         levels = levels_at(p)
-        system = problem.linearise(run.state, levels, run.weight)
+        system = linearised(levels, run.weight)
         f = system.factor()
         fit = system.cost - 0.5 * np.sum(system.gradient * f.solve(system.gradient))
         prior = 0.5 * np.sum(((p - usual) / spread)**2)
@@ -168,7 +172,7 @@ def likely_levels(run: Smoothed, vehicle: Vehicle) -> Levels:
     start = np.log([run.levels.rate_radps, run.levels.white, run.levels.slow])
     simplex = start + np.vstack([np.zeros(3), np.diag([0.4, 0.3, 0.5])])
     best = minimize(badness, start, method="Nelder-Mead",
-                    options={"initial_simplex": simplex, "xatol": 0.05, "fatol": 0.05, "maxfev": 60})
+                    options={"initial_simplex": simplex, "xatol": 0.05, "fatol": 0.1, "maxfev": 40})
     return levels_at(best.x)
 
 
@@ -206,8 +210,10 @@ class _Problem:
         self.held = standing[:-1] & standing[1:]
         self.measured_information = np.linalg.inv(nodes.cov)
         self.typical_var = np.median(np.diagonal(nodes.cov[nodes.seen], axis1=1, axis2=2), axis=0)
-        self.wheel_move, self.wheel_noise = integrated_ou(self.dt, 1.0, DRIVER.rate_time_s)  # times rate squared
-        self.speed_move, self.speed_noise = speed_step(self.dt)
+        self.wheel_move, wheel_noise = integrated_ou(self.dt, 1.0, DRIVER.rate_time_s)  # noise: times rate squared
+        self.speed_move, speed_noise = speed_step(self.dt)
+        self.wheel_information = np.linalg.inv(wheel_noise[:, 1:, 1:])
+        self.speed_information = np.linalg.inv(speed_noise[:, 1:, 1:])
         self.standing_var, self.after_cut = self._standing_wheel(cut)
 
     def _standing_wheel(self, cut: bool) -> tuple[np.ndarray, np.ndarray]:
@@ -229,22 +235,21 @@ class _Problem:
 
     def _process(self, levels: Levels) -> np.ndarray:
         """Information (n-1, SIZE, SIZE) of what each step adds."""
-        n = len(self.dt)
-        var = np.zeros((n, SIZE, SIZE))
         dt, held = self.dt, self.held
-        var[:, X, X] = var[:, Y, Y] = np.where(held, _HELD_M**2, _SLIP_M**2 * dt)
-        var[:, HEADING, HEADING] = np.where(held, _HELD_RAD**2, _SLIP_RAD**2 * dt)
-        var[:, SPEED:ACCEL + 1, SPEED:ACCEL + 1] = self.speed_noise[:, 1:, 1:]
-        var[:, WHEEL:RATE + 1, WHEEL:RATE + 1] = self.wheel_noise[:, 1:, 1:] * levels.rate_radps**2
-        var[held, SPEED:RATE + 1, SPEED:RATE + 1] = 0.0
-        var[held, SPEED, SPEED] = _HELD_MPS**2
-        var[held, ACCEL, ACCEL] = DRIVER.accel_sd_mps2**2
-        var[held, WHEEL, WHEEL] = self.standing_var[held]
-        var[held, RATE, RATE] = levels.rate_radps**2
+        info = np.zeros((len(dt), SIZE, SIZE))
+        info[:, X, X] = info[:, Y, Y] = np.where(held, _HELD_M**-2, 1 / (_SLIP_M**2 * dt))
+        info[:, HEADING, HEADING] = np.where(held, _HELD_RAD**-2, 1 / (_SLIP_RAD**2 * dt))
+        info[:, SPEED:ACCEL + 1, SPEED:ACCEL + 1] = self.speed_information
+        info[:, WHEEL:RATE + 1, WHEEL:RATE + 1] = self.wheel_information / levels.rate_radps**2
+        info[held, SPEED:RATE + 1, SPEED:RATE + 1] = 0.0
+        info[held, SPEED, SPEED] = _HELD_MPS**-2
+        info[held, ACCEL, ACCEL] = DRIVER.accel_sd_mps2**-2
+        info[held, WHEEL, WHEEL] = 1 / self.standing_var[held]
+        info[held, RATE, RATE] = levels.rate_radps**-2
         lost = -np.expm1(-2 * dt / levels.slow_time_s)
         for i in range(3):
-            var[:, BIAS + i, BIAS + i] = levels.slow**2 * self.typical_var[i] * lost
-        return np.linalg.inv(var)
+            info[:, BIAS + i, BIAS + i] = 1 / (levels.slow**2 * self.typical_var[i] * lost)
+        return info
 
     def _steps(self, s: np.ndarray, levels: Levels) -> np.ndarray:
         """(n-1, SIZE) how far each state is from what the one before it leads to."""
@@ -304,17 +309,33 @@ class _Problem:
 
     def cost(self, s: np.ndarray, levels: Levels, weight: np.ndarray) -> float:
         """Half the sum of squares at a state."""
-        r = self._steps(s, levels)
+        return self._cost(s, self._steps(s, levels), self._process(levels), levels, weight)
+
+    def _cost(self, s: np.ndarray, r: np.ndarray, info: np.ndarray, levels: Levels, weight: np.ndarray) -> float:
         miss = s[:, :3] + s[:, BIAS:] - self.nodes.pose
         return 0.5 * float(
-            np.einsum("ni,nij,nj->", r, self._process(levels), r)
-            + np.einsum("n,ni,nij,nj->", weight / levels.white**2, miss, self.measured_information, miss)
+            np.sum(r * (info @ r[..., None])[..., 0])
+            + np.sum(miss * (self._measured(levels, weight) @ miss[..., None])[..., 0])
             + np.sum(self._own(levels) * s**2) + np.sum(self._beyond_lock(s)**2) / _LIMIT_SD_RAD**2)
+
+    def _measured(self, levels: Levels, weight: np.ndarray) -> np.ndarray:
+        """Information (n, 3, 3) of each measured pose."""
+        return self.measured_information * (weight / levels.white**2)[:, None, None]
 
     def linearise(self, s: np.ndarray, levels: Levels, weight: np.ndarray) -> _System:
         """Cost, gradient and Gauss-Newton matrix at a state."""
-        r = self._steps(s, levels)
-        before, after = self._slopes(s, levels)
+        return self.assemble(s, self._steps(s, levels), self._slopes(s, levels), levels, weight)
+
+    def relinearise(self, s: np.ndarray) -> Callable[[Levels, np.ndarray], _System]:
+        """`linearise` at one state for many levels and weights; their slow_time_s must stay the usual one."""
+        usual = Levels(1.0)
+        r, slopes = self._steps(s, usual), self._slopes(s, usual)
+        return lambda levels, weight: self.assemble(s, r, slopes, levels, weight)
+
+    def assemble(self, s: np.ndarray, r: np.ndarray, slopes: tuple[np.ndarray, np.ndarray], levels: Levels,
+                 weight: np.ndarray) -> _System:
+        """The system from the steps' residuals and slopes."""
+        before, after = slopes
         info = self._process(levels)
         left, right = np.swapaxes(before, 1, 2) @ info, np.swapaxes(after, 1, 2) @ info
         diagonal = np.zeros((len(s), SIZE, SIZE))
@@ -323,8 +344,8 @@ class _Problem:
         diagonal[1:] += right @ after
         gradient[:-1] += (left @ r[..., None])[..., 0]
         gradient[1:] += (right @ r[..., None])[..., 0]
-        measured = self.measured_information * (weight / levels.white**2)[:, None, None]
-        pull = np.einsum("nij,nj->ni", measured, s[:, :3] + s[:, BIAS:] - self.nodes.pose)
+        measured = self._measured(levels, weight)
+        pull = (measured @ (s[:, :3] + s[:, BIAS:] - self.nodes.pose)[..., None])[..., 0]
         for rows in (slice(0, 3), slice(BIAS, SIZE)):
             gradient[:, rows] += pull
             for columns in (slice(0, 3), slice(BIAS, SIZE)):
@@ -336,7 +357,7 @@ class _Problem:
         i = np.arange(SIZE)
         diagonal[:, i, i] += own
         diagonal[:, WHEEL, WHEEL] += (past != 0) / _LIMIT_SD_RAD**2
-        return _System(self.cost(s, levels, weight), gradient, diagonal, right @ before)
+        return _System(self._cost(s, r, info, levels, weight), gradient, diagonal, right @ before)
 
     def log_information(self, levels: Levels) -> float:
         """The part of the log-determinant of all information that depends on the levels."""

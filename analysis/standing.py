@@ -24,7 +24,9 @@ _STAND_LASTS_S = 6.0  # a standstill's usual length
 _STOP_WITHIN_S = 0.2  # once slower than that, the usual time until it stands
 _ANY_SPEED_MPS = 1.0  # when the run begins or ends in motion
 _FAR_M2 = 1e6  # variance of a place about which nothing is known
-_HISTORIES = 60
+_HISTORIES = 40
+_COMPARED = 10
+_HOPELESS = 25.0  # a history less likely than the best by more than this power of e is dropped
 
 
 @dataclass(frozen=True)
@@ -57,37 +59,38 @@ def standing_probability(along: Along) -> np.ndarray:
     """(n,) probability that the vehicle stands at each time."""
     forward = _one_way(along, _MOVING_OFF, _COMING_TO_REST)
     turned = replace(along, t_s=-along.t_s[::-1], s_m=along.s_m[::-1], var_m2=along.var_m2[::-1])
-    reverse = _one_way(turned, _COMING_TO_REST, _MOVING_OFF)
-    # Joint of what forward knows with the measurement at k and what backward knows without it.
-    log_p = forward.log_after + reverse.log_before[::-1] - forward.log_total + _log_overlap(
-        forward.mean_after, forward.cov_after, reverse.mean_before[::-1], reverse.cov_before[::-1],
-        np.diag([1 / _FAR_M2, 1 / along.bias_sd_m**2]))
-    return np.exp(np.minimum(log_p, 0.0))
+    reverse = _one_way(turned, _COMING_TO_REST, _MOVING_OFF)[::-1]
+    known = np.diag([_FAR_M2**-1, 0.0, DRIVER.accel_sd_mps2**-2, along.bias_sd_m**-2])
+    out = np.empty(len(along.t_s))
+    # What forward knows with the measurement at a time, joined with what reverse knows without it.
+    for k, ((_, past), (future, _)) in enumerate(zip(forward, reverse, strict=True)):
+        if max(past.hopelessness(), future.hopelessness()) > 2 * _HOPELESS:
+            out[k] = 0.0
+            continue
+        stand = _log_overlap(past[:1], future[:1], known, [_S, _BIAS])
+        roll = _log_overlap(past[1:], future[1:].turned(), known, [_S, _V, _A, _BIAS])
+        out[k] = 1 / (1 + np.exp(np.clip(roll - stand, -700, 700)))
+    return out
 
 
-def _log_overlap(m1: np.ndarray, p1: np.ndarray, m2: np.ndarray, p2: np.ndarray, prior: np.ndarray) -> np.ndarray:
-    """(n,) log of the integral of N(x; m1, p1) N(x; m2, p2) / N(x; 0, prior^-1) over x in the plane."""
-    a, b = np.linalg.inv(p1), np.linalg.inv(p2)
-    joint = a + b - prior
-    h = np.einsum("nij,nj->ni", a, m1) + np.einsum("nij,nj->ni", b, m2)
-    best = np.linalg.solve(joint, h[..., None])[..., 0]
-    quad = np.einsum("ni,nij,nj->n", m1, a, m1) + np.einsum("ni,nij,nj->n", m2, b, m2) - np.sum(h * best, axis=1)
-    log_dets = np.linalg.slogdet(a)[1] + np.linalg.slogdet(b)[1] - np.linalg.slogdet(prior)[1] \
-        - np.linalg.slogdet(joint)[1]
-    return 0.5 * (log_dets - quad)
-
-
-@dataclass(frozen=True)
-class _Pass:
-    """What one pass knows of 'standing' before and after each measurement: log weight, mean and cov of (s, bias)."""
-
-    log_before: np.ndarray
-    mean_before: np.ndarray
-    cov_before: np.ndarray
-    log_after: np.ndarray
-    mean_after: np.ndarray
-    cov_after: np.ndarray
-    log_total: float
+def _log_overlap(past: _Mixture, future: _Mixture, known: np.ndarray, columns: list[int]) -> float:
+    """log of the integral over the state of past times future, where both had counted what was known beforehand, with
+    precision `known` about zero. Taken relative to each past mean, so that long distances do not drown small errors."""
+    rows = np.ix_(columns, columns)
+    known = known[rows]
+    a = np.linalg.inv(past.cov[(slice(None), *rows)])[:, None]
+    b = np.linalg.inv(future.cov[(slice(None), *rows)])[None]
+    mean = past.mean[:, None, columns]
+    gap = future.mean[None, :, columns] - mean
+    joint = a + b - known
+    h = (b @ gap[..., None])[..., 0] + mean @ known
+    quad = (np.einsum("...i,...ij,...j->...", gap, b, gap) - np.einsum("...i,ij,...j->...", mean, known, mean)
+            - np.sum(h * np.linalg.solve(joint, h[..., None])[..., 0], axis=-1))
+    log_dets = np.linalg.slogdet(a)[1] + np.linalg.slogdet(b)[1] - np.linalg.slogdet(joint)[1]
+    positive = np.diag(known)[np.diag(known) > 0]
+    constant = -np.sum(np.log(positive)) + (len(positive) - len(columns)) * np.log(2 * np.pi)
+    log_w = past.log_w[:, None] + future.log_w[None]
+    return float(np.logaddexp.reduce((log_w + 0.5 * (log_dets - quad + constant)).ravel()))
 
 
 @dataclass(frozen=True)
@@ -98,7 +101,7 @@ class _Mixture:
     mean: np.ndarray
     cov: np.ndarray
 
-    def __getitem__(self, rows: slice) -> _Mixture:
+    def __getitem__(self, rows: slice | np.ndarray) -> _Mixture:
         return _Mixture(self.log_w[rows], self.mean[rows], self.cov[rows])
 
     def observed(self, column: int | tuple[int, int], value: float, var: float) -> _Mixture:
@@ -110,6 +113,20 @@ class _Mixture:
         gain = seen / spread[:, None]
         return _Mixture(self.log_w - 0.5 * (np.log(2 * np.pi * spread) + miss**2 / spread),
                         self.mean + gain * miss[:, None], self.cov - gain[:, :, None] * seen[:, None, :])
+
+    def strongest(self) -> _Mixture:
+        """'Standing' and the few rolling histories that carry the weight."""
+        rolling = np.argsort(self.log_w[1:])[-_COMPARED:] + 1
+        return self[np.concatenate([[0], rolling])]
+
+    def hopelessness(self) -> float:
+        """By which power of e 'standing' is less likely than the likeliest rolling."""
+        return float(np.max(self.log_w[1:]) - self.log_w[0])
+
+    def turned(self) -> _Mixture:
+        """The same with time reversed."""
+        sign = np.array([1.0, -1.0, 1.0, 1.0])
+        return _Mixture(self.log_w, self.mean * sign, self.cov * sign * sign[:, None])
 
     def weighted(self, log_factor: float) -> _Mixture:
         return replace(self, log_w=self.log_w + log_factor)
@@ -134,28 +151,22 @@ def _joined(*parts: _Mixture) -> _Mixture:
 _S, _V, _A, _BIAS = range(4)
 
 
-def _one_way(along: Along, begin: _Edge, finish: _Edge) -> _Pass:
-    n = len(along.t_s)
-    out = _Pass(np.empty(n), np.empty((n, 2)), np.empty((n, 2, 2)), np.empty(n), np.empty((n, 2)),
-                np.empty((n, 2, 2)), 0.0)
+def _one_way(along: Along, begin: _Edge, finish: _Edge) -> list[tuple[_Mixture, _Mixture]]:
+    """The strongest histories before and after each measurement."""
+    out = []
     bias_var = along.bias_sd_m**2
     now = _Mixture(np.log([0.5, 0.5]), np.zeros((2, 4)), np.array([
         np.diag([_FAR_M2, 0.0, 0.0, bias_var]),
         np.diag([_FAR_M2, _ANY_SPEED_MPS**2, DRIVER.accel_sd_mps2**2, bias_var])]))
-    place = np.ix_([_S, _BIAS], [_S, _BIAS])
-    for k in range(n):
+    for k, t in enumerate(along.t_s):
         if k:
-            dt = along.t_s[k] - along.t_s[k - 1]
+            dt = t - along.t_s[k - 1]
             now = _later(_switched(now, dt, begin, finish), dt, along.bias_time_s, bias_var)
-        out.log_before[k], out.mean_before[k], out.cov_before[k] = now.log_w[0], now.mean[0, [_S, _BIAS]], \
-            now.cov[0][place]
+        before = now.strongest()
         if np.isfinite(along.var_m2[k]):
             now = now.observed((_S, _BIAS), along.s_m[k], along.var_m2[k])
-        out.log_after[k], out.mean_after[k], out.cov_after[k] = now.log_w[0], now.mean[0, [_S, _BIAS]], \
-            now.cov[0][place]
-    # The end of the run is as uncertain as its beginning, so that both passes describe the same model.
-    rolling = now[1:].observed(_V, 0.0, _ANY_SPEED_MPS**2)
-    return replace(out, log_total=float(np.logaddexp.reduce(_joined(now[:1], rolling).log_w) + np.log(0.5)))
+        out.append((before, now.strongest()))
+    return out
 
 
 def _switched(now: _Mixture, dt: float, begin: _Edge, finish: _Edge) -> _Mixture:
@@ -177,6 +188,7 @@ def _switched(now: _Mixture, dt: float, begin: _Edge, finish: _Edge) -> _Mixture
     stand = _joined(stand.weighted(-dt / _STAND_LASTS_S), stopped).merged()
     stand.mean[0, [_V, _A]] = 0.0
     stand.cov[0, [_V, _A], :] = stand.cov[0, :, [_V, _A]] = 0.0
+    roll = roll[roll.log_w > max(stand.log_w[0], np.max(roll.log_w)) - _HOPELESS]
     while len(roll.log_w) > _HISTORIES:  # the oldest histories have long forgotten their beginnings: one will do
         roll = _joined(roll[:2].merged(), roll[2:])
     return _joined(stand, roll, *started)

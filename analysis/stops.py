@@ -20,9 +20,13 @@ def stops_of(motion: Motion, stop_min_s: float) -> tuple[Stop, ...]:
     out = []
     t = motion.t_s
     for first, last in runs(motion.standing > 0.5):
+        if t[first] - t[0] < stop_min_s:
+            first = 0  # too short a movement to have been seen
+        if t[-1] - t[last] < stop_min_s:
+            last = len(t) - 1
         peak = first + int(np.argmax(motion.standing[first:last + 1]))
-        end, sd_end = _edge(t[peak:], motion.standing[peak:])
-        start, sd_start = _edge(-t[peak::-1], motion.standing[peak::-1])
+        end, sd_end = _edge(t[peak:], motion.standing[peak:]) if last < len(t) - 1 else (float(t[-1]), 0.0)
+        start, sd_start = _edge(-t[peak::-1], motion.standing[peak::-1]) if first else (-float(t[0]), 0.0)
         start = -start
         if end - start < stop_min_s:
             continue
@@ -38,8 +42,6 @@ def _edge(t: np.ndarray, standing: np.ndarray) -> tuple[float, float]:
     upto = int(gone[0]) + 1 if len(gone) else len(t)
     t, still = t[:upto], still[:upto]
     share = -np.diff(still)
-    if len(t) < 2 or share.sum() < 0.5:
-        return float(t[-1]), 0.0  # still standing where the track ends
     share = share / share.sum()
     middle, width = (t[1:] + t[:-1]) / 2, np.diff(t)
     mean = float(share @ middle)
