@@ -195,9 +195,11 @@ def find_lines(bgr: np.ndarray, *, exclude: np.ndarray | None = None, look: Grou
         return _gather(points, *_straighten(points, direction, bend, size), strength, size, limit), bend
     sharpness = {k: _votes(*_straighten(points, direction, k, size), strength, size)[0] for k in BENDS}
     bend = max(sharpness, key=lambda k: sharpness[k])
-    for _ in range(2):
-        lines = _gather(points, *_straighten(points, direction, bend, size), strength, size, 6)
-        bend = _straightest_bend(lines, bend, size)
+    for _ in range(4):  # with a loose hold on the lines, for they are bent until the bend is known
+        lines = _gather(points, *_straighten(points, direction, bend, size), strength, size, 4, looseness=2.5)
+        before, bend = bend, _straightest_bend(lines, bend, size)
+        if abs(bend - before) < 1e-3:
+            break
     return _gather(points, *_straighten(points, direction, bend, size), strength, size, limit), bend
 
 
@@ -309,10 +311,10 @@ def _votes(free: np.ndarray, angle: np.ndarray, strength: np.ndarray,
 
 
 def _gather(points: np.ndarray, free: np.ndarray, angle: np.ndarray, strength: np.ndarray, size: tuple[int, int],
-            limit: int) -> list[LineSpot]:
+            limit: int, looseness: float = 1.0) -> list[LineSpot]:
     """Take out the strongest line, again and again."""
     middle = np.array([(size[0] - 1) / 2, (size[1] - 1) / 2])
-    tolerance = max(size) / 500
+    tolerance = looseness * max(size) / 500
     alive = np.ones(len(points), bool)
     lines: list[LineSpot] = []
     for _ in range(3 * limit):

@@ -25,7 +25,7 @@ from vision.survey_fit import (
     fit_camera,
     ground_sd_m,
 )
-from vision.survey_guess import LEAN_SHARE, Guess, guesses, match, spot_trust, trial_lenses
+from vision.survey_guess import LEAN_SHARE, Guess, guesses, match, same_view, spot_trust, trial_lenses
 from vision.survey_measure import ConePlace, barrier_mask, measure_cone, measure_ends, measure_paint
 
 MATCH_GATE_M = 0.9  # a cone may stand half a metre off, plus what a rough camera adds
@@ -208,9 +208,9 @@ def _distrust(course: Course, spots: list[ConeSpot], lines: list,
         return FailedRegistration(
             f"only {len(seen)} of the course's {len(course.marks)} marks could be found{few_lines}",
             f"the whole course must be in view, set out to within half a metre of the course file; {by_hand}")
+    places = np.array([[m.x_m, m.y_m] for m in course.marks])
     for score, g in ranked[1:]:
-        same = sum(a == b for a, b in zip(g.spot_of_mark, best.spot_of_mark, strict=True) if a is not None)
-        if same < len(seen) / 2 and score > ranked[0][0] - LEAST_MARGIN:
+        if not same_view(g.camera, best.camera, places) and score > ranked[0][0] - LEAST_MARGIN:
             return FailedRegistration("the cones fit the course in two different ways",
                                       f"take away cones that do not belong to the course, {by_hand}")
     return None

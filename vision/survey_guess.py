@@ -71,7 +71,7 @@ def guesses(course: Course, spots: list[ConeSpot], lines: list[LineSpot], lenses
         for p in sorted(proposals, key=lambda p: -p[0]):
             if len(distinct) >= room:
                 break
-            if not any(_same_view(p[1], d[1], marks) for d in distinct):
+            if not any(same_view(p[1], d[1], marks) for d in distinct):
                 distinct.append(p)
     polished = (polish(course, camera, spots, lines, line_spots) for _, camera, line_spots in distinct)
     return sorted((g for g in polished if g is not None), key=lambda g: -g.score)
@@ -86,7 +86,8 @@ def spot_trust(spots: list[ConeSpot]) -> np.ndarray:
     return np.clip(scores / (0.6 * typical), 0.05, 1)
 
 
-def _same_view(a: Camera, b: Camera, marks: np.ndarray, within: float = 0.04) -> bool:
+def same_view(a: Camera, b: Camera, marks: np.ndarray, within: float = 0.04) -> bool:
+    """Whether two cameras see the marks at about the same places (to a share of the picture's longer side)."""
     pa, pb = a.project_ground(marks), b.project_ground(marks)
     return bool(np.median(np.hypot(*(pa - pb).T)) < within * max(a.lens.width_px, a.lens.height_px))
 
