@@ -178,18 +178,21 @@ def _box_to_point(motion: Motion, box: tuple[float, float, float, float, float],
 
 
 def body_to_barrier(motion: Motion, vehicle: Vehicle, barrier: Area, sd_m: float) -> Reading:
-    """Body to the barrier; of two convex outlines apart, the nearest points include a corner of one of them."""
+    """Body to the barrier; of two convex outlines apart, the nearest points include a corner of one of them.
+
+    The vehicle comes from the front, so what is behind the barrier has gone through it: it counts as solid there.
+    """
     outline = to_course_m(motion, vehicle.body_outline_m())
-    distance, away = distance_to_box(outline, barrier.x_min_m, barrier.x_max_m, barrier.y_min_m, barrier.y_max_m, 0.0)
+    behind = barrier.x_min_m - vehicle.length_m
+    distance, away = distance_to_box(outline, behind, barrier.x_max_m, barrier.y_min_m, barrier.y_max_m, 0.0)
     worst = np.argmin(distance, axis=1)
     k = np.arange(len(worst))
     place = outline[k, worst]
     readings = [(distance[k, worst], _sd(_pose_slope(motion, place, away[k, worst]), motion.cov[:, :3, :3], sd_m),
                  place)]
     body = (vehicle.x_rear_m, vehicle.x_front_m, -vehicle.width_m / 2, vehicle.width_m / 2, vehicle.corner_radius_m)
-    for x in (barrier.x_min_m, barrier.x_max_m):
-        for y in (barrier.y_min_m, barrier.y_max_m):
-            readings.append(_box_to_point(motion, body, Mark("barrier", x, y), sd_m, 0.0))
+    for y in (barrier.y_min_m, barrier.y_max_m):
+        readings.append(_box_to_point(motion, body, Mark("barrier", barrier.x_max_m, y), sd_m, 0.0))
     return _nearest(readings, ("body",) * len(readings))
 
 
