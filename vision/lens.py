@@ -88,7 +88,7 @@ def _without_outliers(board: np.ndarray, views: list[tuple[str, np.ndarray]], si
     kept, rejected = list(views), []
     while True:
         rms, matrix, dist, _, _, sd, _, errors = cv2.calibrateCameraExtended(
-            [board] * len(kept), [c.reshape(-1, 1, 2) for _, c in kept], size, None, None)
+            [board] * len(kept), [c.reshape(-1, 1, 2) for _, c in kept], size, np.eye(3), np.zeros(5))
         errors = errors.ravel()
         worst = int(np.argmax(errors))
         if errors[worst] < OUTLIER_FACTOR * np.median(errors) or len(kept) <= LEAST_VIEWS:

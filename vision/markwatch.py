@@ -26,6 +26,7 @@ CORE_SHARE = 0.6  # half the cone's own square by its height: base, and body lea
 VEHICLE_MARGIN_M = 0.25  # outline errors and mirrors
 REFERENCE_LOOKS = 5
 LEAST_LIKENESS = 0.5  # correlation with its earlier look below which a cone is not recognised
+LEAST_STRENGTH = 0.25  # contrast against its earlier look; deep shade leaves about 0.4
 LEAST_SHIFT_M = 0.06
 LEAST_LOOKS = 3
 LEAST_MASS = 0.25  # of the cone's red, below which nothing of it is left
@@ -106,12 +107,15 @@ class MarkWatch:
         v, u = np.mgrid[-n:n + 1, -n:n + 1] * self._step_m
         # another cone in the square (a pair stands close) is as alike as itself: near places are preferred
         preferred = likeness - 0.1 * np.hypot(u, v)
-        j, i = np.unravel_index(int(np.argmax(preferred)), preferred.shape)
+        j, i = divmod(int(np.argmax(preferred)), preferred.shape[1])
         best = float(likeness[j, i])
-        if best > LEAST_LIKENESS:
+        there = red[j:j + template.shape[0], i:i + template.shape[1]]
+        # likeness says nothing of strength: bare ground's grain may look like anything
+        if best > LEAST_LIKENESS and there.std() > LEAST_STRENGTH * template.std():
             du, dv = _sub_step(likeness, i, j)
             return Glance(t_s, (i - n + du) * self._step_m, (j - n + dv) * self._step_m, best)
         new = np.maximum(red - cv2.dilate(reference, np.ones((5, 5), np.uint8)), 0)
+        best = min(best, 0.0)
         new[new < 0.4 * template.max()] = 0
         if new.sum() < LEAST_MASS * template[template > 0.4 * template.max()].sum():
             return Glance(t_s, math.inf, 0.0, best)
@@ -119,8 +123,8 @@ class MarkWatch:
         return Glance(t_s, float(new.sum(0) @ axis / new.sum()), float(new.sum(1) @ axis / new.sum()), best)
 
     def events(self) -> tuple[MarkEvent, ...]:
-        """Marks that left their place for good. `t_s` is the first look that shows it; `moved_m` is infinite-free:
-        a cone that is nowhere in the watched square is given the square's half side, with as much uncertainty."""
+        """Marks that left their place for good. `t_s` is the first look that shows it (the uncovering, when the vehicle
+        hid it). A cone that is nowhere in the watched square is given the square's half side, with as large an sd."""
         found = [e for w in self._marks if (e := self._event(w)) is not None]
         return tuple(sorted(found, key=lambda e: e.t_s))
 

@@ -145,8 +145,11 @@ def register_from_picks(picks: Sequence[Pick], course: Course, size: tuple[int, 
         fit = fit_camera(course, camera, cones, [], lens_known=lens is not None)
         return _report(course, fit, cones, [], np.zeros((0, 2)), lens_known=lens is not None)
     look = look_at_ground(bgr)
-    return _settle(look, course, camera, find_cones(bgr, look=look), None, lens_known=lens is not None,
-                   picked={m.name: s for m, s in zip(named.marks, spots, strict=True)})
+    got = _settle(look, course, camera, find_cones(bgr, look=look), None, lens_known=lens is not None,
+                  picked={m.name: s for m, s in zip(named.marks, spots, strict=True)})
+    if isinstance(got, FailedRegistration):
+        raise got.trouble()
+    return got
 
 
 def base_range_px(course: Course, long_side_px: int) -> tuple[float, float]:

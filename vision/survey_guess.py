@@ -116,9 +116,8 @@ def _from_lines(course: Course, marks: np.ndarray, spots: list[ConeSpot], trust:
     along = np.array([a.x1_m - a.x0_m, a.y1_m - a.y0_m])
     along /= np.hypot(*along)
     across = np.array([-along[1], along[0]])
-    offsets = [across @ [(ln.x0_m + ln.x1_m) / 2, (ln.y0_m + ln.y1_m) / 2] for ln in (a, b)]
-    middle, half = sum(offsets) / 2, (offsets[1] - offsets[0]) / 2 * spread
-    offsets = [middle - half, middle + half]
+    at_a, at_b = (float(across @ [(ln.x0_m + ln.x1_m) / 2, (ln.y0_m + ln.y1_m) / 2]) for ln in (a, b))
+    middle, half = (at_a + at_b) / 2, (at_b - at_a) / 2 * spread
     to_world = np.array([[along[0], across[0], 0], [along[1], across[1], 0], [0, 0, 1.0]])
     marks_ab = marks @ to_world[:2, :2]
     rays = lens.rays(np.array([[s.u_px, s.v_px] for s in spots]))
@@ -126,7 +125,8 @@ def _from_lines(course: Course, marks: np.ndarray, spots: list[ConeSpot], trust:
     out = []
     for i, j in _line_pairs(lines):
         for first, second in ((i, j), (j, i)):
-            for rotation, centre in _cameras_through(planes[first], planes[second], *offsets):
+            for rotation, centre in _cameras_through(planes[first], planes[second], middle - half,
+                                                           middle + half):
                 ground = _ground(rays, rotation, centre)
                 for score, shift in _shifts(ground, marks_ab, trust):
                     camera = Camera(lens, rotation @ to_world.T, to_world @ (centre + np.array([shift, 0, 0])))
@@ -227,7 +227,7 @@ def _from_cones(marks: np.ndarray, spots: list[ConeSpot], trust: np.ndarray,
     apart = sorted(itertools.permutations(range(len(marks)), 2), key=lambda p: -abs(w[p[1]] - w[p[0]]))
     i, j = (g.ravel() for g in np.meshgrid(range(len(z)), range(len(z))))
     i, j = i[i != j], j[i != j]
-    out = []
+    out: list[Proposal] = []
     for p, q in apart[:16]:
         a = (w[q] - w[p]) / (z[j] - z[i])
         b = w[p] - a * z[i]
