@@ -23,7 +23,8 @@ from vision.marks import ConeSpot, LineSpot
 ROLLS_RAD = np.radians(np.arange(-30, 31, 5.0))  # a camera up to about 30° off straight down
 FIELDS_OF_VIEW_RAD = np.radians([52.0, 66.0, 82.0])  # across the longer side; drones and phones are in between
 HEIGHTS_M = (6.0, 200.0)
-SPREADS = (0.94, 1.06)  # side lines that are not as far apart as the file says
+SPREADS = (0.94, 1.06)  # tried next: side lines that are not as far apart as the file says
+GOOD_SHARE = 0.5  # of the marks explained, above which nothing else need be tried
 COARSE_SD_M = 0.6  # setting out (0.5 m) and what a wrong focal length or roll step leaves
 FINE_SD_M = 0.35
 LINE_SD_M = 0.2
@@ -60,21 +61,31 @@ def guesses(course: Course, spots: list[ConeSpot], lines: list[LineSpot], lenses
     """The most promising distinct guesses, best first, polished by a small robust fit."""
     marks = np.array([[m.x_m, m.y_m] for m in course.marks])
     trust = spot_trust(spots)
-    by_lines = [p for lens in lenses for p in _from_lines(course, marks, spots, trust, lines, lens, 1.0)]
-    if max((p[0] for p in by_lines), default=0.0) < 0.6 * len(marks):
-        by_lines += [p for lens in lenses for spread in SPREADS
-                     for p in _from_lines(course, marks, spots, trust, lines, lens, spread)]
-    by_cones = _from_cones(marks, spots, trust, lenses[len(lenses) // 2])
-    distinct: list[Proposal] = []
-    for proposals, most in ((by_lines, keep), (by_cones, keep // 2)):
-        room = len(distinct) + most
-        for p in sorted(proposals, key=lambda p: -p[0]):
-            if len(distinct) >= room:
-                break
-            if not any(same_view(p[1], d[1], marks) for d in distinct):
-                distinct.append(p)
-    polished = (polish(course, camera, spots, lines, line_spots) for _, camera, line_spots in distinct)
-    return sorted((g for g in polished if g is not None), key=lambda g: -g.score)
+    polished: list[Guess] = []
+    for spreads in ((1.0,), SPREADS):
+        by_lines = [p for lens in lenses for spread in spreads
+                    for p in _from_lines(course, marks, spots, trust, lines, lens, spread)]
+        by_cones = _from_cones(marks, spots, trust, lenses[len(lenses) // 2]) if spreads == (1.0,) else []
+        for proposals, most in ((by_lines, keep), (by_cones, keep // 2)):
+            for _, camera, line_spots in _distinct(proposals, marks, most):
+                guess = polish(course, camera, spots, lines, line_spots)
+                if guess is not None:
+                    polished.append(guess)
+        polished.sort(key=lambda g: -g.score)
+        if polished and polished[0].score > GOOD_SHARE * len(marks):
+            break
+    return polished
+
+
+def _distinct(proposals: list[Proposal], marks: np.ndarray, most: int) -> list[Proposal]:
+    """The best proposals that differ in where they put the marks."""
+    kept: list[Proposal] = []
+    for p in sorted(proposals, key=lambda p: -p[0]):
+        if len(kept) == most:
+            break
+        if not any(same_view(p[1], k[1], marks) for k in kept):
+            kept.append(p)
+    return kept
 
 
 def spot_trust(spots: list[ConeSpot]) -> np.ndarray:
