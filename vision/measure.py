@@ -76,21 +76,23 @@ def measure(clips: Sequence[Path | str], vehicle: Vehicle, course: Course, *, le
     look = _placed_against(shots, GroundReference(plate.bgr, registration.camera, plate.known))
     plate = replace(plate, camera=registration.camera)
     tell("finding the vehicle", 0.6)
-    surveyed = course.with_survey(registration.marks, registration.lines)
-    yard = yard_polygon_m(surveyed, vehicle)
+    yard = yard_polygon_m(course.with_survey(registration.marks, registration.lines), vehicle)
     sightings = [find_vehicle(difference(s.bgr, c, plate, yard), c, vehicle)
                  for s, c in zip(look.shots, look.cameras, strict=True)]
     if sum(_good(s) for s in sightings) < 3:
         raise Trouble("no moving vehicle of the entered size was found in the yard", where=name,
                       remedy="check the vehicle file's length and width, and that the clip shows the run")
     plate, look, registration = _emptied(plate, look, registration, sightings, vehicle, course, lens is not None)
-    surveyed = course.with_survey(registration.marks, registration.lines)
     tell("learning the vehicle", 0.8)
-    learnt = _learnt(look, sightings, vehicle, name)
+    learnt = _learnt(look, sightings, plate, vehicle, name)
     if lens is None and learnt.rim is not None:
         registration, look = _with_height_from_size(registration, look, plate, learnt, vehicle, course)
         plate = replace(plate, camera=registration.camera)
-        learnt = _learnt(look, sightings, vehicle, name)
+        yard = yard_polygon_m(course.with_survey(registration.marks, registration.lines), vehicle)
+        sightings = [find_vehicle(difference(s.bgr, c, plate, yard), c, vehicle, _pose(old)) if _good(old) else None
+                     for s, c, old in zip(look.shots, look.cameras, sightings, strict=True)]
+        learnt = _learnt(look, sightings, plate, vehicle, name)
+    surveyed = course.with_survey(registration.marks, registration.lines)
     scene = Scene(vehicle, plate, look.reference, learnt.roof, yard_polygon_m(surveyed, vehicle))
     watch = MarkWatch(registration.marks, course, plate.camera)
     steps = _followed(scene, footage, watch, vehicle, tell)
@@ -175,10 +177,11 @@ def _emptied(plate: Plate, look: _Look, registration: Registration, sightings: S
     return plate, look, registration
 
 
-def _learnt(look: _Look, sightings: Sequence[Sighting | None], vehicle: Vehicle, name: str) -> LearntRoof:
+def _learnt(look: _Look, sightings: Sequence[Sighting | None], plate: Plate, vehicle: Vehicle,
+            name: str) -> LearntRoof:
     seen = [i for i, s in enumerate(sightings) if _good(s)]
     learnt = learn_roof(vehicle, [look.shots[i].bgr for i in seen], [look.cameras[i] for i in seen],
-                        [_pose(sightings[i]) for i in seen])
+                        [_pose(sightings[i]) for i in seen], plate)
     if not isinstance(learnt, LearntRoof):
         raise Trouble(f"the vehicle could not be followed: {learnt.reason}", where=name,
                       remedy="check the vehicle file's height, length and width")

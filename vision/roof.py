@@ -23,6 +23,8 @@ import numpy as np
 from analysis.vehicle import Solid, Vehicle
 from vision.camera import Camera
 from vision.ground import TUKEY, sample_with_gradient
+from vision.outline import DEEPEST_SHADOW
+from vision.plate import Plate
 from vision.solid import Pose, main_solid
 
 MARGIN_M = 0.6
@@ -34,6 +36,8 @@ MIN_SUPPORT = 0.3
 """Share of roof pixels that must agree for a pose to count as measured."""
 HEIGHT_BLOCK_M = 0.4
 """Size of the pieces of roof that get a height of their own."""
+CORRELATED = 4.0
+"""Pixels of one edge or coded block are not independent: this many count as one (measured on rendered clips)."""
 RIM_DOUBT_M = 0.12
 """Standard deviation of the coarse poses' common error (measured: 2-8 cm after averaging)."""
 CLEAN_EDGE_PX, BLURRED_EDGE_PX = 0.3, 1.5
@@ -41,6 +45,8 @@ CLEAN_EDGE_PX, BLURRED_EDGE_PX = 0.3, 1.5
 0.1-0.3 px for an edge in real video; the second is our own estimate)."""
 BELIEVED_SIZE_SD_M = 0.03
 """How far the seen length and width may each differ from the entered ones at one common scale."""
+SOLID_CONTRAST = 12.0
+"""Grey levels beyond which a difference from the ground (shadows taken away) is taken for the vehicle."""
 SIZE_DOUBT = 0.03
 """The roof may look this much larger or smaller than entered: the camera's height is not well known at first."""
 RIM_BAND_M = 0.3
@@ -94,16 +100,6 @@ SIDES = {"left": (0.0, 1.0), "right": (0.0, -1.0), "front": (1.0, 0.0), "rear": 
 """Outward directions of the rim's sides in the vehicle frame."""
 
 
-@dataclass(frozen=True)
-class Side:
-    """The roof picture from the moments when one side is turned away from the camera: beyond its rim then lies
-    ground, not wall. `clean` False: there were too few such moments, so all are used."""
-
-    picture: np.ndarray
-    variation: np.ndarray
-    clean: bool
-
-
 class Roof:
     """The learnt roof, in the vehicle frame (m).
 
@@ -112,13 +108,12 @@ class Roof:
     """
 
     def __init__(self, solid: Solid, picture: np.ndarray, variation: np.ndarray, height_m: np.ndarray,
-                 spacing_m: float, sides: dict[str, Side] | None = None) -> None:
+                 spacing_m: float) -> None:
         self.solid = solid
         self.picture = picture
         self.variation = variation
         self.height_m = height_m
         self.spacing_m = spacing_m
-        self.sides = sides or {name: Side(picture, variation, False) for name in SIDES}
         self.mix = _best_mix(picture, solid, spacing_m)
         self._levels = [self._choose(f) for f in (4, 2, 1)]
 
@@ -131,9 +126,13 @@ class Roof:
         inside = _on_roof(self.solid, grid, INSET_M + 0.5 * factor * self.spacing_m)
         strength = cv2.magnitude(cv2.Sobel(grey, cv2.CV_32F, 1, 0), cv2.Sobel(grey, cv2.CV_32F, 0, 1))
         strength = (strength / (self.variation + 2.0)).ravel()
+        # The strongest few of every piece of the roof: a fit that hangs on one roof unit would not know the heading.
+        piece = np.floor(grid.reshape(-1, 2) / HEIGHT_BLOCK_M).astype(int) @ [1000, 1]
         candidates = np.flatnonzero(inside)
-        take = min(len(candidates), MAX_POINTS // factor)
-        best = candidates[np.argpartition(-strength[candidates], take - 1)[:take]]
+        order = candidates[np.lexsort((-strength[candidates], piece[candidates]))]
+        first = np.flatnonzero(np.diff(piece[order], prepend=piece[order[0]] - 1))
+        rank = np.arange(len(order)) - np.repeat(first, np.diff(np.append(first, len(order))))
+        best = order[rank < max(2, MAX_POINTS // factor // len(first))]
         return _Points(grid.reshape(-1, 2)[best], self.height_m.ravel()[best], grey.ravel()[best], factor)
 
     def fit(self, pictures: Sequence[np.ndarray], camera: Camera, guess: Pose) -> Fitted | NotFitted:
@@ -177,9 +176,9 @@ class LearntRoof:
     rim: RimFit | None
 
 
-def learn_roof(vehicle: Vehicle, bgrs: Sequence[np.ndarray], cameras: Sequence[Camera],
-               coarse: Sequence[Pose]) -> LearntRoof | NotFitted:
-    """Build the roof from pictures with coarse poses.
+def learn_roof(vehicle: Vehicle, bgrs: Sequence[np.ndarray], cameras: Sequence[Camera], coarse: Sequence[Pose],
+               plate: Plate) -> LearntRoof | NotFitted:
+    """Build the roof from pictures with coarse poses; `plate` tells what lies beyond its rim.
 
     In turn: sharpen (align all pictures to the one taken most nearly from above, average, repeat);
     put the body where the coarse poses on average had it; find the rim and put it where the data
@@ -187,7 +186,7 @@ def learn_roof(vehicle: Vehicle, bgrs: Sequence[np.ndarray], cameras: Sequence[C
     """
     solid = main_solid(vehicle)
     spacing = float(np.median([_metres_per_pixel_at(c, solid.z_max_m) for c in cameras]))
-    shots = _Shots(bgrs, cameras, solid, spacing)
+    shots = _Shots(bgrs, cameras, solid, spacing, plate)
     flat = np.full(_grid(solid, spacing).shape[:2], solid.z_max_m, np.float32)
     first = int(np.argmin([_distance_from_nadir(c, p, vehicle) for c, p in zip(cameras, coarse, strict=True)]))
     picture = _rectify(bgrs[first], cameras[first], coarse[first], flat, solid, spacing)
@@ -217,15 +216,16 @@ def learn_roof(vehicle: Vehicle, bgrs: Sequence[np.ndarray], cameras: Sequence[C
 class _Shots:
     """The pictures a roof is learnt from, with their cameras."""
 
-    def __init__(self, bgrs: Sequence[np.ndarray], cameras: Sequence[Camera], solid: Solid, spacing_m: float) -> None:
-        self.bgrs, self.cameras, self.solid, self.spacing_m = bgrs, cameras, solid, spacing_m
+    def __init__(self, bgrs: Sequence[np.ndarray], cameras: Sequence[Camera], solid: Solid, spacing_m: float,
+                 plate: Plate) -> None:
+        self.bgrs, self.cameras, self.solid, self.spacing_m, self.plate = bgrs, cameras, solid, spacing_m, plate
+        self.gains = [_gain(b, c, plate) for b, c in zip(bgrs, cameras, strict=True)]
 
     def align(self, roof: Roof, poses: Sequence[Pose | None], coarse: Sequence[Pose]) -> list[Pose | None]:
         out: list[Pose | None] = []
         for bgr, camera, pose, start in zip(self.bgrs, self.cameras, poses, coarse, strict=True):
             fit = roof.fit(roof.prepare(bgr), camera, pose or start)
-            near = isinstance(fit, Fitted) and math.hypot(fit.pose.x_m - start.x_m, fit.pose.y_m - start.y_m) < 1.0
-            out.append(fit.pose if isinstance(fit, Fitted) and near else None)
+            out.append(fit.pose if isinstance(fit, Fitted) and _near(fit.pose, start) else None)
         return out
 
     def patches(self, poses: Sequence[Pose | None], height_m: np.ndarray) -> list[np.ndarray | None]:
@@ -239,23 +239,36 @@ class _Shots:
                 for g, v in zip(got, level, strict=True)]
 
     def build(self, poses: Sequence[Pose | None], height_m: np.ndarray) -> Roof:
-        got = [(patch, self._away(pose, camera)) for patch, pose, camera in
-               zip(self.patches(poses, height_m), poses, self.cameras, strict=True)
-               if patch is not None and pose is not None]
-        picture, variation = _average([patch for patch, _ in got])
+        picture, variation = _average([p for p in self.patches(poses, height_m) if p is not None])
+        return Roof(self.solid, picture, variation, height_m, self.spacing_m)
+
+    def against_ground(self, poses: Sequence[Pose | None]) -> list[tuple[np.ndarray, dict[str, float]]]:
+        """For each picture what differs from the empty yard (signed colours, shadows taken away), laid out at roof
+        height, with how far each side is turned away. Where the roof itself looks like ground in shadow, the plain
+        picture is given instead."""
+        flat = np.full(_grid(self.solid, self.spacing_m).shape[:2], self.solid.z_max_m, np.float32)
+        on = _on_roof(self.solid, _grid(self.solid, self.spacing_m), 0.3)
+        out, plain, contrast = [], [], []
+        for bgr, camera, pose, gain in zip(self.bgrs, self.cameras, poses, self.gains, strict=True):
+            if pose is None:
+                continue
+            patch = _rectify(bgr, camera, pose, flat, self.solid, self.spacing_m)
+            ground = gain * _ground_behind(self.plate, camera, pose, self.solid, self.spacing_m)
+            share = (patch * ground).sum(axis=2) / np.maximum((ground * ground).sum(axis=2), 1)
+            apart = patch - np.clip(share, DEEPEST_SHADOW, 1.0)[..., None] * ground
+            contrast.append(float(np.median(np.linalg.norm(apart[on], axis=1))))
+            away = self._away(pose, camera)
+            out.append((apart.astype(np.float32), away))
+            plain.append((patch, away))
+        return out if contrast and np.median(contrast) > SOLID_CONTRAST else plain
+
+    def rim(self, roof: Roof, poses: Sequence[Pose | None]) -> RimFit | None:
+        got = self.against_ground(poses)
         sides = {}
         for name in SIDES:
             clean = [patch for patch, away in got if away[name] > 0.05]
-            enough = len(clean) >= 3
-            sides[name] = Side(*(_average(clean) if enough else (picture, variation)), enough)
-        return Roof(self.solid, picture, variation, height_m, self.spacing_m, sides)
-
-    def rim(self, roof: Roof, poses: Sequence[Pose | None]) -> RimFit | None:
-        flat = np.full_like(roof.height_m, self.solid.z_max_m)
-        got = [(patch, self._away(pose, camera)) for patch, pose, camera in
-               zip(self.patches(poses, flat), poses, self.cameras, strict=True)
-               if patch is not None and pose is not None]
-        return _fit_rim(roof, got, search_rim(roof))
+            sides[name] = _average(clean if len(clean) >= 3 else [patch for patch, _ in got])
+        return _fit_rim(roof, got, search_rim(roof, sides))
 
     def _away(self, pose: Pose, camera: Camera) -> dict[str, float]:
         """How far each side of the roof is turned away from the camera (tangent of the viewing angle)."""
@@ -301,7 +314,7 @@ class _Shots:
                 continue
             residual = (cv2.transform(patch, roof.mix.reshape(1, 3)) - grey).ravel()[sel]
             sigma = max(1.4826 * float(np.median(np.abs(residual))), 0.5)
-            w = trust * np.clip(1 - (residual / (2 * TUKEY * sigma)) ** 2, 0, None) ** 2
+            w = trust * np.clip(1 - (residual / (2 * TUKEY * sigma)) ** 2, 0, None) ** 2 / CORRELATED
             out = pose.to_course(np.column_stack([x, y])) - camera.centre_m[:2]
             c, s = math.cos(pose.heading_rad), math.sin(pose.heading_rad)
             lean = out @ np.array([[c, -s], [s, c]]) / (camera.centre_m[2] - self.solid.z_max_m)
@@ -326,7 +339,10 @@ class _Shots:
         right[3 * n:] -= held * present
         normal[range(3 * n), range(3 * n)] += 1e-6
         solution = np.linalg.solve(normal, right)
-        change = np.clip(solution[3 * n:] + present, -0.6, 0.6)
+        # Believe a height only where it is well seen and well clear of the roof's.
+        sd = np.sqrt(np.diag(np.linalg.inv(normal))[3 * n:])
+        change = np.clip(solution[3 * n:] + present, -MARGIN_M, MARGIN_M)
+        change[(np.abs(change) < 3 * sd) | (np.abs(change) < 0.04) | (sd > 0.1)] = 0.0
         height = roof.height_m.copy()
         height.ravel()[sel] = self.solid.z_max_m + change[name]
         moved = [p and p.shifted(*solution[3 * i:3 * i + 3]) for i, p in enumerate(poses)]
@@ -359,15 +375,15 @@ def _rim_points(solid: Solid) -> dict[str, np.ndarray]:
             "rear": np.column_stack([np.full(len(across), solid.x_min_m), across])}
 
 
-def search_rim(roof: Roof) -> _RimGuess:
+def search_rim(roof: Roof, looks: dict[str, tuple[np.ndarray, np.ndarray]]) -> _RimGuess:
     """The rim's place to a few centimetres: the entered outline, a little larger or smaller, that has an edge on
-    all four sides."""
+    all four sides. looks: for each side its average picture and scatter, from the moments it is turned away."""
     strength = {}
     for name, (nx, _) in SIDES.items():
-        picture = cv2.GaussianBlur(roof.sides[name].picture, (0, 0), 0.6)
+        picture = cv2.GaussianBlur(looks[name][0], (0, 0), 0.6)
         step = cv2.Sobel(picture, cv2.CV_32F, 1 if nx else 0, 0 if nx else 1, scale=1 / 8)
-        strength[name] = np.linalg.norm(step, axis=2) / (
-            2.0 + cv2.GaussianBlur(roof.sides[name].variation, (0, 0), 1.0))
+        strength[name] = _outermost(np.linalg.norm(step, axis=2), looks[name][0], SIDES[name], roof.spacing_m) / (
+            2.0 + cv2.GaussianBlur(looks[name][1], (0, 0), 1.0))
     points = _rim_points(roof.solid)
 
     def agreement(g: _RimGuess) -> float:
@@ -423,7 +439,7 @@ def _fit_rim(roof: Roof, patches: Sequence[tuple[np.ndarray, dict[str, float]]],
                     sign = nx or ny
                     row = ((1.0, 0.0, -y, sign * length / 2, sign / 2, 0.0, -sign * inward) if nx else
                            (0.0, 1.0, x, sign * width / 2, 0.0, sign / 2, -sign * inward))
-                    offset = _edge_offset(roof, patch, part, bool(nx), float(np.dot(row, found)), reach, window_m)
+                    offset = _edge_offset(roof, patch, part, (nx, ny), float(np.dot(row, found)), reach, window_m)
                     if offset is not None:
                         rows.append(row)
                         seen.append(offset)
@@ -447,17 +463,32 @@ def _fit_rim(roof: Roof, patches: Sequence[tuple[np.ndarray, dict[str, float]]],
                   max(float(spread[3]), floor / length), float(found[4]), float(found[5]), max(float(found[6]), 0.0))
 
 
-def _edge_offset(roof: Roof, patch: np.ndarray, part: np.ndarray, end: bool, expected_m: float, reach_m: np.ndarray,
-                 window_m: float) -> float | None:
-    """Sub-pixel place (m along the side's normal axis, from the entered outline) of the edge along a stretch."""
+def _outermost(step: np.ndarray, look: np.ndarray, outward: tuple[float, float], spacing_m: float) -> np.ndarray:
+    """Edge strength, kept only where what lies a little further out is ground (small in `look`)."""
+    reach = max(1.0, 0.08 / spacing_m)
+    shift = np.array([[1, 0, outward[0] * reach], [0, 1, -outward[1] * reach]], np.float32)
+    beyond = cv2.warpAffine(np.linalg.norm(look, axis=2), shift, step.shape[::-1],
+                            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE)
+    return step * np.exp(-0.5 * (beyond / SOLID_CONTRAST) ** 2)
+
+
+def _edge_offset(roof: Roof, patch: np.ndarray, part: np.ndarray, outward: tuple[float, float], expected_m: float,
+                 reach_m: np.ndarray, window_m: float) -> float | None:
+    """Sub-pixel place (m along the side's normal axis, from the entered outline) of the outermost edge near
+    `expected_m` along a stretch of a side."""
     d = reach_m + expected_m
     along = np.zeros_like(d)
+    end = bool(outward[0])
     x = part[:, :1] + (d if end else along)[None]
     y = part[:, 1:] + (along if end else d)[None]
     colour = _at(roof, patch, x, y).mean(axis=0)
     step = np.linalg.norm(np.diff(colour, axis=0), axis=1)
+    sign = outward[0] or outward[1]
+    reach = max(1, round(0.08 / roof.spacing_m))
+    index = np.clip(np.arange(len(step)) + (1 + reach if sign > 0 else -reach), 0, len(d) - 1)
+    beyond = np.linalg.norm(colour[index], axis=1)
     between = (reach_m[:-1] + reach_m[1:]) / 2
-    i = int(np.argmax(step * np.exp(-0.5 * (between / window_m) ** 2)))
+    i = int(np.argmax(step * np.exp(-0.5 * (between / window_m) ** 2 - 0.5 * (beyond / SOLID_CONTRAST) ** 2)))
     if not 0 < i < len(step) - 1 or step[i] < 3.0:
         return None
     w = step[i - 1:i + 2] - 0.5 * min(step[i - 1], step[i + 1])
@@ -470,6 +501,12 @@ def _average(patches: Sequence[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
     picture = np.median(stack, axis=0).astype(np.float32)
     variation = (1.4826 * np.median(np.abs(stack - picture), axis=0)).mean(axis=2).astype(np.float32)
     return picture, variation
+
+
+def _near(pose: Pose, coarse: Pose) -> bool:
+    """Whether a fine pose is one that the coarse one allows (its own errors are below 0.3 m and 2°)."""
+    return (math.hypot(pose.x_m - coarse.x_m, pose.y_m - coarse.y_m) < MARGIN_M
+            and abs(pose.heading_rad - coarse.heading_rad) < math.radians(3))
 
 
 def _recentred(poses: Sequence[Pose | None], coarse: Sequence[Pose]) -> list[Pose | None]:
@@ -508,6 +545,24 @@ def _rectify(bgr: np.ndarray, camera: Camera, pose: Pose, height_m: np.ndarray, 
     plan = pose.to_course(_grid(solid, spacing_m).reshape(-1, 2))
     px = camera.project(np.column_stack([plan, height_m.ravel()])).astype(np.float32).reshape(*height_m.shape, 2)
     return cv2.remap(bgr, px[..., 0], px[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).astype(np.float32)
+
+
+def _ground_behind(plate: Plate, camera: Camera, pose: Pose, solid: Solid, spacing_m: float) -> np.ndarray:
+    """The empty yard as it would be seen where the roof's grid is seen."""
+    grid = _grid(solid, spacing_m)
+    px = camera.project_ground(pose.to_course(grid.reshape(-1, 2)), solid.z_max_m)
+    at = plate.camera.project_ground(camera.to_ground(px)).astype(np.float32).reshape(*grid.shape[:2], 2)
+    return cv2.remap(plate.bgr, at[..., 0], at[..., 1], cv2.INTER_LINEAR,
+                     borderMode=cv2.BORDER_REPLICATE).astype(np.float32)
+
+
+def _gain(bgr: np.ndarray, camera: Camera, plate: Plate) -> float:
+    """Brightness of a picture against the plate's, from the ground both show."""
+    scale = min(1.0, 320 / bgr.shape[1])
+    empty, known = plate.seen_from(camera, scale)
+    small = cv2.resize(bgr, (empty.shape[1], empty.shape[0]), interpolation=cv2.INTER_AREA)
+    ratio = small.mean(axis=2)[known] / np.maximum(empty.mean(axis=2)[known], 1)
+    return float(np.median(ratio)) if len(ratio) else 1.0
 
 
 def _best_mix(picture: np.ndarray, solid: Solid, spacing_m: float) -> np.ndarray:
@@ -563,8 +618,7 @@ def _lay(points: _Points, picture: np.ndarray, camera: Camera, guess: Pose,
         pose = Pose(pose.x_m + step[0], pose.y_m + step[1], pose.heading_rad + step[2])
         if max(abs(step[0]), abs(step[1]), abs(step[2]) * 6) < 2e-4:
             break
-    # As on the ground: pixels of one edge or coded block are not independent; a quarter of them count.
-    cov = np.linalg.pinv(hess) * sigma**2 * 4.0
+    cov = np.linalg.pinv(hess) * sigma**2 * CORRELATED
     return Fitted(pose, cov, float((weight > 0.2).mean()), sigma / 1.4826)
 
 
