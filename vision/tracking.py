@@ -19,6 +19,9 @@ from vision.solid import Pose, covered_px
 LOST_AFTER_S = 0.5
 """After this long without a pose the vehicle is searched for anew instead of being predicted."""
 
+JUMP = 1.5
+"""A camera whose misfit is this much above the recent usual may have slid along the paint: it is searched anew."""
+
 
 @dataclass(frozen=True)
 class Step:
@@ -47,16 +50,18 @@ def follow(scene: Scene, pictures: Iterable[Frame], first_camera: Camera) -> Ite
     camera = first_camera
     past: list[tuple[float, Pose]] = []
     searched_s = -LOST_AFTER_S
+    misfits: list[float] = []
     for frame in pictures:
         guess = _predicted(past, frame.t_s)
         around = covered_px(scene.vehicle, guess, camera, 1.15) if guess is not None else None
-        placed = scene.ground.place(frame.bgr, camera, around)
-        if not placed:
+        placed = scene.ground.place(frame.bgr, camera, around, wide=not misfits)
+        if not isinstance(placed, Placed) or placed.misfit > JUMP * np.median(misfits or [placed.misfit]):
             placed = scene.ground.place(frame.bgr, camera, around, wide=True)
         if not isinstance(placed, Placed):
             yield Step(frame.t_s, None, None, placed.reason), frame
             continue
         camera = placed.camera
+        misfits = [*misfits[-50:], placed.misfit]
         fit = None
         reason = "the vehicle was not found"
         pictures_of_roof = scene.roof.prepare(frame.bgr)
