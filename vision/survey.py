@@ -19,11 +19,13 @@ from vision.camera import Camera, Lens
 from vision.marks import ConeSpot, GroundLook, find_cones, find_lines, look_at_ground, signal_colour
 from vision.survey_fit import (
     BAY_PAINT_SETTING_OUT_M,
+    CONE_SETTING_OUT_M,
     PAINT_SETTING_OUT_M,
     Fit,
     PaintSeen,
     fit_camera,
     ground_sd_m,
+    setting_out_seen_m,
 )
 from vision.survey_guess import LEAN_SHARE, Guess, guesses, match, same_view, spot_trust, trial_lenses
 from vision.survey_measure import ConePlace, barrier_mask, measure_cone, measure_ends, measure_paint
@@ -229,6 +231,7 @@ def _settle(look: GroundLook, course: Course, camera: Camera, spots: list[ConeSp
     cones: dict[str, ConePlace] = {}
     paints: list[PaintSeen] = []
     fit: Fit | None = None
+    spread_m = CONE_SETTING_OUT_M
     for turn in range(3):
         spots = _off_the_barrier(spots, course, camera, (look.linear.shape[1], look.linear.shape[0]))
         cones = _measure_cones(red, course, camera, spots, picked, cones)
@@ -237,8 +240,9 @@ def _settle(look: GroundLook, course: Course, camera: Camera, spots: list[ConeSp
             return FailedRegistration(f"only {len(cones)} of the course's marks look like cones from above",
                                       "the cones must be in view and not covered; or point the marks out by hand")
         fit = fit_camera(course, camera, cones, [replace(p, line=_nominal(course, p.line.name)) for p in paints],
-                         lens_known=lens_known)
+                         lens_known=lens_known, cone_setting_out_m=spread_m)
         camera = fit.camera
+        spread_m = setting_out_seen_m(course, camera, cones)
         placed = _placed(course, fit, paints)
     assert fit is not None
     limit = 2.5 * max(camera.lens.width_px, camera.lens.height_px) / 1280

@@ -18,7 +18,7 @@ from vision.camera import Camera, Lens
 from vision.survey_measure import ConePlace, PaintPlace
 
 # How far things are set out from their nominal place (one sd, m). Common practice, no published source.
-CONE_SETTING_OUT_M = 0.15
+CONE_SETTING_OUT_M = 0.15  # before the cones of this yard are seen; counts as much as two cones
 PAINT_SETTING_OUT_M = 0.04
 BAY_PAINT_SETTING_OUT_M = 0.06
 PAINT_END_SETTING_OUT_M = 0.06
@@ -66,12 +66,12 @@ def lens_with(lens: Lens, focal_px: float, bend: float) -> Lens:
 
 
 def fit_camera(course: Course, camera: Camera, cones: dict[str, ConePlace], paints: list[PaintSeen], *,
-               lens_known: bool) -> Fit:
+               lens_known: bool, cone_setting_out_m: float = CONE_SETTING_OUT_M) -> Fit:
     """Robust least squares over the camera's place, its focal length and bend (unless known), and the lines' places."""
     marks = [m for m in course.marks if m.name in cones]
     cone_px = np.array([[cones[m.name].u_px, cones[m.name].v_px] for m in marks]).reshape(-1, 2)
     cone_at = np.array([[m.x_m, m.y_m] for m in marks]).reshape(-1, 2)
-    cone_sd = np.array([math.hypot(CONE_SETTING_OUT_M, cones[m.name].sd_m) for m in marks])
+    cone_sd = np.array([math.hypot(cone_setting_out_m, cones[m.name].sd_m) for m in marks])
     px = [cone_px] + [p.paint.points_px for p in paints] + [np.array([e for _, e in p.ends_px]).reshape(-1, 2)
                                                             for p in paints]
     cuts = np.cumsum([len(p) for p in px])[:-1]
@@ -120,6 +120,20 @@ def fit_camera(course: Course, camera: Camera, cones: dict[str, ConePlace], pain
         sds[seen.line.name] = math.sqrt(var + (seen.paint.width_sd_m / 2) ** 2)
     residual = math.sqrt(squares / count) / fitted.metres_per_pixel() if count else 0.0
     return Fit(fitted, covariance[:8, :8], shifts, sds, residual)
+
+
+def setting_out_seen_m(course: Course, camera: Camera, cones: dict[str, ConePlace]) -> float:
+    """How carefully this yard's cones were put down (one sd per axis, m), from the fitted camera.
+
+    The usual spread enters with the weight of two cones (four values); the fit itself has used up about four values;
+    one cone far off counts no more than three usual sd."""
+    squares = 0.0
+    for m in course.marks:
+        if m.name in cones:
+            x, y = camera.to_ground(np.array([[cones[m.name].u_px, cones[m.name].v_px]]))[0]
+            squares += min((x - m.x_m) ** 2 + (y - m.y_m) ** 2, (3 * CONE_SETTING_OUT_M) ** 2)
+    free = max(2 * len(cones) - 4, 0)
+    return math.sqrt((4 * CONE_SETTING_OUT_M ** 2 + squares) / (4 + free))
 
 
 def ground_sd_m(fit: Fit, px: np.ndarray, lens_known: bool) -> np.ndarray:
