@@ -1,0 +1,39 @@
+# Each target sets up what it needs in .venv, once; a change of pyproject.toml sets it up again.
+
+PYTHON ?= python3
+BIN := .venv/bin
+INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check
+
+# What `make bench` runs: names of bundled clips, seed_1, seed_2, ...; empty for all. JOBS: clips at the same time.
+CLIPS ?=
+JOBS ?= 1
+
+.PHONY: demo test bench check clean
+
+demo: .venv/installed
+	$(BIN)/tailtrace demo --out build/demo
+	@echo "Open in a browser: $(CURDIR)/build/demo/review.html"
+
+test: .venv/installed-dev
+	$(BIN)/python -m pytest
+
+bench: .venv/installed-dev
+	PYTHONPATH=tests $(BIN)/python -m bench $(if $(CLIPS),--clips "$(CLIPS)") --jobs $(JOBS)
+
+check: .venv/installed-dev
+	$(BIN)/ruff check .
+	$(BIN)/mypy
+
+clean:
+	rm -rf .venv build
+
+.venv/bin/python:
+	$(PYTHON) -m venv .venv
+
+.venv/installed: pyproject.toml | .venv/bin/python
+	$(INSTALL) --editable .
+	@touch $@
+
+.venv/installed-dev: pyproject.toml | .venv/bin/python
+	$(INSTALL) --editable '.[dev]'
+	@touch $@ .venv/installed
