@@ -116,7 +116,7 @@ class Camera:
         return Camera(self.lens, rotation_matrix(turn_rad) @ self.rotation, self.centre_m + shift_m)
 
     def metres_per_pixel(self) -> float:
-        """Ground sample distance at the principal point (m/px); H/f at the nadir (see the handbook example in tests)."""
+        """Ground sample distance at the principal point (m/px); H / f at the nadir."""
         c = np.array([[self.lens.cx, self.lens.cy], [self.lens.cx + 1, self.lens.cy], [self.lens.cx, self.lens.cy + 1]])
         g = self.to_ground(c)
         a, b = g[1] - g[0], g[2] - g[0]

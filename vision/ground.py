@@ -210,7 +210,8 @@ def _align(level: _Level, flat: np.ndarray, guess: Camera, lens: Lens, avoid_px:
         hess = wj.T @ jac
         step = np.linalg.lstsq(hess + np.diag(np.diag(hess)) * 1e-6, -(wj.T @ residual), rcond=None)[0]
         camera = camera.moved(step[:3], step[3:])
-        if np.abs(step[:3]).max() * scaled.fx < 0.004 and np.abs(step[3:]).max() * scaled.fx < 0.004 * camera.centre_m[2]:
+        moved_px = scaled.fx * max(np.abs(step[:3]).max(), np.abs(step[3:]).max() / camera.centre_m[2])
+        if moved_px < 0.004:
             break
     assert hess is not None and weight is not None
     # A pixel step moves the picture by gradient x step; the pixels of one paint edge or one coded

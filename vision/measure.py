@@ -95,7 +95,7 @@ def measure(clips: Sequence[Path | str], vehicle: Vehicle, course: Course, *, le
     surveyed = course.with_survey(registration.marks, registration.lines)
     scene = Scene(vehicle, plate, look.reference, learnt.roof, yard_polygon_m(surveyed, vehicle))
     watch = MarkWatch(registration.marks, course, plate.camera)
-    steps = _followed(scene, footage, watch, vehicle, tell)
+    steps = _followed(scene, footage, look.cameras[0], watch, vehicle, tell)
     return _track(steps, footage, registration, learnt, vehicle, watch, name)
 
 
@@ -225,11 +225,12 @@ def _pose(sighting: Sighting | None) -> Pose:
     return sighting.pose
 
 
-def _followed(scene: Scene, footage: Footage, watch: MarkWatch, vehicle: Vehicle, tell: Progress) -> list[Step]:
+def _followed(scene: Scene, footage: Footage, first_camera: Camera, watch: MarkWatch, vehicle: Vehicle,
+              tell: Progress) -> list[Step]:
     steps: list[Step] = []
     wanted = sample_indices(footage.times_s, MEASURED_HZ)
     next_look_s = 0.0
-    for step, frame in follow(scene, frames(footage, rate_hz=MEASURED_HZ), scene.ground.camera):
+    for step, frame in follow(scene, frames(footage, rate_hz=MEASURED_HZ), first_camera):
         steps.append(step)
         if step.camera is not None and frame.t_s >= next_look_s:
             around = covered_px(vehicle, step.fitted.pose, step.camera, 1.1) if step.fitted else None

@@ -225,7 +225,7 @@ class _Shots:
         out: list[Pose | None] = []
         for bgr, camera, pose, start in zip(self.bgrs, self.cameras, poses, coarse, strict=True):
             fit = roof.fit(roof.prepare(bgr), camera, pose or start)
-            out.append(fit.pose if isinstance(fit, Fitted) and _near(fit.pose, start) else None)
+            out.append(fit.pose if isinstance(fit, Fitted) and near(fit.pose, start) else None)
         return out
 
     def patches(self, poses: Sequence[Pose | None], height_m: np.ndarray) -> list[np.ndarray | None]:
@@ -503,8 +503,8 @@ def _average(patches: Sequence[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
     return picture, variation
 
 
-def _near(pose: Pose, coarse: Pose) -> bool:
-    """Whether a fine pose is one that the coarse one allows (its own errors are below 0.3 m and 2°)."""
+def near(pose: Pose, coarse: Pose) -> bool:
+    """Whether a fine pose is one that a coarse or predicted one allows (their errors are below 0.3 m and 2°)."""
     return (math.hypot(pose.x_m - coarse.x_m, pose.y_m - coarse.y_m) < MARGIN_M
             and abs(pose.heading_rad - coarse.heading_rad) < math.radians(3))
 

@@ -13,7 +13,7 @@ from vision.footage import Frame
 from vision.ground import GroundReference, Placed
 from vision.outline import difference, find_vehicle
 from vision.plate import Plate
-from vision.roof import Fitted, Roof
+from vision.roof import Fitted, Roof, near
 from vision.solid import Pose, covered_px
 
 LOST_AFTER_S = 0.5
@@ -67,17 +67,19 @@ def follow(scene: Scene, pictures: Iterable[Frame], first_camera: Camera) -> Ite
         pictures_of_roof = scene.roof.prepare(frame.bgr)
         if guess is not None:
             attempt = scene.roof.fit(pictures_of_roof, camera, guess)
-            if isinstance(attempt, Fitted):
+            if not isinstance(attempt, Fitted):
+                reason = attempt.reason
+            elif near(attempt.pose, guess):
                 fit = attempt
             else:
-                reason = attempt.reason
+                reason = "the vehicle seems to jump"
         lost = not past or frame.t_s - past[-1][0] > LOST_AFTER_S
         if fit is None and lost and frame.t_s - searched_s >= LOST_AFTER_S:
             searched_s = frame.t_s
             sighting = find_vehicle(difference(frame.bgr, camera, scene.plate, scene.yard_m), camera, scene.vehicle)
             if sighting is not None and sighting.good:
                 attempt = scene.roof.fit(pictures_of_roof, camera, sighting.pose)
-                if isinstance(attempt, Fitted):
+                if isinstance(attempt, Fitted) and near(attempt.pose, sighting.pose):
                     fit, past = attempt, []
         if fit is not None:
             past = [*past[-1:], (frame.t_s, fit.pose)]
