@@ -81,6 +81,18 @@ def test_moved_while_the_vehicle_covered_it_is_dated_at_the_uncovering() -> None
     assert event.moved_m == pytest.approx(0.4, abs=0.04)
 
 
+def test_a_push_seen_beside_the_vehicle_is_dated_before_it_leaves() -> None:
+    pushed = replace(PIVOT, x_m=PIVOT.x_m + 0.5)
+    bus = square(PIVOT.x_m - 1.7, PIVOT.y_m, 1.5)  # its side 0.2 m from the cone's middle: over half of its square
+
+    def scene(i: int) -> tuple[Mark | None, float, list[np.ndarray]]:
+        return (PIVOT if i < 11 else pushed, 1.0, [bus] if 8 <= i < 16 else [])
+
+    (event,) = watched(scene, vehicle_at=lambda i: bus if 8 <= i < 16 else None)
+    assert event.t_s == pytest.approx(2.75)
+    assert event.moved_m == pytest.approx(0.5, abs=0.04)
+
+
 def test_light_changes_and_a_passing_person_are_not_a_fall() -> None:
     def scene(i: int) -> tuple[Mark | None, float, list[np.ndarray]]:
         light = 0.5 if 6 <= i < 10 else 1.2 if i >= 18 else 1.0

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -24,6 +24,9 @@ from vision.marks import signal_colour
 HALF_M = 1.5  # half the watched square: a cone pushed farther is reported as gone
 CORE_SHARE = 0.6  # half the cone's own square by its height: base, and body leaning outwards
 VEHICLE_MARGIN_M = 0.25  # outline errors and mirrors
+TIGHT_MARGIN_M = 0.1  # the same where a half-hidden cone is only asked whether it had moved already
+MOST_HALF_HIDDEN = 60  # such looks kept between two free ones
+LEAST_TELLING = 0.2  # of the pixels that the move changed, below which a half-hidden look tells nothing
 REFERENCE_LOOKS = 5
 LEAST_LIKENESS = 0.5  # correlation with its earlier look below which a cone is not recognised
 LEAST_STRENGTH = 0.25  # contrast against its earlier look; deep shade leaves about 0.4
@@ -33,18 +36,36 @@ LEAST_MASS = 0.25  # of the cone's red, below which nothing of it is left
 
 
 @dataclass(frozen=True)
+class HalfHidden:
+    """A look at a mark with the vehicle over part of its square."""
+
+    t_s: float
+    red: np.ndarray
+    covered: np.ndarray
+
+
+@dataclass(frozen=True)
 class Glance:
-    """One visible look at a mark: where its pattern is now (m, from where it was), and how alike it is (-1..1)."""
+    """One free look at a mark: where its pattern is now (m, from where it was), and how alike it is (-1..1).
+
+    The first look away from its place keeps the picture, and the half-hidden looks just before it."""
 
     t_s: float
     dx_m: float
     dy_m: float
     likeness: float
+    red: np.ndarray | None = None
+    just_before: tuple[HalfHidden, ...] = ()
+
+    @property
+    def seems_away(self) -> bool:
+        return self.likeness < LEAST_LIKENESS or math.hypot(self.dx_m, self.dy_m) > LEAST_SHIFT_M
 
 
 @dataclass
 class _Watched:
     mark: SurveyedMark
+    half_hidden: list[HalfHidden] = field(default_factory=list)
     early: list[np.ndarray] = field(default_factory=list)
     reference: np.ndarray | None = None
     glances: list[Glance] = field(default_factory=list)
@@ -73,13 +94,22 @@ class MarkWatch:
             px = camera.project_ground(self._grid + at).astype(np.float32).reshape(self._side, self._side, 2)
             if (px < 1).any() or (px[..., 0] > bgr.shape[1] - 2).any() or (px[..., 1] > bgr.shape[0] - 2).any():
                 continue
-            covered = cv2.remap(vehicle, px[..., 0], px[..., 1], cv2.INTER_NEAREST)
-            if covered.any():
-                r = round(VEHICLE_MARGIN_M / self._step_m)
-                covered = cv2.dilate(covered, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * r + 1, 2 * r + 1)))
-            if covered[self._middle].any():
-                continue
-            self._glance(watched, t_s, _red(cv2.remap(bgr, px[..., 0], px[..., 1], cv2.INTER_LINEAR), covered))
+            vehicle_here = cv2.remap(vehicle, px[..., 0], px[..., 1], cv2.INTER_NEAREST)
+            patch = cv2.remap(bgr, px[..., 0], px[..., 1], cv2.INTER_LINEAR)
+            covered = self._grown(vehicle_here, VEHICLE_MARGIN_M)
+            if not covered[self._middle].any():
+                self._glance(watched, t_s, _red(patch, covered))
+            elif watched.reference is not None and not vehicle_here.all():
+                tight = self._grown(vehicle_here, TIGHT_MARGIN_M)
+                watched.half_hidden.append(HalfHidden(t_s, _red(patch, tight).astype(np.float16), tight > 0))
+                if len(watched.half_hidden) > MOST_HALF_HIDDEN:
+                    del watched.half_hidden[::2]
+
+    def _grown(self, covered: np.ndarray, margin_m: float) -> np.ndarray:
+        r = round(margin_m / self._step_m)
+        if r == 0 or not covered.any():
+            return covered
+        return cv2.dilate(covered, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * r + 1, 2 * r + 1)))
 
     @property
     def _middle(self) -> tuple[slice, slice]:
@@ -95,7 +125,11 @@ class MarkWatch:
             for early in watched.early:
                 watched.glances.append(self._compare(watched.reference, early, t_s))
             return
-        watched.glances.append(self._compare(watched.reference, red, t_s))
+        glance = self._compare(watched.reference, red, t_s)
+        if glance.seems_away and not (watched.glances and watched.glances[-1].seems_away):
+            glance = replace(glance, red=red, just_before=tuple(watched.half_hidden))
+        watched.half_hidden.clear()
+        watched.glances.append(glance)
 
     def _compare(self, reference: np.ndarray, red: np.ndarray, t_s: float) -> Glance:
         """Best place of the cone's pattern, first near its own; otherwise the middle of whatever red is new."""
@@ -143,16 +177,35 @@ class MarkWatch:
         before, after = away[:k], away[k:]
         if len(before) < LEAST_LOOKS or len(after) < LEAST_LOOKS or before.mean() > 0.2 or after.mean() < 0.8:
             return None
+        t_s = _first_changed_s(watched.reference, g[k])
         seen = [x for x, a in zip(g[k:], after, strict=True) if a and math.isfinite(x.dx_m)]
         if len(seen) < LEAST_LOOKS:
-            return MarkEvent(watched.mark.name, g[k].t_s, HALF_M, HALF_M)
+            return MarkEvent(watched.mark.name, t_s, HALF_M, HALF_M)
         d = np.array([[x.dx_m, x.dy_m] for x in seen])
         moved = np.median(d, 0)
         scatter = 1.4826 * float(np.median(np.hypot(*(d - moved).T)))
         exact = np.median([x.likeness for x in seen]) > LEAST_LIKENESS
         # a fallen cone looks different: where its base went is known to about half its length
         sd = math.hypot(scatter, 0.3 * self._step_m) if exact else math.hypot(scatter, 0.25)
-        return MarkEvent(watched.mark.name, g[k].t_s, float(np.hypot(*moved)), sd)
+        return MarkEvent(watched.mark.name, t_s, float(np.hypot(*moved)), sd)
+
+
+def _first_changed_s(before: np.ndarray | None, glance: Glance) -> float:
+    """When the change was first to be seen: half-hidden looks just before the first free one are asked, on the pixels
+    the move changed and the vehicle leaves free, whether they look more like after it than like before it."""
+    first = glance.t_s
+    if before is None or glance.red is None:
+        return first
+    changed = np.abs(glance.red - before) > 0.3 * before.max()
+    for look in reversed(glance.just_before):
+        telling = changed & ~look.covered
+        if telling.sum() < LEAST_TELLING * changed.sum():
+            continue
+        red = look.red.astype(np.float32)[telling]
+        if ((red - glance.red[telling]) ** 2).sum() > 0.5 * ((red - before[telling]) ** 2).sum():
+            break
+        first = look.t_s
+    return first
 
 
 def _red(patch: np.ndarray, covered: np.ndarray) -> np.ndarray:
