@@ -233,7 +233,7 @@ def _followed(scene: Scene, footage: Footage, first_camera: Camera, watch: MarkW
     for step, frame in follow(scene, frames(footage, rate_hz=MEASURED_HZ), first_camera):
         steps.append(step)
         if step.camera is not None and frame.t_s >= next_look_s:
-            around = covered_px(vehicle, step.fitted.pose, step.camera, 1.1) if step.fitted else None
+            around = covered_px(vehicle, step.fitted.pose, step.camera) if step.fitted else None
             watch.look(frame.t_s, frame.bgr, step.camera, around)
             next_look_s = frame.t_s + 1 / LOOK_AT_MARKS_HZ
         tell("following the vehicle", len(steps) / len(wanted))
