@@ -286,47 +286,57 @@ def resolve(
     place,
     cast,
 ):
-    """Light the sub-samples and add them to `total` (h, w, 3) and `cover` (h, w) of the rectangle."""
+    """Light the sub-samples and add them to `total` (h, w, 3) and `cover` (h, w) of the rectangle.
+
+    A pixel that lies within one triangle is lit at SUB of its samples only, one in each row and column.
+    """
     rows, cols = ids.shape
-    share = 1.0 / (SUB * SUB)
     q, e = np.empty(3), np.empty(3)
     cs, sn = math.cos(place[2]), math.sin(place[2])
     e[0], e[1], e[2] = to_sun[0] * cs + to_sun[1] * sn, -to_sun[0] * sn + to_sun[1] * cs, to_sun[2]
-    for r in range(rows):
-        y = top - 0.5 + (r + 0.5) / SUB
-        for c in range(cols):
-            t = ids[r, c]
-            if t < 0:
-                continue
-            x = left - 0.5 + (c + 0.5) / SUB
-            w0 = planes[t, 0, 0] * x + planes[t, 0, 1] * y + planes[t, 0, 2]
-            w1 = planes[t, 1, 0] * x + planes[t, 1, 1] * y + planes[t, 1, 2]
-            w2 = planes[t, 2, 0] * x + planes[t, 2, 1] * y + planes[t, 2, 2]
-            z = w0 + w1 + w2
-            w0 /= z
-            w1 /= z
-            w2 /= z
-            m = material[t]
-            facing = normal[t, 0] * to_sun[0] + normal[t, 1] * to_sun[1] + normal[t, 2] * to_sun[2]
-            lit = max(facing, 0.0)
-            if lit > 0 and cast:
-                gx = w0 * corners[t, 0, 0] + w1 * corners[t, 1, 0] + w2 * corners[t, 2, 0] - place[0]
-                gy = w0 * corners[t, 0, 1] + w1 * corners[t, 1, 1] + w2 * corners[t, 2, 1] - place[1]
-                q[0], q[1] = gx * cs + gy * sn, -gx * sn + gy * cs
-                q[2] = w0 * corners[t, 0, 2] + w1 * corners[t, 1, 2] + w2 * corners[t, 2, 2]
-                if _shaded_by_box(q, e, boxes, solid[t]):
-                    lit = 0.0
-            dome = 0.55 + 0.45 * normal[t, 2]
-            for k in range(3):
-                albedo = flat[m, k]
-                if rect[m, 2] > 0:
-                    tu = w0 * uv[t, 0, 0] + w1 * uv[t, 1, 0] + w2 * uv[t, 2, 0]
-                    tv = w0 * uv[t, 0, 1] + w1 * uv[t, 1, 1] + w2 * uv[t, 2, 1]
-                    row = rect[m, 0] + min(max(int(tv * rect[m, 2]), 0), rect[m, 2] - 1)
-                    col = rect[m, 1] + min(max(int(tu * rect[m, 3]), 0), rect[m, 3] - 1)
-                    albedo = atlas[row, col, k]
-                total[r // SUB, c // SUB, k] += share * albedo * (sky[k] * dome + sun[k] * lit)
-            cover[r // SUB, c // SUB] += share
+    for j in range(rows // SUB):
+        for i in range(cols // SUB):
+            first = ids[j * SUB, i * SUB]
+            inside = first >= 0
+            for r in range(j * SUB, j * SUB + SUB):
+                for c in range(i * SUB, i * SUB + SUB):
+                    inside = inside and ids[r, c] == first
+            share = 1.0 / SUB if inside else 1.0 / (SUB * SUB)
+            for r in range(j * SUB, j * SUB + SUB):
+                y = top - 0.5 + (r + 0.5) / SUB
+                for c in range(i * SUB, i * SUB + SUB):
+                    t = ids[r, c]
+                    if t < 0 or (inside and c % SUB != (2 * (r % SUB) + 1) % (SUB + 1)):
+                        continue
+                    x = left - 0.5 + (c + 0.5) / SUB
+                    w0 = planes[t, 0, 0] * x + planes[t, 0, 1] * y + planes[t, 0, 2]
+                    w1 = planes[t, 1, 0] * x + planes[t, 1, 1] * y + planes[t, 1, 2]
+                    w2 = planes[t, 2, 0] * x + planes[t, 2, 1] * y + planes[t, 2, 2]
+                    z = w0 + w1 + w2
+                    w0 /= z
+                    w1 /= z
+                    w2 /= z
+                    m = material[t]
+                    facing = normal[t, 0] * to_sun[0] + normal[t, 1] * to_sun[1] + normal[t, 2] * to_sun[2]
+                    lit = max(facing, 0.0)
+                    if lit > 0 and cast:
+                        gx = w0 * corners[t, 0, 0] + w1 * corners[t, 1, 0] + w2 * corners[t, 2, 0] - place[0]
+                        gy = w0 * corners[t, 0, 1] + w1 * corners[t, 1, 1] + w2 * corners[t, 2, 1] - place[1]
+                        q[0], q[1] = gx * cs + gy * sn, -gx * sn + gy * cs
+                        q[2] = w0 * corners[t, 0, 2] + w1 * corners[t, 1, 2] + w2 * corners[t, 2, 2]
+                        if _shaded_by_box(q, e, boxes, solid[t]):
+                            lit = 0.0
+                    dome = 0.55 + 0.45 * normal[t, 2]
+                    for k in range(3):
+                        albedo = flat[m, k]
+                        if rect[m, 2] > 0:
+                            tu = w0 * uv[t, 0, 0] + w1 * uv[t, 1, 0] + w2 * uv[t, 2, 0]
+                            tv = w0 * uv[t, 0, 1] + w1 * uv[t, 1, 1] + w2 * uv[t, 2, 1]
+                            row = rect[m, 0] + min(max(int(tv * rect[m, 2]), 0), rect[m, 2] - 1)
+                            col = rect[m, 1] + min(max(int(tu * rect[m, 3]), 0), rect[m, 3] - 1)
+                            albedo = atlas[row, col, k]
+                        total[j, i, k] += share * albedo * (sky[k] * dome + sun[k] * lit)
+                    cover[j, i] += share
 
 
 def normals(corners_m: np.ndarray) -> np.ndarray:

@@ -303,7 +303,7 @@ NAMED = {
             23,
             "lorry",
             LORRY,
-            crf=29.5,
+            crf=30.2,
             livery=Livery(body=(28, 74, 140), stripe=(240, 240, 240), roof=(222, 224, 226), dirt=0.35),
             ground=GroundLook(
                 surface=(112, 108, 102),
@@ -349,7 +349,7 @@ NAMED = {
             "coach",
             COACH,
             bay_on_left=False,
-            crf=27.5,
+            crf=29.0,
             livery=Livery(
                 body=(226, 228, 230), stripe=(24, 96, 84), roof=(208, 212, 212), unit=(168, 170, 172), dirt=0.3
             ),

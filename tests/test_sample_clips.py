@@ -1,18 +1,28 @@
 """The sample-clip generator: its pictures' geometry against OpenCV's projection, its runs, its files."""
 
+import json
 import math
+import re
+import tomllib
+from dataclasses import replace
+from pathlib import Path
 
+import av
 import cv2
 import numpy as np
 import pytest
 
-from analysis.course import course_for
+from analysis.course import Mark, course_for, course_from_table
 from analysis.vehicle import vehicle_from_table
 from sample_clips.drive import LegPlan, Plan, body_to_point_m, find_run, tyre_corners_m, wheel_angles
+from sample_clips.encode import write_clip
+from sample_clips.film import Film
 from sample_clips.mesh import box
 from sample_clips.render import Camera, Lens, Light, draw, ground_mask, sample_ground
-from sample_clips.scenario import BUS
-from sample_clips.scene import Ground, Palette
+from sample_clips.scenario import BUS, NAMED, _random_scenario
+from sample_clips.scene import Ground, Palette, cone_mesh
+from sample_clips.tables import course_text, vehicle_text
+from sample_clips.truth import write_track, write_truth
 
 LENS = Lens(960, 540, 560.0, -0.09, 0.015)
 DOWN = np.array([[1, 0, 0], [0, -1, 0], [0, 0, -1.0]])
@@ -28,7 +38,9 @@ def tilted_camera() -> Camera:
 def opencv_pixels(camera: Camera, points_m: np.ndarray) -> np.ndarray:
     rvec = cv2.Rodrigues(camera.rotation)[0]
     dist = np.array([camera.lens.k1, camera.lens.k2, 0, 0, 0.0])
-    px, _ = cv2.projectPoints(points_m.reshape(-1, 1, 3), rvec, -camera.rotation @ camera.centre_m, camera.lens.matrix, dist)
+    px, _ = cv2.projectPoints(
+        points_m.reshape(-1, 1, 3), rvec, -camera.rotation @ camera.centre_m, camera.lens.matrix, dist
+    )
     return px.reshape(-1, 2)
 
 
@@ -56,8 +68,13 @@ def test_projection_is_opencvs():
 def test_rays_undo_the_distortion():
     xn = LENS.rays()[[0, 100, 539], [0, 700, 959]].astype(float)
     k = LENS.matrix
-    back, _ = cv2.projectPoints(np.column_stack([xn, np.ones(3)]).reshape(-1, 1, 3), np.zeros(3), np.zeros(3), k,
-                                np.array([LENS.k1, LENS.k2, 0, 0, 0.0]))
+    back, _ = cv2.projectPoints(
+        np.column_stack([xn, np.ones(3)]).reshape(-1, 1, 3),
+        np.zeros(3),
+        np.zeros(3),
+        k,
+        np.array([LENS.k1, LENS.k2, 0, 0, 0.0]),
+    )
     np.testing.assert_allclose(back.reshape(-1, 2), [[0, 0], [700, 100], [959, 539]], atol=1e-3)
 
 
@@ -86,9 +103,20 @@ def test_painted_lines_are_drawn_where_opencv_projects_them():
     ground.paint((-4.0, 12.0, -3.217, 6.131), np.ones(3), 0.0)
     picture = np.empty((LENS.height, LENS.width, 3), np.float32)
     one = np.ones((LENS.height, LENS.width), np.float32)
-    sample_ground(picture, LENS.rays(), camera.rotation[None].astype(np.float32), camera.centre_m[None].astype(np.float32),
-                  ground.texture(32 / LENS.focal_px), np.float32(-30), np.float32(30), np.float32(0.03), np.zeros(3, np.float32),
-                  np.ones(3, np.float32), one, one)
+    sample_ground(
+        picture,
+        LENS.rays(),
+        camera.rotation[None].astype(np.float32),
+        camera.centre_m[None].astype(np.float32),
+        ground.texture(32 / LENS.focal_px),
+        np.float32(-30),
+        np.float32(30),
+        np.float32(0.03),
+        np.zeros(3, np.float32),
+        np.ones(3, np.float32),
+        one,
+        one,
+    )
     for y, left in ((-3.217, True), (6.131, False)):
         x = np.linspace(-2, 10, 200)
         px = opencv_pixels(camera, np.column_stack([x, np.full_like(x, y), np.zeros_like(x)]))
@@ -150,3 +178,76 @@ def test_ackermann_angles_meet_at_one_centre():
     left, right = wheel_angles(vehicle_from_table(BUS), np.array(0.3))
     assert left == pytest.approx(math.atan(6 / (19.396 - 1.05)), abs=1e-4)
     assert right == pytest.approx(math.atan(6 / (19.396 + 1.05)), abs=1e-4)
+
+
+def test_a_knocked_cone_falls_away_from_the_body():
+    """Tipped by 90 degrees over the edge of its base, a 0.75 m cone reaches 0.18 + 0.75 m along the fall."""
+    cone = cone_mesh(Palette(), Mark("pivot", 0, 0)).toppled(math.pi / 2, math.pi / 2, 0.18)
+    assert cone.corners_m[..., 1].max() == pytest.approx(0.18 + 0.75, abs=1e-9)
+    assert cone.corners_m[..., 2].min() == pytest.approx(0.0, abs=1e-9)
+
+
+def test_the_written_files_can_be_read_back():
+    for scenario in NAMED.values():
+        vehicle = vehicle_from_table(tomllib.loads(vehicle_text(scenario.vehicle)))
+        assert vehicle == scenario.vehicle_noun()
+        course = course_from_table(tomllib.loads(course_text(scenario.nominal_course())))
+        for mark in scenario.nominal_course().marks:
+            assert course.mark(mark.name).x_m == pytest.approx(mark.x_m, abs=1e-4)
+            assert course.mark(mark.name).y_m == pytest.approx(mark.y_m, abs=1e-4)
+
+
+def test_marks_are_set_out_as_badly_as_the_scenario_says():
+    scenario = NAMED["lorry_dry_steer"]
+    real, nominal = scenario.real_course(np.random.default_rng(4)), scenario.nominal_course()
+    off = [math.dist((real.mark(m.name).x_m, real.mark(m.name).y_m), (m.x_m, m.y_m)) for m in nominal.marks]
+    assert min(off) >= 0.06 and max(off) <= 0.14
+    assert real.bay == nominal.bay and real.stopping_box == nominal.stopping_box
+
+
+def test_the_same_seed_gives_the_same_scenario():
+    assert _random_scenario(5, np.random.default_rng(5)) == _random_scenario(5, np.random.default_rng(5))
+    assert _random_scenario(5, np.random.default_rng(5)) != _random_scenario(6, np.random.default_rng(6))
+
+
+def test_a_small_film_is_made_with_truth_that_fits_it(tmp_path):
+    scenario = replace(NAMED["bus_clean"], width=480, height=270, fps=2)
+    film = Film(scenario)
+    film.times_s = film.times_s[:4]
+    count = write_clip(tmp_path / "clip.mp4", film.frames(), 2, 28)
+    write_track(tmp_path / "track.csv", film, film.times_s)
+    write_truth(tmp_path / "truth.json", film, count)
+    with av.open(str(tmp_path / "clip.mp4")) as box_:
+        times = [float(f.pts * f.time_base) for f in box_.decode(video=0)]
+    rows = np.genfromtxt(tmp_path / "track.csv", delimiter=",", names=True)
+    np.testing.assert_allclose(rows["t_s"], times, atol=1e-6)
+    truth = json.loads((tmp_path / "truth.json").read_text())
+    assert truth["frames"] == count == 4
+    assert truth["events"]["shunts"] == [] and truth["events"]["final"]["in_box"]
+    assert rows["tyre_clear_left_m"][0] == pytest.approx(
+        truth["course"]["side_lines"][0]["y_inner_m"] - rows["y_m"][0] - (1.86 + 0.60) / 2, abs=1e-6
+    )
+
+
+def test_committed_truth_tells_the_promised_story():
+    folder = Path(__file__).parents[1] / "sample_clips"
+    told = {n: json.loads((folder / n / "truth" / "truth.json").read_text())["events"] for n in NAMED}
+    assert told["bus_clean"]["shunts"] == [] and told["bus_clean"]["final"]["in_box"]
+    assert not any(c["touched"] for c in told["bus_clean"]["cone_clearance"])
+    lorry = told["lorry_dry_steer"]
+    assert len(lorry["shunts"]) == 2
+    assert [round(d["angle_deg"]) for d in lorry["dry_steering"]] == [25]
+    assert -0.20 < min(side["min_tyre_m"] for side in lorry["line_clearance"].values()) < -0.12
+    coach = told["coach_short"]
+    assert [c["cone"] for c in coach["contacts"]] == ["pivot"]
+    assert not coach["final"]["in_box"]
+    assert coach["final"]["rear_to_box_front_edge_m"] == pytest.approx(-0.6, abs=0.05)
+
+
+def test_the_estimator_does_not_import_the_generator():
+    root = Path(__file__).parents[1]
+    for package in ("analysis", "vision", "cli"):
+        for file in (root / package).rglob("*.py"):
+            assert "sample_clips" not in re.findall(r"^\s*(?:from|import)\s+(\w+)", file.read_text(), re.M), file
+    for file in (root / "sample_clips").glob("*.py"):
+        assert "vision" not in re.findall(r"^\s*(?:from|import)\s+(\w+)", file.read_text(), re.M), file
