@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from analysis.table import REQUIRED, Table
+from analysis.trouble import Trouble
 from analysis.vehicle import Vehicle
 
 ROLES = ("forward_left", "forward_right", "pivot", "mouth_left", "mouth_right", "back_left", "back_right")
@@ -158,6 +159,15 @@ def course_from_table(values: Mapping[str, Any]) -> Course:
     lines = tuple(_line_from_table(ln, middle) for ln in t.tables("line"))
     t.done()
     return Course(name, marks, lines, bay, stopping, barrier, barrier_height, source)
+
+
+def check_room(course: Course, vehicle: Vehicle) -> None:
+    """Raises Trouble when the bay cannot hold the vehicle: narrower than its body (mirrors left out)."""
+    width_m = course.bay.y_max_m - course.bay.y_min_m
+    if width_m <= vehicle.width_m:
+        raise Trouble(f"the bay is {width_m:g} m wide, the vehicle ({vehicle.name}) {vehicle.width_m:g} m",
+                      where="bay.y_max_m", remedy=f"bay.y_max_m less bay.y_min_m must exceed {vehicle.width_m:g} m "
+                      "(usual: 1.5 times the width); or give the vehicle that this course is for")
 
 
 def _mark_from_table(m: Table) -> Mark:

@@ -9,6 +9,7 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 from analysis.attempt import Attempt
+from analysis.course import check_room
 from analysis.judge import judge
 from analysis.record import attempt_to_json, track_frame
 from analysis.trouble import Trouble
@@ -57,6 +58,10 @@ DEMO = "lorry_dry_steer"
 def analyse(request: Request) -> Attempt:
     """Run the whole pipeline and write the attempt folder. Raises Trouble; the folder is then unchanged."""
     vehicle, course = files.read_vehicle(request.vehicle), files.read_course(request.course)
+    try:
+        check_room(course, vehicle)
+    except Trouble as e:
+        raise e.at(str(request.course)) from None
     rules = files.read_rules(request.rules)
     lens = files.read_lens(request.lens) if request.lens else None
     picks = files.read_picks(request.marks, course) if request.marks else None
