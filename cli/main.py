@@ -54,6 +54,11 @@ def parser() -> argparse.ArgumentParser:
     course.add_argument("--bay-on", choices=("left", "right"), default="left",
                         help="side of the yard on which the bay lies, seen from the bay")
     course.add_argument("-o", "--out", type=Path, required=True, metavar="C.toml")
+
+    vehicle = commands.add_parser("vehicle", help="list the generic vehicles, or copy one to start from")
+    vehicle.add_argument("name", nargs="?", metavar="NAME", help="the vehicle to copy (default: list them all)")
+    vehicle.add_argument("-o", "--out", type=Path, metavar="V.toml",
+                         help="the file to write (default: NAME.vehicle.toml)")
     return top
 
 
@@ -84,6 +89,13 @@ def _run(asked: argparse.Namespace) -> int:
     if asked.command == "course":
         from cli.courses import write_course
         write_course(asked.vehicle, asked.out, bay_on_left=asked.bay_on == "left")
+        return OK
+    if asked.command == "vehicle":
+        from cli.vehicles import copy_vehicle, generic_names
+        if asked.name is None:
+            print("\n".join(generic_names()))
+        else:
+            copy_vehicle(asked.name, asked.out or Path(f"{asked.name}.vehicle.toml"))
         return OK
     # Imported here so that --help and a misspelt option do not wait for the measuring libraries.
     from cli.analyse import Request, analyse, demo_request

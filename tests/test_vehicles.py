@@ -16,6 +16,7 @@ from analysis.swept import turning_circle
 from analysis.trouble import Trouble
 from analysis.vehicle import vehicle_from_table
 from cli.files import read_vehicle
+from cli.main import main
 
 DATA = Path(__file__).parents[1] / "cli" / "data"
 FOOT_M = 0.3048
@@ -93,3 +94,18 @@ def test_a_bay_is_refused_just_when_it_is_no_wider_than_the_vehicle(bay_m: float
     else:
         with pytest.raises(Trouble, match=r"bay\.y_max_m.*2\.6 m"):
             check_room(course, v)
+
+
+def test_generic_vehicles_are_listed_and_copied_but_never_over_a_file(
+        tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert main(["vehicle"]) == 0
+    assert capsys.readouterr().out.split() == sorted(row[0] for row in PUBLISHED)
+    assert main(["vehicle", "city_bus_12", "-o", "mine.toml"]) == 0
+    assert read_vehicle(tmp_path / "mine.toml") == read_vehicle(shipped("city_bus_12"))
+    capsys.readouterr()
+    assert main(["vehicle", "city_bus_12", "-o", "mine.toml"]) == 2
+    assert "left as it is" in capsys.readouterr().err
+    assert main(["vehicle", "hovercraft"]) == 2
+    assert "allowed: city_bus_12, rigid_lorry_9" in capsys.readouterr().err
+    assert not (tmp_path / "hovercraft.vehicle.toml").exists()
