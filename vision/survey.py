@@ -291,13 +291,13 @@ def _measure_cones(red: np.ndarray, course: Course, camera: Camera, spots: list[
     cones = {}
     for mark, spot in taken:
         x, y = camera.to_ground(np.array([[spot.u_px, spot.v_px]]), LEAN_SHARE * mark.height_m)[0]
-        start, steps = (float(x), float(y)), 3
+        start = (float(x), float(y))
         if mark.name in before:
             u, v = before[mark.name].u_px, before[mark.name].v_px
             x1, y1 = camera.to_ground(np.array([[u, v]]))[0]
             if math.hypot(x1 - x, y1 - y) < mark.base_half_m + mark.height_m:
-                start, steps = (float(x1), float(y1)), 1
-        place = measure_cone(red, camera, mark, start, course.barrier, course.barrier_height_m, steps=steps)
+                start = (float(x1), float(y1))
+        place = measure_cone(red, camera, mark, start, course.barrier, course.barrier_height_m)
         if place is not None and place.share > LEAST_CONE_SHARE:
             cones[mark.name] = place
         elif picked is not None:

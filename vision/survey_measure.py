@@ -45,11 +45,11 @@ class ConePlace:
 
 
 def measure_cone(red: np.ndarray, camera: Camera, mark: Mark, start_m: tuple[float, float],
-                 barrier: Area | None = None, barrier_height_m: float = 1.0, *, steps: int = 3) -> ConePlace | None:
+                 barrier: Area | None = None, barrier_height_m: float = 1.0) -> ConePlace | None:
     """Move the projected cone over the ground near `start_m` until it fits the signal-colour picture `red`.
 
-    `steps`: how many third-of-base steps to search to either side before descending. None when it lies outside the
-    picture or nothing fits."""
+    It is first tried on a grid of third-of-base steps, for its stripes can fit one stripe farther along. None when it
+    lies outside the picture or nothing fits."""
     reach_m = 1.2 * mark.base_half_m + 0.15
     box = _box_px(camera, mark, start_m, reach_m, red.shape)
     if box is None:
@@ -78,11 +78,13 @@ def measure_cone(red: np.ndarray, camera: Camera, mark: Mark, start_m: tuple[flo
 
     step = max(0.35 * mark.base_half_m, 0.7 * gsd)
     best, place = np.inf, np.asarray(start_m, float)
-    around = np.arange(-steps, steps + 1) * step
+    tried: list[tuple[np.ndarray, float]] = []
+    around = np.arange(-3, 4) * step
     for dx in around:
         for dy in around:
             q = np.array([start_m[0] + dx, start_m[1] + dy])
             cost = misfit(q)
+            tried.append((q, cost))
             if cost < best:
                 best, place = cost, q
     fit = minimize(misfit, place, method="Nelder-Mead",
@@ -94,7 +96,11 @@ def measure_cone(red: np.ndarray, camera: Camera, mark: Mark, start_m: tuple[flo
     h = 0.5 * gsd
     bend = max(min(misfit(place + d) + misfit(place - d) - 2 * best for d in (np.array([h, 0]), np.array([0, h])))
                / h ** 2, 1e-9)
-    sd = math.hypot(math.sqrt(2 * noise / bend / 6), 0.1 * gsd)
+    # a rival place that fits nearly as well (stripes alike, a cone half hidden or in the dark) is honest doubt
+    likely = np.array([math.exp(-0.5 * max(cost - best, 0.0) / noise) for _, cost in tried])
+    rival = np.array([float(((q - place) ** 2).sum()) for q, _ in tried])
+    doubt = math.sqrt(float((likely * rival)[rival > step ** 2].sum()) / (1 + float(likely[rival > step ** 2].sum())))
+    sd = math.hypot(math.sqrt(2 * noise / bend / 6), 0.1 * gsd, doubt)
     u, v = camera.project_ground(place[None])[0]
     return ConePlace(float(place[0]), float(place[1]), float(u), float(v), sd, share)
 
