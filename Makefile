@@ -2,7 +2,7 @@
 
 PYTHON ?= python3
 BIN := .venv/bin
-INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check
+INSTALL := $(BIN)/python -m pip install --quiet --quiet --disable-pip-version-check
 
 # What `make bench` runs: names of bundled clips, seed_1, seed_2, ...; empty for all. JOBS: clips at the same time.
 CLIPS ?=
