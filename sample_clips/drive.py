@@ -223,7 +223,7 @@ class _Search:
     def start_values(self, bend: float) -> np.ndarray:
         """A first guess: straight ahead; the first long reverse an S towards the bay's side, `bend` its wheel."""
         side = 1.0 if self.course.mark("pivot").y_m < 0 else -1.0
-        out = []
+        out: list = []
         for leg in self.plan.legs:
             s = np.linspace(0, 1, leg.coefficients)[1:]
             c = bend * side * np.sin(2 * np.pi * np.minimum(s * 1.6, 1.0)) if leg.direction < 0 else np.zeros(len(s))
@@ -316,5 +316,5 @@ def find_run(vehicle: Vehicle, course: Course, plan: Plan, rng: np.random.Genera
         t, pose, wheel_now = t + times[-1], tuple(path[-1]), wheel[-1]
     stops.append((t, t + plan.stand_end_s))
     columns.append(np.array([[t + plan.stand_end_s, *pose, 0.0, wheel_now]]))
-    table = np.concatenate(columns)
-    return Run(*table.T, tuple(stops), tuple(legs), tuple(dry), cost)
+    t_s, x, y, heading, speed, wheel = np.concatenate(columns).T
+    return Run(t_s, x, y, heading, speed, wheel, tuple(stops), tuple(legs), tuple(dry), cost)

@@ -58,7 +58,7 @@ def cloudy(shape: tuple[int, int], sizes_px: tuple[float, ...], rng: np.random.G
     out = np.zeros(shape, np.float32)
     for size in sizes_px:
         coarse = (max(2, math.ceil(shape[0] / size) + 2), max(2, math.ceil(shape[1] / size) + 2))
-        field_ = rng.standard_normal(coarse).astype(np.float32)
+        field_: np.ndarray = rng.standard_normal(coarse).astype(np.float32)
         if size > 1:
             big = cv2.resize(
                 field_, (math.ceil(coarse[1] * size), math.ceil(coarse[0] * size)), interpolation=cv2.INTER_CUBIC
@@ -128,7 +128,7 @@ class Ground:
             edge = np.minimum(phase, stripes[0] * stripes[1] - phase)
             edge = np.maximum(edge, phase - stripes[0])
             cover = cover * np.clip(0.5 + edge / m, 0, 1)
-        worn = wear if np.isscalar(wear) else wear[rows, cols]
+        worn = wear[rows, cols] if isinstance(wear, np.ndarray) else np.float32(wear)
         cover = (cover * (1 - worn))[..., None].astype(np.float32)
         self.albedo[rows, cols] = self.albedo[rows, cols] * (1 - cover) + colour.astype(np.float32) * cover
 
@@ -232,23 +232,23 @@ def lay_ground(ground: Ground, course: Course, look: GroundLook, rng: np.random.
     worn = np.where(scuff > 2.2 - look.wear, np.maximum(worn, 0.75), worn).astype(np.float32)
     if look.old_paint:
         for k in range(9):
-            x = min(xs) + 4 + 2.6 * k
-            ground.paint((x, x + 0.09, max(ys) + 1.5, max(ys) + 6.0), linear(200, 200, 196), np.maximum(worn, 0.6))
+            at = min(xs) + 4 + 2.6 * k
+            ground.paint((at, at + 0.09, max(ys) + 1.5, max(ys) + 6.0), linear(200, 200, 196), np.maximum(worn, 0.6))
     for ln in course.lines:
         beyond = -ln.yard_side * ln.width_m  # the paint lies on the far side of the measured edge
         low, high = sorted((ln.y0_m, ln.y0_m + beyond))
         ground.paint((min(ln.x0_m, ln.x1_m), max(ln.x0_m, ln.x1_m), low, high), linear(*look.lines), worn)
     bay, stop, white = course.bay, course.stopping_box, linear(*look.bay_lines)
-    for y in (bay.y_min_m, bay.y_max_m):
-        ground.paint((bay.x_min_m, bay.x_max_m, y - 0.04, y + 0.04), white, worn)
+    for at in (bay.y_min_m, bay.y_max_m):
+        ground.paint((bay.x_min_m, bay.x_max_m, at - 0.04, at + 0.04), white, worn)
     ground.paint(
         (stop.x_min_m, stop.x_max_m, stop.y_min_m, stop.y_max_m),
         linear(*look.lines),
         np.minimum(worn, 0.8),
         stripes=(0.45, 0.42),
     )
-    for x in (stop.x_min_m, stop.x_max_m):
-        ground.paint((x - 0.05, x + 0.05, stop.y_min_m, stop.y_max_m), linear(*look.lines), worn)
+    for at in (stop.x_min_m, stop.x_max_m):
+        ground.paint((at - 0.05, at + 0.05, stop.y_min_m, stop.y_max_m), linear(*look.lines), worn)
 
 
 def _edge_of_yard(
@@ -456,7 +456,7 @@ def _side_picture(vehicle: Vehicle, solid: Solid, livery: Livery, kind: str, rng
     face, x, y = face[None, :], x[None, :], y[None, :]
     body, stripe = linear(*livery.body), linear(*livery.stripe)
     glass, dark = linear(30, 36, 42), linear(26, 26, 28)
-    out = np.broadcast_to(body, (rows, x.shape[1], 3)).astype(np.float32).copy()
+    out: np.ndarray = np.broadcast_to(body, (rows, x.shape[1], 3)).astype(np.float32).copy()
     solidness = np.ones(out.shape[:2], np.float32)
     top = solid.z_max_m
 
