@@ -7,22 +7,28 @@ and each allowing for what may have been steered while rolling. Their difference
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from scipy.stats import norm
 
 from analysis.attempt import DryTurn, Stop
 from analysis.chain import Covariance
-from analysis.driving import DRIVER
+from analysis.driving import DRIVER, standing_reach_rad
 from analysis.smoother import WHEEL, Smoothed, nominal_covariance, runs, smooth
 from analysis.vehicle import Vehicle
 
-_HELD_SHARE = 0.5  # how often the wheel is simply held at a stop; common practice, no published source
+_HELD_SHARE = 0.7  # how often the wheel is simply held at a stop; common practice, no published source
 
 
 def dry_turns(run: Smoothed, stops: tuple[Stop, ...], vehicle: Vehicle, tolerance_rad: float) -> tuple[DryTurn, ...]:
-    """One for each stop 'between'. Weak when the vehicle moves off fast (few poses while the wheel still has its
-    angle) and when the stop is so short that its edges are uncertain."""
-    cut = smooth(run.nodes, vehicle, run.standing, run.levels, run.state, run.weight, cut=True, robust=False)
+    """One for each stop 'between'.
+
+    Weak when the driver turns the wheel fast in the first half second of rolling (it looks like a turn
+    at the standstill, or hides one), and when the stop is so short that its edges are uncertain.
+    """
+    levels = replace(run.levels, rate_radps=DRIVER.near_stop * run.levels.rate_radps)
+    cut = smooth(run.nodes, vehicle, run.standing, levels, run.state, run.weight, cut=True, robust=False)
     ideal = nominal_covariance(cut, vehicle, cut=True)
     t = run.nodes.t_s
     out = []
@@ -32,8 +38,7 @@ def dry_turns(run: Smoothed, stops: tuple[Stop, ...], vehicle: Vehicle, toleranc
         first, last = _held_nodes(run, stop)
         before, after = cut.state[first, WHEEL], cut.state[last, WHEEL]
         sd_before, sd_after, sd = _spread(cut.covariance, first, last)
-        reach = DRIVER.standing_rate * vehicle.wheel_rate_radps * (t[last] - t[first] + stop.sd_start_s
-                                                                   + stop.sd_end_s)
+        reach = standing_reach_rad(vehicle, float(t[last] - t[first] + stop.sd_start_s + stop.sd_end_s))
         angle, sd_angle = _with_prior(after - before, sd, reach)
         bound = _with_prior(after - before, _spread(ideal, first, last)[2], reach)[1]
         out.append(DryTurn(stop.t_start_s, stop.t_end_s, float(before), sd_before, float(after), sd_after, angle,

@@ -20,7 +20,7 @@ from scipy.optimize import minimize
 from scipy.signal import medfilt
 
 from analysis.chain import Covariance, Factor, factor
-from analysis.driving import DRIVER, integrated_ou, speed_step
+from analysis.driving import DRIVER, integrated_ou, speed_step, standing_reach_rad
 from analysis.track import Track
 from analysis.vehicle import Vehicle
 
@@ -229,8 +229,7 @@ class _Problem:
                 var[(first + last) // 2] = _CUT_RAD**2
                 fresh[last] = True
             else:
-                total = (DRIVER.standing_rate * self.vehicle.wheel_rate_radps * t)**2
-                var[first:last] = total * self.dt[first:last] / t
+                var[first:last] = standing_reach_rad(self.vehicle, t)**2 * self.dt[first:last] / t
         return var, fresh
 
     def _process(self, levels: Levels) -> np.ndarray:

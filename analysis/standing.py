@@ -76,10 +76,9 @@ def standing_probability(along: Along) -> np.ndarray:
 def _log_overlap(past: _Mixture, future: _Mixture, known: np.ndarray, columns: list[int]) -> float:
     """log of the integral over the state of past times future, where both had counted what was known beforehand, with
     precision `known` about zero. Taken relative to each past mean, so that long distances do not drown small errors."""
-    rows = np.ix_(columns, columns)
-    known = known[rows]
-    a = np.linalg.inv(past.cov[(slice(None), *rows)])[:, None]
-    b = np.linalg.inv(future.cov[(slice(None), *rows)])[None]
+    known = known[np.ix_(columns, columns)]
+    a = np.linalg.inv(past.cov[:, columns][:, :, columns])[:, None]
+    b = np.linalg.inv(future.cov[:, columns][:, :, columns])[None]
     mean = past.mean[:, None, columns]
     gap = future.mean[None, :, columns] - mean
     joint = a + b - known
@@ -117,7 +116,7 @@ class _Mixture:
     def strongest(self) -> _Mixture:
         """'Standing' and the few rolling histories that carry the weight."""
         rolling = np.argsort(self.log_w[1:])[-_COMPARED:] + 1
-        return self[np.concatenate([[0], rolling])]
+        return self[np.concatenate([[0], rolling]).astype(int)]
 
     def hopelessness(self) -> float:
         """By which power of e 'standing' is less likely than the likeliest rolling."""

@@ -36,14 +36,20 @@ def stops_of(motion: Motion, stop_min_s: float) -> tuple[Stop, ...]:
 
 
 def _edge(t: np.ndarray, standing: np.ndarray) -> tuple[float, float]:
-    """When standing ends, with its sd, from the probability of standing at times going outward from its peak."""
-    still = np.minimum.accumulate(standing)
-    gone = np.flatnonzero(still < 0.005)
-    upto = int(gone[0]) + 1 if len(gone) else len(t)
-    t, still = t[:upto], still[:upto]
+    """When standing ends, with its sd, from the probability of standing at times going outward from its peak.
+
+    Seen from outside, the probability rises to its peak as the share of possible edges that lie further out;
+    a dip inside the standstill is doubt about something else.
+    """
+    below = int(np.argmax(standing < 0.5))
+    again = np.flatnonzero(standing[below:] > 0.5)
+    beyond = below + int(again[0]) if len(again) else len(t)
+    gone = np.flatnonzero(standing[below:beyond] < 0.005)
+    upto = below + (int(gone[0]) if len(gone) else int(np.argmin(standing[below:beyond])))
+    still = np.maximum.accumulate(standing[upto::-1])[::-1]
     share = -np.diff(still)
     share = share / share.sum()
-    middle, width = (t[1:] + t[:-1]) / 2, np.diff(t)
+    middle, width = (t[1:upto + 1] + t[:upto]) / 2, np.diff(t[:upto + 1])
     mean = float(share @ middle)
     return mean, float(np.sqrt(share @ ((middle - mean)**2 + width**2 / 12)))
 
