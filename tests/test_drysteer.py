@@ -119,8 +119,8 @@ def test_a_real_turn_at_a_standstill_is_found(backwards: bool) -> None:
 @pytest.mark.parametrize("backwards", [False, True])
 @pytest.mark.parametrize("name", ["s2_stop_same_wheel.csv", "s3_two_stops.csv", "s6_stop_then_ramp.csv"])
 def test_nothing_is_reported_where_the_wheel_was_held(name: str, backwards: bool) -> None:
-    """Measured probabilities of a turn: 0.004-0.025 in s2, s6 and at the first stop of s3; in s3, where the car was only
-    nudged between its later stops, 0.05-0.14."""
+    """Measured probabilities of a turn: 0.004-0.025 in s2, s6 and at the first stop of s3; in s3, where the car was
+    only nudged between its later stops, 0.05-0.14."""
     run = recording(name, backwards=backwards)
     stops, found, _ = turns_of(run.track, scaled_car())
     for start, end, _ in run.stops:
