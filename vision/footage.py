@@ -186,7 +186,8 @@ def _opened(part: Path):
 
 def _video_stream(container, part: Path):
     if not container.streams.video:
-        raise Trouble("holds no video", where=str(part), remedy="give the video file, not a sound or data file")
+        raise Trouble("holds no video that can be read", where=str(part),
+                      remedy="give the video file, not a sound file; if it is one, it is cut short: copy it again")
     return container.streams.video[0]
 
 

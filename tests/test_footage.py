@@ -1,0 +1,210 @@
+"""Reading clips: true times, upright pictures, several parts, damaged files. All clips are made here."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from fractions import Fraction
+from pathlib import Path
+
+import av
+import numpy as np
+import pytest
+
+from analysis.trouble import Trouble
+from vision.footage import frames, open_footage, sample_indices, spread_frames
+
+SIZE = 160, 96
+GREYS = 12  # a frame's number is its grey level over this
+
+
+def grey_picture(i: int, size: tuple[int, int] = SIZE) -> np.ndarray:
+    return np.full((size[1], size[0], 3), (i % 20) * GREYS, np.uint8)
+
+
+def number_of(bgr: np.ndarray) -> int:
+    return round(float(bgr.mean()) / GREYS)
+
+
+def write(path: Path, times_ms: Sequence[int], *, codec: str = "libx264", pix_fmt: str = "yuv420p",
+          size: tuple[int, int] = SIZE, group: int = 4, container: dict[str, str] | None = None) -> Path:
+    """A clip whose i-th picture is grey level i * GREYS, shown at times_ms[i]."""
+    with av.open(str(path), "w", options=container or {}) as out:
+        stream = out.add_stream(codec, rate=30)
+        stream.width, stream.height = size
+        stream.pix_fmt = pix_fmt
+        stream.time_base = stream.codec_context.time_base = Fraction(1, 1000)
+        stream.gop_size = group
+        for i, ms in enumerate(times_ms):
+            frame = av.VideoFrame.from_ndarray(grey_picture(i, size), format="bgr24")
+            frame.pts, frame.time_base = ms, Fraction(1, 1000)
+            out.mux(stream.encode(frame))
+        out.mux(stream.encode(None))
+    return path
+
+
+def test_times_are_the_containers_own(tmp_path: Path) -> None:
+    """A phone's clip: 33 ms, then 50 ms, then a hole of 400 ms; the first time is not zero."""
+    ms = [1000, 1033, 1066, 1116, 1166, 1566, 1600]
+    footage = open_footage([write(tmp_path / "phone.mp4", ms)])
+    expected = [0.0, 0.033, 0.066, 0.116, 0.166, 0.566, 0.6]
+    assert footage.times_s == pytest.approx(expected, abs=1e-3)
+    got = list(frames(footage))
+    assert [f.t_s for f in got] == pytest.approx(expected, abs=1e-3)
+    assert [number_of(f.bgr) for f in got] == [0, 1, 2, 3, 4, 5, 6]
+
+
+def test_parts_follow_on_in_time(tmp_path: Path) -> None:
+    """Three pictures 40 ms apart, then two: the second part starts one step after the first one's end."""
+    parts = [write(tmp_path / "a.mp4", [0, 40, 80]), write(tmp_path / "b.mp4", [500, 540])]
+    footage = open_footage(parts)
+    assert footage.times_s == pytest.approx([0, 0.04, 0.08, 0.12, 0.16], abs=1e-3)
+    assert footage.parts_at == (0, 3)
+    assert [number_of(f.bgr) for f in frames(footage)] == [0, 1, 2, 0, 1]
+
+
+def test_parts_of_different_size_are_refused(tmp_path: Path) -> None:
+    parts = [write(tmp_path / "a.mp4", [0, 40]), write(tmp_path / "b.mp4", [0, 40], size=(96, 160))]
+    with pytest.raises(Trouble, match=r"b\.mp4.*96×160.*160×96"):
+        open_footage(parts)
+
+
+@pytest.mark.parametrize(("turn", "shape"), [(0, (96, 160)), (90, (160, 96)), (180, (96, 160)), (270, (160, 96))])
+def test_pictures_stand_upright(tmp_path: Path, turn: int, shape: tuple[int, int]) -> None:
+    """A phone held on its side marks the clip as turned; the bright corner must end up where the eye sees it."""
+    path = tmp_path / "turned.mp4"
+    picture = np.full((96, 160, 3), 40, np.uint8)
+    picture[:32, :32] = 220  # top left as stored
+    with av.open(str(path), "w") as out:
+        stream = out.add_stream("libx264", rate=10)
+        stream.width, stream.height, stream.pix_fmt = 160, 96, "yuv420p"
+        for _ in range(3):
+            out.mux(stream.encode(av.VideoFrame.from_ndarray(picture, format="bgr24")))
+        out.mux(stream.encode(None))
+    path.write_bytes(with_display_matrix(path.read_bytes(), turn))
+    footage = open_footage([path])
+    assert (footage.height_px, footage.width_px) == shape
+    upright = next(frames(footage)).bgr
+    assert upright.shape[:2] == shape
+    # The matrix says how far the stored picture is to be turned clockwise for viewing.
+    corner = {0: (0, 0), 90: (0, -1), 180: (-1, -1), 270: (-1, 0)}[turn]
+    assert upright[corner].mean() > 180
+    assert sum(float(upright[v, u].mean()) > 180 for v in (0, -1) for u in (0, -1)) == 1
+
+
+def with_display_matrix(mp4: bytes, clockwise_deg: int) -> bytes:
+    """The file with the track header's matrix set (ISO/IEC 14496-12: 16.16 numbers a b u c d v x y w)."""
+    one, minus = 0x10000, 0xFFFF0000
+    a, b, c, d = {0: (one, 0, 0, one), 90: (0, one, minus, 0), 180: (minus, 0, 0, minus),
+                  270: (0, minus, one, 0)}[clockwise_deg]
+    at = mp4.index(b"tkhd") + 4 + 4 + 20 + 8 + 8  # name, version and flags, times and id, reserved, layer and volume
+    matrix = b"".join(v.to_bytes(4, "big") for v in (a, b, 0, c, d, 0, 0, 0, 0x40000000))
+    return mp4[:at] + matrix + mp4[at + 36:]
+
+
+def test_only_the_wanted_pictures_are_given(tmp_path: Path) -> None:
+    footage = open_footage([write(tmp_path / "c.mp4", [33 * i for i in range(31)])])
+    got = list(frames(footage, rate_hz=10, start_s=0.25, end_s=0.75))
+    assert [f.t_s for f in got] == pytest.approx([0.297, 0.396, 0.495, 0.594, 0.693], abs=0.034)
+    assert all(number_of(f.bgr) == f.index % 20 for f in got)
+
+
+def test_sampling_by_hand() -> None:
+    """0.1 s spacing over 0, 0.04, 0.09, 0.13, 0.21, 0.26, 0.31: nearest are 0, 0.09, 0.21, 0.31."""
+    times = np.array([0, 0.04, 0.09, 0.13, 0.21, 0.26, 0.31])
+    assert sample_indices(times, 10.0).tolist() == [0, 2, 4, 6]
+    assert sample_indices(np.arange(5) * 0.2, 10.0).tolist() == [0, 1, 2, 3, 4]  # slower than asked: all
+
+
+def test_spread_pictures_cover_the_clip(tmp_path: Path) -> None:
+    footage = open_footage([write(tmp_path / "d.mp4", [40 * i for i in range(40)])])
+    got = list(spread_frames(footage, 5))
+    assert len(got) == 5
+    assert got[0].t_s < 0.2
+    assert got[-1].t_s > 1.3
+    assert all(number_of(f.bgr) == f.index % 20 for f in got)
+
+
+def test_spread_pictures_of_a_clip_with_one_key_frame(tmp_path: Path) -> None:
+    footage = open_footage([write(tmp_path / "e.mp4", [40 * i for i in range(40)], group=1000)])
+    assert footage.key.sum() == 1
+    got = list(spread_frames(footage, 5))
+    assert len(got) >= 5
+    assert all(number_of(f.bgr) == f.index % 20 for f in got)
+
+
+def test_spread_pictures_come_from_all_parts(tmp_path: Path) -> None:
+    """The second part's own clock starts at 7 s."""
+    parts = [write(tmp_path / "a.mp4", [40 * i for i in range(12)]),
+             write(tmp_path / "b.mp4", [7000 + 40 * i for i in range(12)])]
+    footage = open_footage(parts)
+    got = list(spread_frames(footage, 6))
+    assert {f.index >= 12 for f in got} == {False, True}
+    assert all(number_of(f.bgr) == f.index % 12 for f in got)
+
+
+@pytest.mark.parametrize(("codec", "pix_fmt"), [("libx265", "yuv420p"), ("libx265", "yuv420p10le"),
+                                                ("libx264", "yuv420p10le"), ("mjpeg", "yuvj420p")])
+def test_other_encodings(tmp_path: Path, codec: str, pix_fmt: str) -> None:
+    """Drones write H.265, also with 10 bits; action cameras write full-range colours."""
+    if codec not in av.codecs_available:
+        pytest.skip(f"this build of PyAV cannot write {codec}")
+    try:
+        path = write(tmp_path / "clip.mov", [40 * i for i in range(8)], codec=codec, pix_fmt=pix_fmt)
+    except (av.error.FFmpegError, ValueError):
+        pytest.skip(f"this build of PyAV cannot write {codec} as {pix_fmt}")
+    got = list(frames(open_footage([path])))
+    assert [number_of(f.bgr) for f in got] == list(range(8))
+    assert got[0].bgr.dtype == np.uint8
+
+
+def test_a_clip_cut_short_is_read_as_far_as_it_goes(tmp_path: Path) -> None:
+    """Recorded in fragments and cut off: what is there is used."""
+    whole = write(tmp_path / "whole.mp4", [40 * i for i in range(60)],
+                  container={"movflags": "frag_keyframe+empty_moov"}).read_bytes()
+    cut = tmp_path / "cut.mp4"
+    cut.write_bytes(whole[: len(whole) * 2 // 3])
+    footage = open_footage([cut])
+    got = list(frames(footage))
+    assert 20 <= len(got) < 60
+    assert all(number_of(f.bgr) == f.index % 20 for f in got)
+
+
+def broken(tmp_path: Path, kind: str) -> Path:
+    path = tmp_path / f"{kind}.mp4"
+    if kind == "empty":
+        path.touch()
+    elif kind == "text":
+        path.write_text("not a video at all\n" * 200)
+    elif kind == "cut before its index":
+        path.write_bytes(write(tmp_path / "w.mp4", [40 * i for i in range(30)]).read_bytes()[:1200])
+    elif kind == "sound only":
+        with av.open(str(path), "w") as out:
+            stream = out.add_stream("aac", rate=8000)
+            sound = av.AudioFrame.from_ndarray(np.zeros((1, 1024), np.float32), format="fltp", layout="mono")
+            sound.sample_rate = 8000
+            out.mux(stream.encode(sound))
+            out.mux(stream.encode(None))
+    elif kind == "one picture":
+        write(path, [0])
+    elif kind == "folder":
+        path.mkdir()
+    return path
+
+
+@pytest.mark.parametrize(("kind", "said"), [
+    ("missing", "no such file"), ("empty", "empty"), ("text", "not a video"), ("cut before its index", "cut short"),
+    ("sound only", "no video"), ("one picture", "single picture"), ("folder", "is a folder")])
+def test_what_is_no_clip_gets_one_line_that_names_it(tmp_path: Path, kind: str, said: str) -> None:
+    path = broken(tmp_path, kind)
+    with pytest.raises(Trouble) as e:
+        open_footage([path])
+    line = e.value.one_line()
+    assert said in line
+    assert str(path) in line
+    assert "\n" not in line
+    assert e.value.remedy
+
+
+def test_no_clip_named() -> None:
+    with pytest.raises(Trouble, match="no clip"):
+        open_footage([])
