@@ -182,7 +182,7 @@ def _line_from_table(ln: Table, middle: np.ndarray) -> Line:
     ends = [ln.number(k, -100, 200, REQUIRED) for k in ("x0_m", "y0_m", "x1_m", "y1_m")]
     if math.hypot(ends[2] - ends[0], ends[3] - ends[1]) < 1.0:
         raise ln.fail("x1_m", "the line is shorter than 1 m", "give two different ends")
-    line = Line(ln.text("name", REQUIRED), *ends, ln.number("width_m", 0.03, 0.5, 0.1), 1)
+    line = Line(ln.text("name", REQUIRED), ends[0], ends[1], ends[2], ends[3], ln.number("width_m", 0.03, 0.5, 0.1), 1)
     ln.done()
     return line if line.clearance_m(middle) > 0 else replace(line, yard_side=-1)
 
