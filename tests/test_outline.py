@@ -1,0 +1,75 @@
+"""Finding the vehicle roughly: a painted yard with a drawn vehicle and its shadow."""
+
+from __future__ import annotations
+
+import math
+
+import cv2
+import numpy as np
+import pytest
+from paint_yard import BUS, bus_course, looking_down, paint
+
+from analysis.vehicle import Vehicle, vehicle_from_table
+from vision.camera import Camera
+from vision.outline import difference, find_vehicle, yard_polygon_m
+from vision.plate import Plate
+from vision.solid import Pose, fill, silhouettes_px
+
+COURSE = bus_course()
+CAMERA = looking_down(COURSE)
+
+
+def bus() -> Vehicle:
+    return vehicle_from_table(BUS)
+
+
+def with_bus(empty: np.ndarray, pose: Pose, *, shadow: bool = True) -> np.ndarray:
+    """A pale blue bus with a darker wall, and a shadow to its left that leaves 45 % of the light."""
+    picture = empty.astype(np.float32)
+    outlines = silhouettes_px(bus(), pose, CAMERA)
+    if shadow:
+        plan = pose.to_course(bus().body_outline_m())
+        cast = np.vstack([plan, plan + [1.2, 2.4]])
+        hull = cv2.convexHull(CAMERA.project_ground(cast).astype(np.float32)).reshape(-1, 2)
+        picture[fill([hull], picture.shape[:2]) > 0] *= 0.45
+    picture[fill(outlines, picture.shape[:2]) > 0] = (120, 100, 90)
+    roof = CAMERA.project_ground(pose.to_course(bus().body_outline_m()), bus().height_m)
+    picture[fill([roof], picture.shape[:2]) > 0] = (225, 210, 200)
+    return np.clip(picture + np.random.default_rng(4).normal(0, 2, picture.shape), 0, 255).astype(np.uint8)
+
+
+def sighted(picture: np.ndarray, camera: Camera, near: Pose | None = None):
+    plate = Plate(paint(COURSE, CAMERA), CAMERA, np.ones((720, 1280), bool))
+    return find_vehicle(difference(picture, camera, plate, yard_polygon_m(COURSE, bus())), camera, bus(), near)
+
+
+@pytest.mark.parametrize("pose", [Pose(24.0, -5.0, 0.0), Pose(16.0, -1.0, math.radians(-18)), Pose(4.0, 0.0, 0.02)])
+def test_found_to_a_few_decimetres(pose: Pose) -> None:
+    got = sighted(with_bus(paint(COURSE, CAMERA, seed=0), pose), CAMERA)
+    assert got is not None
+    assert got.good
+    assert math.hypot(got.pose.x_m - pose.x_m, got.pose.y_m - pose.y_m) < 0.4
+    assert abs(got.pose.heading_rad - pose.heading_rad) < math.radians(2.5)
+
+
+def test_the_shadow_is_not_taken_for_the_vehicle() -> None:
+    pose = Pose(24.0, -5.0, 0.0)
+    empty = paint(COURSE, CAMERA)
+    lit, shaded = (sighted(with_bus(empty, pose, shadow=s), CAMERA) for s in (False, True))
+    assert lit is not None and shaded is not None
+    assert math.hypot(lit.pose.x_m - shaded.pose.x_m, lit.pose.y_m - shaded.pose.y_m) < 0.25
+
+
+def test_an_empty_yard_holds_no_vehicle() -> None:
+    noise = np.random.default_rng(5).normal(0, 2, (720, 1280, 3))
+    picture = np.clip(paint(COURSE, CAMERA) + noise, 0, 255).astype(np.uint8)
+    got = sighted(picture, CAMERA)
+    assert got is None or not got.good
+
+
+def test_a_person_is_no_vehicle() -> None:
+    picture = paint(COURSE, CAMERA)
+    u, v = CAMERA.project_ground(np.array([[30.0, -3.0]]))[0].astype(int)
+    cv2.circle(picture, (int(u), int(v)), 8, (20, 20, 150), -1)
+    got = sighted(picture, CAMERA)
+    assert got is None or not got.good
