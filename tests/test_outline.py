@@ -29,7 +29,7 @@ def with_bus(empty: np.ndarray, pose: Pose, *, shadow: bool = True) -> np.ndarra
     outlines = silhouettes_px(bus(), pose, CAMERA)
     if shadow:
         plan = pose.to_course(bus().body_outline_m())
-        cast = np.vstack([plan, plan + [1.2, 2.4]])
+        cast = np.vstack([plan, plan + np.array([1.2, 2.4])])
         hull = cv2.convexHull(CAMERA.project_ground(cast).astype(np.float32)).reshape(-1, 2)
         picture[fill([hull], picture.shape[:2]) > 0] *= 0.45
     picture[fill(outlines, picture.shape[:2]) > 0] = (120, 100, 90)

@@ -41,7 +41,8 @@ def expected_outline(x_min: float, x_max: float, width: float, radius: float, to
 
 def test_outlines_agree_with_opencv_and_shapely() -> None:
     box, cab = silhouettes_px(lorry(), POSE, CAMERA)
-    for got, true in ((box, expected_outline(-2.3, 4.1, 2.5, 0.1, 3.6)), (cab, expected_outline(4.3, 6.2, 2.3, 0.1, 2.8))):
+    for got, true in ((box, expected_outline(-2.3, 4.1, 2.5, 0.1, 3.6)),
+                      (cab, expected_outline(4.3, 6.2, 2.3, 0.1, 2.8))):
         assert Polygon(got).symmetric_difference(true).area < 1e-4 * true.area
 
 
