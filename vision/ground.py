@@ -120,7 +120,7 @@ class GroundReference:
         for level in reversed(range(len(pictures))):
             result = _align(self._levels[level], pictures[level], camera, self.lens, avoid_px,
                             iterations=12 if level else 8)
-            if not result:
+            if not isinstance(result, Placed):
                 return result
             camera = result.camera
         assert isinstance(result, Placed)
@@ -133,7 +133,7 @@ class GroundReference:
     def _search(self, bgr: np.ndarray) -> Camera | None:
         """A start for frames far away: matched corner features, a homography, and the pose it means."""
         grey = cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY)
-        finder = cv2.ORB_create(3000, fastThreshold=7)
+        finder = cv2.ORB.create(3000, fastThreshold=7)
         k0, d0 = finder.detectAndCompute(self._grey, (self._usable * 255).astype(np.uint8))
         k1, d1 = finder.detectAndCompute(grey, None)
         if d0 is None or d1 is None or len(k0) < 20 or len(k1) < 20:
@@ -176,8 +176,8 @@ def _strong_pixels(flat: np.ndarray, usable: np.ndarray, count: int) -> np.ndarr
     h, w = flat.shape
     cell = max(2, int(math.sqrt(h * w / count)))
     rows, cols = h // cell, w // cell
-    tiles = strength[: rows * cell, : cols * cell].reshape(rows, cell, cols, cell).transpose(0, 2, 1, 3)
-    tiles = tiles.reshape(rows * cols, cell * cell)
+    blocks = strength[: rows * cell, : cols * cell].reshape(rows, cell, cols, cell).transpose(0, 2, 1, 3)
+    tiles = blocks.reshape(rows * cols, cell * cell)
     best = tiles.argmax(axis=1)
     peak = tiles[np.arange(len(tiles)), best]
     v = np.repeat(np.arange(rows), cols) * cell + best // cell

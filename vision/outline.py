@@ -116,11 +116,10 @@ def _blob_starts(diff: Difference, camera: Camera, vehicle: Vehicle) -> list[Pos
     for layer in (diff.solid, diff.changed):
         mask = (layer > 0.5).astype(np.uint8)
         closing = 2 * round(0.35 / COARSE_M_PER_PX) + 1
-        mask = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((closing, closing), np.uint8))
-        mask = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
-        count, labels, stats, _ = cv2.connectedComponentsWithStats(mask)
-        order = np.argsort(-stats[1:, cv2.CC_STAT_AREA])[:3] + 1 if count > 1 else []
-        for i in order:
+        closed = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((closing, closing), np.uint8))
+        opened = cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+        _, labels, stats, _ = cv2.connectedComponentsWithStats(opened)
+        for i in np.argsort(-stats[1:, cv2.CC_STAT_AREA])[:3] + 1:  # the first is what is not in the mask
             if stats[i, cv2.CC_STAT_AREA] < 0.15 * expected:
                 continue
             v, u = np.nonzero(labels == i)

@@ -35,7 +35,7 @@ class Stabiliser:
     """Turns a picture into the view of the reference picture, by ORB features and a RANSAC homography."""
 
     def __init__(self, reference_bgr: np.ndarray) -> None:
-        self._finder = cv2.ORB_create(2000, fastThreshold=10)
+        self._finder = cv2.ORB.create(2000, fastThreshold=10)
         self._points, self._words = self._features(reference_bgr)
         self._matcher = cv2.BFMatcher(cv2.NORM_HAMMING, crossCheck=True)
 
