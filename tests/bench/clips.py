@@ -16,6 +16,7 @@ REPO = Path(__file__).resolve().parents[2]
 BUNDLED = REPO / "sample_clips"
 GENERATED = REPO / "build" / "clips"
 FOREIGN = REPO.parent / "shared" / "data" / "yard_clip_another_renderer"
+GENERATED_HZ = "15"  # half the time to draw them; the pipeline looks ten times a second
 SEEDS = tuple(f"seed_{n}" for n in range(1, 7))
 
 
@@ -45,8 +46,8 @@ def prepare(name: str, folder: Path) -> BenchClip:
         truth = source / "truth"
         csv, record = "track.csv", "truth.json"
         if name.startswith("seed_") and not (truth / record).exists():
-            subprocess.run([sys.executable, "-m", "sample_clips.make", "--seed", name.removeprefix("seed_"), "--out",
-                            source], cwd=REPO, check=True)
+            subprocess.run([sys.executable, "-m", "sample_clips.make", "--seed", name.removeprefix("seed_"), "--fps",
+                            GENERATED_HZ, "--out", source], cwd=REPO, check=True)
     given = folder / "given"
     given.mkdir(parents=True, exist_ok=True)
     shutil.copy2(source / "clip.mp4", given)
