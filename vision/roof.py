@@ -34,6 +34,8 @@ INSET_M = 0.04
 MAX_POINTS = 2500
 MIN_SUPPORT = 0.3
 """Share of roof pixels that must agree for a pose to count as measured."""
+MIN_ALIKE = 0.5
+"""Least correlation with the learnt roof (rendered clips: 0.88-1.0 on the vehicle, below 0.35 on bare ground)."""
 HEIGHT_BLOCK_M = 0.4
 """Size of the pieces of roof that get a height of their own."""
 CORRELATED = 4.0
@@ -55,12 +57,14 @@ RIM_BAND_M = 0.3
 
 @dataclass(frozen=True)
 class Fitted:
-    """A frame's pose with covariance (3, 3) of (x, y, heading), share of roof pixels that agree, and misfit."""
+    """A frame's pose with covariance (3, 3) of (x, y, heading), share of roof pixels that agree, their misfit in grey
+    levels, and their correlation with the learnt roof."""
 
     pose: Pose
     cov: np.ndarray
     support: float
     misfit: float
+    alike: float
 
     def __bool__(self) -> bool:
         return True
@@ -148,6 +152,8 @@ class Roof:
         assert isinstance(result, Fitted)
         if result.support < MIN_SUPPORT:
             return NotFitted(f"only {result.support:.0%} of the roof agrees")
+        if result.alike < MIN_ALIKE:
+            return NotFitted("what is seen there does not look like the vehicle's roof")
         return result
 
     def prepare(self, bgr: np.ndarray) -> list[np.ndarray]:
@@ -619,7 +625,13 @@ def _lay(points: _Points, picture: np.ndarray, camera: Camera, guess: Pose,
         if max(abs(step[0]), abs(step[1]), abs(step[2]) * 6) < 2e-4:
             break
     cov = np.linalg.pinv(hess) * sigma**2 * CORRELATED
-    return Fitted(pose, cov, float((weight > 0.2).mean()), sigma / 1.4826)
+    return Fitted(pose, cov, float((weight > 0.2).mean()), sigma / 1.4826, _correlation(sample, ref, weight))
+
+
+def _correlation(x: np.ndarray, y: np.ndarray, weight: np.ndarray) -> float:
+    x, y = (v - np.average(v, weights=weight) for v in (x, y))
+    both = np.sqrt((weight * x * x).sum() * (weight * y * y).sum())
+    return float((weight * x * y).sum() / max(both, 1e-6))
 
 
 def _robust_line(x: np.ndarray, y: np.ndarray) -> tuple[float, float]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -83,8 +83,7 @@ def follow(scene: Scene, pictures: Iterable[Frame], first_camera: Camera) -> Ite
                     fit, past = attempt, []
         if fit is not None:
             past = [*past[-1:], (frame.t_s, fit.pose)]
-            cov = fit.cov + _camera_share(scene.vehicle, fit.pose, placed)
-            fit = Fitted(fit.pose, cov, fit.support, fit.misfit)
+            fit = replace(fit, cov=fit.cov + _camera_share(scene.vehicle, fit.pose, placed))
         yield Step(frame.t_s, camera, fit, "" if fit else reason), frame
 
 

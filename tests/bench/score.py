@@ -132,8 +132,9 @@ def dry_scores(reported: Sequence[Mapping[str, float]], true: Sequence[Mapping[s
 
 
 def mark_scores(record: Mapping[str, Any], truth: Mapping[str, Any]) -> dict[str, float]:
-    """How far the surveyed marks lie from where they were really set out."""
-    true = {c["name"]: (c["x_m"], c["y_m"]) for c in truth["course"]["cones"]}
+    """How far the surveyed marks lie from where they were really set out; a mark knocked over has no one place."""
+    moved = {c["cone"] for c in truth["events"].get("contacts", [])}
+    true = {c["name"]: (c["x_m"], c["y_m"]) for c in truth["course"]["cones"] if c["name"] not in moved}
     error = [np.hypot(m["x_m"] - true[m["name"]][0], m["y_m"] - true[m["name"]][1]) for m in record["marks"]
              if m["name"] in true]
     return {"mark_m_median": float(np.median(error)), "mark_m_max": float(np.max(error))} if error else {}
