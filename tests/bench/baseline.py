@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import cv2
@@ -123,15 +123,24 @@ def _poses(footage: Footage, stabilise: Stabiliser, background: cv2.BackgroundSu
         if not patches:
             yield frame.t_s, *nothing
             continue
-        largest = max(patches, key=cv2.contourArea).astype(np.float32)
-        on_ground = cv2.perspectiveTransform(largest, ground).reshape(-1, 2)
-        (x, y), (a, b), turn_deg = cv2.minAreaRect(on_ground.astype(np.float32))
+        on_ground = _vehicle_patch(patches, ground, vehicle.length_m)
+        (x, y), (a, b), turn_deg = cv2.minAreaRect(on_ground)
         if a * b < 0.3 * vehicle.length_m * vehicle.width_m:
             yield frame.t_s, *nothing
             continue
         heading = np.radians(turn_deg if a >= b else turn_deg + 90)
         heading = np.arctan(np.tan(heading))  # the exercise is driven facing the forward pair
         yield frame.t_s, x - middle_m * np.cos(heading), y - middle_m * np.sin(heading), heading
+
+
+def _vehicle_patch(patches: Sequence[np.ndarray], ground: np.ndarray, length_m: float) -> np.ndarray:
+    """(n, 2) float32 m: the largest patch, with others of at least a tenth of its size less than a length away."""
+    by_size = sorted(patches, key=cv2.contourArea, reverse=True)
+    outlines = [cv2.perspectiveTransform(p.astype(np.float32), ground).reshape(-1, 2) for p in by_size]
+    middle = outlines[0].mean(axis=0)
+    near = [o for o, p in zip(outlines, by_size, strict=True)
+            if cv2.contourArea(p) >= 0.1 * cv2.contourArea(by_size[0]) and np.abs(o - middle).max() < length_m]
+    return np.concatenate(near or outlines[:1]).astype(np.float32)
 
 
 def stops_and_legs(poses: pd.DataFrame) -> tuple[list[dict], list[dict]]:
