@@ -1,0 +1,86 @@
+"""The benchmark's scoring by hand, so that its table can be believed."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from bench.baseline import stops_and_legs
+from bench.goals import ALL, Goal, pooled, rows
+from bench.score import direction_changes, dry_scores, match_instants, match_spans, pose_scores
+
+
+def test_errors_and_coverage_by_hand() -> None:
+    """Four rows: 3-4-5 cm off, exact, 10 cm off, and a gap; sd 4 cm, so that 1.96 sd is 7.8 cm."""
+    truth = pd.DataFrame({"t_s": [0.0, 1, 2, 3], "x_m": 0.0, "y_m": 0.0, "heading_rad": [3.1, 3.2, 3.2, 3.2],
+                          "tyre_clear_left_m": 1.0, "tyre_clear_right_m": 2.0})
+    track = pd.DataFrame({"t_s": [0.0, 1, 2, 3], "x_m": [0.03, 0, 0.1, np.nan], "y_m": [0.04, 0, 0, np.nan],
+                          "heading_rad": [3.1, 3.2 - 2 * np.pi, 3.2 + np.radians(1), np.nan],
+                          "tyre_left_m": [1.0, 1.0, 1.1, np.nan], "tyre_right_m": [2.0, 2.0, 2.0, np.nan],
+                          "sd_x_m": 0.04, "sd_y_m": 0.04, "sd_heading_rad": np.radians(1), "sd_tyre_left_m": 0.01,
+                          "sd_tyre_right_m": 0.01})
+    got = pose_scores(track, truth)
+    assert got["share_placed"] == 0.75
+    assert got["position_m_median"] == pytest.approx(0.05)
+    assert got["position_m_p95"] == pytest.approx(0.095)  # between 5 and 10 cm, nine tenths of the way
+    assert got["heading_deg_median"] == pytest.approx(0.0, abs=1e-9)  # a whole turn is no error
+    assert got["coverage_position"] == pytest.approx(5 / 6)
+    assert got["coverage_heading"] == 1.0
+    assert got["coverage_clearance"] == pytest.approx(5 / 6)
+
+
+def test_stops_found_missed_invented() -> None:
+    """Two of three stops found, one report where nothing was; edges at the clip's ends are not judged."""
+    found = match_spans([(0.0, 1.5), (9.8, 12.1), (30.0, 31.0)], [(0.0, 1.4), (10.0, 12.0), (20.0, 22.0)], 40.0)
+    assert (found.right, found.missed, found.invented) == (2, 1, 1)
+    assert sorted(found.edges_s) == pytest.approx([-0.2, 0.1, 0.1])
+
+
+def test_one_report_does_not_count_for_two_stops() -> None:
+    found = match_spans([(10.0, 20.0)], [(10.0, 12.0), (18.0, 20.0)], 40.0)
+    assert (found.right, found.missed, found.invented) == (1, 1, 0)
+
+
+def test_direction_changes() -> None:
+    legs = [{"t_start_s": t, "direction": d} for t, d in ((1, 1), (5, -1), (9, -1), (12, 1))]
+    assert direction_changes(legs) == [5, 12]
+    found = match_instants([5, 12], [5.3, 20.0], 1.0)
+    assert (found.right, found.missed, found.invented) == (1, 1, 1)
+    assert found.edges_s == pytest.approx([-0.3])
+
+
+def test_turns_at_a_standstill() -> None:
+    """25° found as 21° ± 3°, a small one of 8° reported is invented, -30° not reported is missed."""
+    true = [{"t0_s": 10, "t1_s": 11, "angle_deg": 25.0}, {"t0_s": 20, "t1_s": 21, "angle_deg": 8.0},
+            {"t0_s": 30, "t1_s": 31, "angle_deg": -30.0}]
+    said = [{"t_start_s": 9, "t_end_s": 12, "angle_deg": 21.0, "sd_deg": 3.0, "bound_deg": 2.0},
+            {"t_start_s": 19, "t_end_s": 22, "angle_deg": 12.0, "sd_deg": 3.0, "bound_deg": 2.0},
+            {"t_start_s": 29, "t_end_s": 32, "angle_deg": 28.0, "sd_deg": 3.0, "bound_deg": 2.0}]  # the wrong way
+    got = dry_scores(said, true)
+    assert (got["dry_found"], got["dry_missed"], got["dry_invented"]) == (1, 1, 2)
+    assert got["dry_angle_deg_rms"] == pytest.approx(4.0)
+    assert got["dry_interval_holds_truth"] == 1.0  # 4 < 1.96 x 3
+    assert got["dry_rms_over_bound"] == pytest.approx(2.0)
+
+
+def test_goals_and_pooling() -> None:
+    assert Goal("≤", 0.05).met(0.05)
+    assert not Goal("≤", 0.05).met(0.051)
+    assert [Goal("…", 0.93, 0.97).met(v) for v in (0.92, 0.95, 1.0)] == [False, True, False]
+    together = pooled([{"position_m_p95": 0.03, "stops_missed": 1, "dry_found": 1, "dry_missed": 0, "dry_invented": 0},
+                       {"position_m_p95": 0.06, "stops_missed": 2, "dry_found": 0, "dry_missed": 1, "dry_invented": 1}])
+    assert (together["position_m_p95"], together["stops_missed"]) == (0.06, 3)
+    assert (together["dry_recall"], together["dry_precision"]) == (0.5, 0.5)
+    row = next(r for r in rows(ALL, together, {"position_m_p95": 1.5}) if r.metric == "position_m_p95")
+    assert (row.goal, row.met, row.baseline, row.unit, row.suite) == ("≤ 0.05", False, 1.5, "m", "pose")
+
+
+def test_the_baselines_stops_and_legs() -> None:
+    """4 s standing, 6 s forward at 1 m/s, 4 s standing, 6 s back; at 10 Hz."""
+    speed = np.repeat([0.0, 1.0, 0.0, -1.0], [40, 60, 40, 60])
+    t = np.arange(200) / 10
+    poses = pd.DataFrame({"t_s": t, "x_m": np.cumsum(speed) / 10, "y_m": 0.0, "heading_rad": 0.0})
+    stops, legs = stops_and_legs(poses)
+    assert [(s["t_start_s"], s["t_end_s"]) for s in stops] == [pytest.approx((0, 4), abs=0.6),
+                                                              pytest.approx((10, 14), abs=0.6)]
+    assert [leg["direction"] for leg in legs] == [1, -1]
