@@ -103,6 +103,8 @@ def find_vehicle(diff: Difference, camera: Camera, vehicle: Vehicle, near: Pose 
     best: Sighting | None = None
     for start in starts:
         sighting = _improve(diff, small, vehicle, start)
+        if near is None and math.cos(sighting.pose.heading_rad) < 0:
+            continue  # from both ends a box looks alike
         if best is None or sighting.filled * sighting.explained > best.filled * best.explained:
             best = sighting
     return best

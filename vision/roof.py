@@ -36,6 +36,8 @@ MIN_SUPPORT = 0.3
 """Share of roof pixels that must agree for a pose to count as measured."""
 MIN_ALIKE = 0.5
 """Least correlation with the learnt roof (rendered clips: 0.88-1.0 on the vehicle, below 0.35 on bare ground)."""
+LEAST_SHARE = 0.4
+"""Share of the pictures with a coarse pose that must show the same roof; below it the coarse poses were wrong."""
 HEIGHT_BLOCK_M = 0.4
 """Size of the pieces of roof that get a height of their own."""
 CORRELATED = 4.0
@@ -200,7 +202,7 @@ def learn_roof(vehicle: Vehicle, bgrs: Sequence[np.ndarray], cameras: Sequence[C
     poses: list[Pose | None] = list(coarse)
     for _ in range(2):
         poses = shots.align(roof, poses, coarse)
-        if sum(p is not None for p in poses) < 3:
+        if sum(p is not None for p in poses) < max(3, LEAST_SHARE * len(coarse)):
             return NotFitted("the roof looks different from picture to picture")
         roof = shots.build(poses, flat)
     poses = _recentred(poses, coarse)
