@@ -35,6 +35,8 @@ SPREAD_COUNT = 28
 """Pictures looked at before following: enough for a median without the vehicle, few enough to be quick."""
 SPREAD_BYTES = 220e6
 """Working memory for those pictures; fewer are taken of a larger picture."""
+SIZE_CONFIRMED = 3.0
+"""Standard deviations within which the roof must look as large as entered, or it does not decide the height."""
 LOOK_AT_MARKS_HZ = 4.0
 
 Progress = Callable[[str, float], None]
@@ -86,12 +88,8 @@ def measure(clips: Sequence[Path | str], vehicle: Vehicle, course: Course, *, le
     tell("learning the vehicle", 0.8)
     learnt = _learnt(look, sightings, plate, vehicle, name)
     if lens is None and learnt.rim is not None:
-        registration, look = _with_height_from_size(registration, look, plate, learnt, vehicle, course)
-        plate = replace(plate, camera=registration.camera)
-        yard = yard_polygon_m(course.with_survey(registration.marks, registration.lines), vehicle)
-        sightings = [find_vehicle(difference(s.bgr, c, plate, yard), c, vehicle, _pose(old)) if _good(old) else None
-                     for s, c, old in zip(look.shots, look.cameras, sightings, strict=True)]
-        learnt = _learnt(look, sightings, plate, vehicle, name)
+        registration, plate, look, learnt = _with_height_confirmed(registration, plate, look, learnt, sightings,
+                                                                   vehicle, course, name)
     surveyed = course.with_survey(registration.marks, registration.lines)
     scene = Scene(vehicle, plate, look.reference, learnt.roof, yard_polygon_m(surveyed, vehicle))
     watch = MarkWatch(registration.marks, course, plate.camera)
@@ -188,6 +186,27 @@ def _learnt(look: _Look, sightings: Sequence[Sighting | None], plate: Plate, veh
     return learnt
 
 
+def _with_height_confirmed(registration: Registration, plate: Plate, look: _Look, learnt: LearntRoof,
+                           sightings: Sequence[Sighting | None], vehicle: Vehicle, course: Course,
+                           name: str) -> tuple[Registration, Plate, _Look, LearntRoof]:
+    """The camera's height taken from the roof's size, if the roof learnt anew then looks as large as entered.
+
+    If it does not, the edge followed was not the rim (a roof the colour of the ground, a mark along its edge):
+    what was known before stands, with its own wide uncertainty."""
+    before = registration, plate, look, learnt
+    registration, look = _with_height_from_size(registration, look, plate, learnt, vehicle, course)
+    plate = replace(plate, camera=registration.camera)
+    yard = yard_polygon_m(course.with_survey(registration.marks, registration.lines), vehicle)
+    again = [find_vehicle(difference(s.bgr, c, plate, yard), c, vehicle, _pose(old)) if _good(old) else None
+             for s, c, old in zip(look.shots, look.cameras, sightings, strict=True)]
+    if sum(_good(s) for s in again) < 3:
+        return before
+    learnt = _learnt(look, again, plate, vehicle, name)
+    if learnt.rim is None or abs(learnt.rim.size - 1) > SIZE_CONFIRMED * learnt.rim.size_sd:
+        return before
+    return registration, plate, look, learnt
+
+
 def _with_height_from_size(registration: Registration, look: _Look, plate: Plate, learnt: LearntRoof,
                            vehicle: Vehicle, course: Course) -> tuple[Registration, _Look]:
     """The camera's height (so its focal length) from how large the roof looks, weighed with what was known.
@@ -205,13 +224,15 @@ def _with_height_from_size(registration: Registration, look: _Look, plate: Plate
         return registration, look
     seen_focal = focal * solid.z_max_m / (1 - squeeze) / assumed_m
     seen_sd = seen_focal * squeeze / (1 - squeeze) * learnt.rim.size_sd
+    # Two estimates further apart than they claim to be are both believed less (Birge's ratio).
+    apart = abs(seen_focal - focal) / np.hypot(registration.focal_sd_px, seen_sd)
     weight = np.array([1 / registration.focal_sd_px**2, 1 / seen_sd**2])
     best = float(weight @ [focal, seen_focal] / weight.sum())
     start = replace(registration, camera=with_focal(registration.camera, best))
     again = refine(start, plate.bgr, course, lens_known=True, exclude_mask=(~plate.known).astype(np.uint8))
     if not isinstance(again, Registration):
         return registration, look
-    again = replace(again, focal_sd_px=float(weight.sum() ** -0.5))
+    again = replace(again, focal_sd_px=float(weight.sum() ** -0.5 * max(1.0, apart)))
     reference = GroundReference(plate.bgr, again.camera, plate.known)
     return again, _placed_against(look.shots, reference, [with_focal(c, best) for c in look.cameras])
 
