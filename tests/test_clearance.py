@@ -139,7 +139,7 @@ def test_survey_error_adds_in_quadrature() -> None:
 
 def test_ackermann_angles() -> None:
     """Wheelbase 5.9 m, track 2.1 m, rear-axle radius 9.0 m: inner 36.5805, outer 30.4157 degrees, difference of
-    cotangents 2.1 / 5.9 (computed from the geometry; REFERENCES 2.4)."""
+    cotangents 2.1 / 5.9 (computed from the geometry)."""
     wheel = np.array([math.atan(5.9 / 9.0)])
     inner, outer = ackermann_rad(wheel, 5.9, 1.05)[0], ackermann_rad(wheel, 5.9, -1.05)[0]
     assert math.degrees(inner) == pytest.approx(36.5805, abs=1e-4)
@@ -157,7 +157,7 @@ def test_ackermann_angles() -> None:
 def test_turning_circle_of_the_regulation(wheelbase: float, front: float, rear: float, width: float, axle: float,
                                           inner: float, steer_deg: float, swing: float) -> None:
     """Outer radius 12.50 m (97/27/EC Annex I 7.6.1, carried into EU 1230/2012); the other figures are computed
-    from it by the closed forms in REFERENCES 2.1. The last vehicle fails the inner radius of 5.30 m by 16 mm."""
+    from it by the closed forms of plane geometry. The last vehicle fails the inner radius of 5.30 m by 16 mm."""
     vehicle = bus(length_m=wheelbase + front + rear, wheelbase_m=wheelbase, front_overhang_m=front, width_m=width)
     wheel = wheel_for_outer_radius(vehicle, 12.5)
     circle = turning_circle(vehicle, wheel)

@@ -11,7 +11,7 @@ from shapely import MultiPoint, Polygon, unary_union
 
 from analysis.vehicle import Vehicle, rounded_rectangle, vehicle_from_table
 from vision.camera import Camera, Lens, rotation_matrix
-from vision.roof import rounded_edge_shift
+from vision.rim import rounded_edge_shift
 from vision.solid import Pose, covered_px, fill, main_solid, silhouettes_px
 
 LENS = Lens(1280, 720, 700.0, 702.0, 640.0, 358.0, (-0.05, 0.01, 0.0005, -0.0003, 0.0))

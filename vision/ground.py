@@ -23,6 +23,8 @@ BLUR_SHARE = 1 / 60
 """Width of the brightness window as a share of the picture: wide against paint, narrow against shadows."""
 TUKEY = 4.685
 """Tukey's constant for 95 % efficiency under normal noise (Holland & Welsch 1977)."""
+CORRELATED = 4.0
+"""Pixels of one paint edge or coded block are not independent: this many count as one (our own estimate)."""
 MIN_SUPPORT = 0.35
 """Share of ground pixels that must agree for a frame to count as placed."""
 MIN_ALIKE = 0.5
@@ -209,7 +211,7 @@ def _align(level: _Level, flat: np.ndarray, guess: Camera, lens: Lens, avoid_px:
         gain = float(np.clip((sample * ref).sum() / max((ref * ref).sum(), 1e-6), 0.4, 2.5))
         residual = sample - gain * ref
         sigma = max(1.4826 * float(np.median(np.abs(residual))), 0.3)
-        weight = np.clip(1 - (residual / (TUKEY * sigma)) ** 2, 0, None) ** 2
+        weight = tukey_weight(residual, sigma)
         jac = _pose_jacobian(xc[seen], scaled, camera.rotation, gu, gv)
         wj = jac * weight[:, None]
         hess = wj.T @ jac
@@ -219,13 +221,20 @@ def _align(level: _Level, flat: np.ndarray, guess: Camera, lens: Lens, avoid_px:
         if moved_px < 0.004:
             break
     assert hess is not None and weight is not None
-    # A pixel step moves the picture by gradient x step; the pixels of one paint edge or one coded
-    # block are not independent, so the count is taken as a quarter (measured: see tests/test_ground).
-    cov = np.linalg.pinv(hess) * sigma**2 * 4.0
-    both = np.sqrt((weight * sample**2).sum() * (weight * ref**2).sum())
-    alike = float((weight * sample * ref).sum() / max(both, 1e-6))
+    cov = np.linalg.pinv(hess) * sigma**2 * CORRELATED
     return Placed(Camera(lens, camera.rotation, camera.centre_m), cov, float((weight > 0.2).mean()), sigma / 1.4826,
-                  alike)
+                  correlation(sample, ref, weight))
+
+
+def tukey_weight(residual: np.ndarray, sigma: float) -> np.ndarray:
+    """Tukey's biweight: 1 for what fits, falling to 0 at TUKEY sigma."""
+    return np.clip(1 - (residual / (TUKEY * sigma)) ** 2, 0, None) ** 2
+
+
+def correlation(a: np.ndarray, b: np.ndarray, weight: np.ndarray) -> float:
+    """Weighted correlation of two sets of values whose means are zero, or meant to be."""
+    both = np.sqrt((weight * a * a).sum() * (weight * b * b).sum())
+    return float((weight * a * b).sum() / max(both, 1e-6))
 
 
 def sample_with_gradient(picture: np.ndarray, px: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

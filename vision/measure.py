@@ -8,7 +8,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -22,9 +22,9 @@ from vision.camera import Camera, Lens, camera_path
 from vision.footage import Footage, Frame, frames, open_footage, sample_indices, spread_frames
 from vision.ground import GroundReference, Placed, with_focal
 from vision.markwatch import MarkWatch
-from vision.outline import Sighting, difference, find_vehicle, yard_polygon_m
+from vision.outline import difference, find_vehicle, yard_polygon_m
 from vision.plate import Plate, build_plate
-from vision.roof import LearntRoof, learn_roof
+from vision.roof_learning import LearntRoof, learn_roof
 from vision.solid import Pose, covered_px, fill, silhouettes_px
 from vision.survey import FailedRegistration, Pick, Registration, refine, register, register_from_picks
 from vision.tracking import Scene, Step, follow
@@ -78,17 +78,15 @@ def measure(clips: Sequence[Path | str], vehicle: Vehicle, course: Course, *, le
     look = _placed_against(shots, GroundReference(plate.bgr, registration.camera, plate.known))
     plate = replace(plate, camera=registration.camera)
     tell("finding the vehicle", 0.6)
-    yard = yard_polygon_m(course.with_survey(registration.marks, registration.lines), vehicle)
-    sightings = [find_vehicle(difference(s.bgr, c, plate, yard), c, vehicle)
-                 for s, c in zip(look.shots, look.cameras, strict=True)]
-    if sum(_good(s) for s in sightings) < 3:
+    coarse = _sighted(look, plate, registration, vehicle, course)
+    if len(coarse) < 3:
         raise Trouble("no moving vehicle of the entered size was found in the yard", where=name,
                       remedy="check the vehicle file's length and width, and that the clip shows the run")
-    plate, look, registration = _emptied(plate, look, registration, sightings, vehicle, course, lens is not None)
+    plate, look, registration = _emptied(look, registration, coarse, vehicle, course, lens is not None)
     tell("learning the vehicle", 0.8)
-    learnt = _learnt(look, sightings, plate, vehicle, name)
+    learnt = _learnt(look, coarse, plate, vehicle, name)
     if lens is None and learnt.rim is not None:
-        registration, plate, look, learnt = _with_height_confirmed(registration, plate, look, learnt, sightings,
+        registration, plate, look, learnt = _with_height_confirmed(registration, plate, look, learnt, coarse,
                                                                    vehicle, course, name)
     surveyed = course.with_survey(registration.marks, registration.lines)
     scene = Scene(vehicle, plate, look.reference, learnt.roof, yard_polygon_m(surveyed, vehicle))
@@ -157,15 +155,30 @@ def _again(registration: Registration, plate: Plate, course: Course, lens_known:
     return better if isinstance(better, Registration) else registration
 
 
-def _emptied(plate: Plate, look: _Look, registration: Registration, sightings: Sequence[Sighting | None],
-             vehicle: Vehicle, course: Course, lens_known: bool) -> tuple[Plate, _Look, Registration]:
+def _sighted(look: _Look, plate: Plate, registration: Registration, vehicle: Vehicle, course: Course,
+             earlier: Mapping[int, Pose] | None = None) -> dict[int, Pose]:
+    """Coarse poses by the pictures' indices, of those in which the vehicle was found; with `earlier` poses, only
+    those are improved."""
+    yard = yard_polygon_m(course.with_survey(registration.marks, registration.lines), vehicle)
+    poses = {}
+    for shot, camera in zip(look.shots, look.cameras, strict=True):
+        if earlier is None or shot.index in earlier:
+            seen = find_vehicle(difference(shot.bgr, camera, plate, yard), camera, vehicle,
+                                earlier[shot.index] if earlier else None)
+            if seen is not None and seen.good:
+                poses[shot.index] = seen.pose
+    return poses
+
+
+def _emptied(look: _Look, registration: Registration, coarse: Mapping[int, Pose], vehicle: Vehicle, course: Course,
+             lens_known: bool) -> tuple[Plate, _Look, Registration]:
     """The yard, its survey and the cameras once more, with the vehicle left out of every picture."""
     hidden: list[np.ndarray | None] = []
-    for shot, camera, sighting in zip(look.shots, look.cameras, sightings, strict=True):
-        if not _good(sighting):
+    for shot, camera in zip(look.shots, look.cameras, strict=True):
+        if shot.index not in coarse:
             hidden.append(None)
             continue
-        outlines = silhouettes_px(vehicle, _pose(sighting), camera)
+        outlines = silhouettes_px(vehicle, coarse[shot.index], camera)
         middle = np.concatenate(outlines).mean(axis=0)
         hidden.append(fill([(o - middle) * 1.12 + middle for o in outlines], shot.bgr.shape[:2]) > 0)
     plate = _plate(look, hidden)
@@ -175,11 +188,10 @@ def _emptied(plate: Plate, look: _Look, registration: Registration, sightings: S
     return plate, look, registration
 
 
-def _learnt(look: _Look, sightings: Sequence[Sighting | None], plate: Plate, vehicle: Vehicle,
-            name: str) -> LearntRoof:
-    seen = [i for i, s in enumerate(sightings) if _good(s)]
-    learnt = learn_roof(vehicle, [look.shots[i].bgr for i in seen], [look.cameras[i] for i in seen],
-                        [_pose(sightings[i]) for i in seen], plate)
+def _learnt(look: _Look, coarse: Mapping[int, Pose], plate: Plate, vehicle: Vehicle, name: str) -> LearntRoof:
+    used = [(s, c) for s, c in zip(look.shots, look.cameras, strict=True) if s.index in coarse]
+    learnt = learn_roof(vehicle, [s.bgr for s, _ in used], [c for _, c in used], [coarse[s.index] for s, _ in used],
+                        plate)
     if not isinstance(learnt, LearntRoof):
         raise Trouble(f"the vehicle could not be followed: {learnt.reason}", where=name,
                       remedy="check the vehicle file's height, length and width")
@@ -187,7 +199,7 @@ def _learnt(look: _Look, sightings: Sequence[Sighting | None], plate: Plate, veh
 
 
 def _with_height_confirmed(registration: Registration, plate: Plate, look: _Look, learnt: LearntRoof,
-                           sightings: Sequence[Sighting | None], vehicle: Vehicle, course: Course,
+                           coarse: Mapping[int, Pose], vehicle: Vehicle, course: Course,
                            name: str) -> tuple[Registration, Plate, _Look, LearntRoof]:
     """The camera's height taken from the roof's size, if the roof learnt anew then looks as large as entered.
 
@@ -196,10 +208,8 @@ def _with_height_confirmed(registration: Registration, plate: Plate, look: _Look
     before = registration, plate, look, learnt
     registration, look = _with_height_from_size(registration, look, plate, learnt, vehicle, course)
     plate = replace(plate, camera=registration.camera)
-    yard = yard_polygon_m(course.with_survey(registration.marks, registration.lines), vehicle)
-    again = [find_vehicle(difference(s.bgr, c, plate, yard), c, vehicle, _pose(old)) if _good(old) else None
-             for s, c, old in zip(look.shots, look.cameras, sightings, strict=True)]
-    if sum(_good(s) for s in again) < 3:
+    again = _sighted(look, plate, registration, vehicle, course, coarse)
+    if len(again) < 3:
         return before
     learnt = _learnt(look, again, plate, vehicle, name)
     if learnt.rim is None or abs(learnt.rim.size - 1) > SIZE_CONFIRMED * learnt.rim.size_sd:
@@ -235,15 +245,6 @@ def _with_height_from_size(registration: Registration, look: _Look, plate: Plate
     again = replace(again, focal_sd_px=float(weight.sum() ** -0.5 * max(1.0, apart)))
     reference = GroundReference(plate.bgr, again.camera, plate.known)
     return again, _placed_against(look.shots, reference, [with_focal(c, best) for c in look.cameras])
-
-
-def _good(sighting: Sighting | None) -> bool:
-    return sighting is not None and sighting.good
-
-
-def _pose(sighting: Sighting | None) -> Pose:
-    assert sighting is not None
-    return sighting.pose
 
 
 def _followed(scene: Scene, footage: Footage, first_camera: Camera, watch: MarkWatch, vehicle: Vehicle,

@@ -69,12 +69,9 @@ def difference(bgr: np.ndarray, camera: Camera, plate: Plate, yard_m: np.ndarray
     if known.sum() < 100:
         nothing = np.zeros(known.shape, np.float32)
         return Difference(nothing, nothing, scale)
-    gain = float(np.median(small.mean(axis=2)[known] / np.maximum(empty.mean(axis=2)[known], 1)))
-    empty *= gain
+    empty *= brightness_ratio(small, empty, known)
     apart = np.linalg.norm(small - empty, axis=2)
-    share = (small * empty).sum(axis=2) / np.maximum((empty * empty).sum(axis=2), 1)
-    shade = np.clip(share, DEEPEST_SHADOW, 1.0)
-    beyond_shadow = np.linalg.norm(small - shade[..., None] * empty, axis=2)
+    beyond_shadow = np.linalg.norm(without_shadow(small, empty), axis=2)
     # Where the yard itself is uneven (paint, cones), half a pixel of misplacement is no difference.
     contrast = np.stack([cv2.morphologyEx(c, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)) for c in cv2.split(empty)])
     noise = max(1.4826 * float(np.median(apart[known])), 1.0) + 0.25 * np.linalg.norm(contrast, axis=0)
@@ -82,6 +79,17 @@ def difference(bgr: np.ndarray, camera: Camera, plate: Plate, yard_m: np.ndarray
     changed = np.clip((apart / noise - 2) / 3, 0, 1) * known
     solid = np.clip((beyond_shadow / noise - 2) / 3, 0, 1) * known
     return Difference(changed.astype(np.float32), solid.astype(np.float32), scale)
+
+
+def brightness_ratio(bgr: np.ndarray, empty: np.ndarray, known: np.ndarray) -> float:
+    """How bright a picture is against the empty yard's (h, w, 3), over the pixels `known` (h, w) bool."""
+    return float(np.median(bgr.mean(axis=2)[known] / np.maximum(empty.mean(axis=2)[known], 1)))
+
+
+def without_shadow(bgr: np.ndarray, empty: np.ndarray) -> np.ndarray:
+    """What differs from the empty yard, (h, w, 3) signed, beyond what a shadow (alike in all colours) can do."""
+    share = (bgr * empty).sum(axis=2) / np.maximum((empty * empty).sum(axis=2), 1)
+    return bgr - np.clip(share, DEEPEST_SHADOW, 1.0)[..., None] * empty
 
 
 def yard_polygon_m(course: Course, vehicle: Vehicle) -> np.ndarray:
