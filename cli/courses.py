@@ -5,8 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from analysis.course import Course, course_for
-from analysis.trouble import Trouble
-from cli.files import read_vehicle
+from cli.files import read_vehicle, write_new
 
 _HEAD = """\
 # The course for one exercise, in metres. Origin: middle of the bay's back line on the ground;
@@ -18,15 +17,7 @@ _HEAD = """\
 def write_course(vehicle_file: Path, out: Path, *, bay_on_left: bool) -> None:
     """Write the course for the vehicle by the usual proportions; never over an existing file."""
     course = course_for(read_vehicle(vehicle_file), bay_on_left=bay_on_left)
-    try:
-        with out.open("x", encoding="utf-8") as f:
-            f.write(course_toml(course))
-    except FileExistsError:
-        raise Trouble("exists already and is left as it is", where=str(out),
-                      remedy="name another file, or remove this one first") from None
-    except OSError as e:
-        raise Trouble(f"cannot be written ({e.strerror})", where=str(out), remedy="name another file") from None
-    print(f"wrote {out}")
+    write_new(out, course_toml(course))
 
 
 def course_toml(course: Course) -> str:

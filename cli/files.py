@@ -149,3 +149,16 @@ def read_picks(path: Path, course: Course) -> tuple[Pick, ...]:
     if len(picks) < 4:
         raise Trouble(f"only {len(picks)} marks", where=str(path), remedy="pick at least four, widely spread")
     return tuple(picks)
+
+
+def write_new(out: Path, text: str) -> None:
+    """Write a file a person asked for; never over an existing one. Raises Trouble when it cannot be written."""
+    try:
+        with out.open("x", encoding="utf-8") as f:
+            f.write(text)
+    except FileExistsError:
+        raise Trouble("exists already and is left as it is", where=str(out),
+                      remedy="name another file, or remove this one first") from None
+    except OSError as e:
+        raise Trouble(f"cannot be written ({e.strerror})", where=str(out), remedy="name another file") from None
+    print(f"wrote {out}")

@@ -6,6 +6,7 @@ from importlib import resources
 from pathlib import Path
 
 from analysis.trouble import Trouble
+from cli.files import write_new
 
 _ENDING = ".vehicle.toml"
 
@@ -22,12 +23,4 @@ def copy_vehicle(name: str, out: Path) -> None:
         raise Trouble(f"there is no generic vehicle '{name}'", where="vehicle",
                       remedy="allowed: " + ", ".join(generic_names()))
     text = (resources.files("cli") / "data" / f"{name}{_ENDING}").read_text("utf-8")
-    try:
-        with out.open("x", encoding="utf-8") as f:
-            f.write(text)
-    except FileExistsError:
-        raise Trouble("exists already and is left as it is", where=str(out),
-                      remedy="name another file, or remove this one first") from None
-    except OSError as e:
-        raise Trouble(f"cannot be written ({e.strerror})", where=str(out), remedy="name another file") from None
-    print(f"wrote {out}")
+    write_new(out, text)
