@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from typing import Any
 
-from analysis.course import Area, Course
+from analysis.course import Course
 
 
 def _value(v: Any) -> str:
@@ -30,10 +31,6 @@ def vehicle_text(table: dict[str, Any]) -> str:
     return "\n".join(out) + "\n"
 
 
-def _area(a: Area) -> dict[str, float]:
-    return {"x_min_m": a.x_min_m, "x_max_m": a.x_max_m, "y_min_m": a.y_min_m, "y_max_m": a.y_max_m}
-
-
 def course_text(course: Course) -> str:
     """The TOML text of a course."""
     out = _lines({"schema": 1, "name": course.name, "source": course.source})
@@ -41,16 +38,7 @@ def course_text(course: Course) -> str:
         out += [
             "",
             "[[mark]]",
-            *_lines(
-                {
-                    "name": m.name,
-                    "x_m": m.x_m,
-                    "y_m": m.y_m,
-                    "base_half_m": m.base_half_m,
-                    "height_m": m.height_m,
-                    "pole_height_m": m.pole_height_m,
-                }
-            ),
+            *_lines(asdict(m)),
         ]
     for ln in course.lines:
         out += [
@@ -67,7 +55,7 @@ def course_text(course: Course) -> str:
                 }
             ),
         ]
-    out += ["", "[bay]", *_lines(_area(course.bay)), "", "[stopping_box]", *_lines(_area(course.stopping_box))]
+    out += ["", "[bay]", *_lines(asdict(course.bay)), "", "[stopping_box]", *_lines(asdict(course.stopping_box))]
     if course.barrier:
-        out += ["", "[barrier]", *_lines({**_area(course.barrier), "height_m": course.barrier_height_m})]
+        out += ["", "[barrier]", *_lines({**asdict(course.barrier), "height_m": course.barrier_height_m})]
     return "\n".join(out) + "\n"

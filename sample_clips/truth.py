@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -91,17 +92,7 @@ def write_truth(path: Path, film: Film, frames: int) -> None:
         },
         "course": {
             "frame": "origin middle of bay back line, x towards forward pair, y left, z up (ISO 8855), metres",
-            "cones": [
-                {
-                    "name": m.name,
-                    "x_m": m.x_m,
-                    "y_m": m.y_m,
-                    "base_half_m": m.base_half_m,
-                    "height_m": m.height_m,
-                    "pole_height_m": m.pole_height_m,
-                }
-                for m in film.course.marks
-            ],
+            "cones": [asdict(m) for m in film.course.marks],
             "side_lines": [
                 {
                     "name": side,
