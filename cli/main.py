@@ -11,6 +11,7 @@ import time
 import traceback
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 from analysis.trouble import Trouble
 
@@ -28,43 +29,77 @@ def parser() -> argparse.ArgumentParser:
     top = _Parser(prog="tailtrace", description="Measures, judges and explains reversing exercises "
                   "from an ordinary video of the yard.")
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=_Parser)
-
-    analyse = commands.add_parser("analyse", help="measure and judge a clip, and write a review page",
-                                  description="Measures and judges one run. Several CLIPs are the parts of one "
-                                  "recording, in order.")
-    analyse.add_argument("clips", nargs="+", type=Path, metavar="CLIP")
-    analyse.add_argument("--vehicle", type=Path, required=True, metavar="V.toml", help="the vehicle's sizes")
-    analyse.add_argument("--course", type=Path, required=True, metavar="C.toml", help="the course as set out")
-    analyse.add_argument("--out", type=Path, required=True, metavar="FOLDER", help="the attempt folder to write")
-    analyse.add_argument("--rules", type=Path, metavar="R.toml", help="the rule set (default: the one shipped)")
-    analyse.add_argument("--lens", type=Path, metavar="L.toml", help="a calibrated lens (default: estimated)")
-    analyse.add_argument("--marks", type=Path, metavar="marks.csv",
-                         help="marks picked by hand in the first picture, for a clip whose marks are not found: "
-                         "name,u_px,v_px")
-    _people(analyse)
-    analyse.add_argument("--csv", action="store_true", help="also write track.csv")
-    analyse.add_argument("--no-video", action="store_true", help="leave the overlay video out (quicker)")
-
-    demo = commands.add_parser("demo", help="analyse a bundled clip")
-    demo.add_argument("--out", type=Path, default=Path("demo_attempt"), metavar="FOLDER",
-                      help="the attempt folder to write (default: demo_attempt)")
-
-    course = commands.add_parser("course", help="write a course file for a vehicle, by the usual proportions")
-    course.add_argument("--vehicle", type=Path, required=True, metavar="V.toml")
-    course.add_argument("--bay-on", choices=("left", "right"), default="left",
-                        help="side of the yard on which the bay lies, seen from the bay")
-    course.add_argument("-o", "--out", type=Path, required=True, metavar="C.toml")
-
-    vehicle = commands.add_parser("vehicle", help="list the generic vehicles, or copy one to start from")
-    vehicle.add_argument("name", nargs="?", metavar="NAME", help="the vehicle to copy (default: list them all)")
-    vehicle.add_argument("-o", "--out", type=Path, metavar="V.toml",
-                         help="the file to write (default: NAME.vehicle.toml)")
+    for add in (_analyse, _demo, _course, _vehicle):
+        add(commands)
     return top
 
 
-def _people(command: argparse.ArgumentParser) -> None:
+# One function a command: it declares what may be asked, and `run` carries it out. What a command needs is imported
+# when it runs, so that --help and a misspelt option do not wait for the measuring libraries.
+
+
+def _analyse(commands: Any) -> None:
+    command = commands.add_parser("analyse", help="measure and judge a clip, and write a review page",
+                                  description="Measures and judges one run. Several CLIPs are the parts of one "
+                                  "recording, in order.")
+    command.add_argument("clips", nargs="+", type=Path, metavar="CLIP")
+    command.add_argument("--vehicle", type=Path, required=True, metavar="V.toml", help="the vehicle's sizes")
+    command.add_argument("--course", type=Path, required=True, metavar="C.toml", help="the course as set out")
+    command.add_argument("--out", type=Path, required=True, metavar="FOLDER", help="the attempt folder to write")
+    command.add_argument("--rules", type=Path, metavar="R.toml", help="the rule set (default: the one shipped)")
+    command.add_argument("--lens", type=Path, metavar="L.toml", help="a calibrated lens (default: estimated)")
+    command.add_argument("--marks", type=Path, metavar="marks.csv",
+                         help="marks picked by hand in the first picture, for a clip whose marks are not found: "
+                         "name,u_px,v_px")
     command.add_argument("--trainee", metavar="CODE", help="a code for the trainee, never a name")
     command.add_argument("--instructor", metavar="CODE", help="a code for the instructor, never a name")
+    command.add_argument("--csv", action="store_true", help="also write track.csv")
+    command.add_argument("--no-video", action="store_true", help="leave the overlay video out (quicker)")
+
+    def run(asked: argparse.Namespace) -> None:
+        from cli.analyse import Request, analyse
+        analyse(Request(tuple(asked.clips), asked.vehicle, asked.course, asked.out, asked.rules, asked.lens,
+                        asked.marks, asked.trainee, asked.instructor, asked.csv, not asked.no_video))
+    command.set_defaults(run=run)
+
+
+def _demo(commands: Any) -> None:
+    command = commands.add_parser("demo", help="analyse a bundled clip")
+    command.add_argument("--out", type=Path, default=Path("demo_attempt"), metavar="FOLDER",
+                         help="the attempt folder to write (default: demo_attempt)")
+
+    def run(asked: argparse.Namespace) -> None:
+        from cli.analyse import analyse, demo_request
+        analyse(demo_request(asked.out))
+    command.set_defaults(run=run)
+
+
+def _course(commands: Any) -> None:
+    command = commands.add_parser("course", help="write a course file for a vehicle, by the usual proportions")
+    command.add_argument("--vehicle", type=Path, required=True, metavar="V.toml")
+    command.add_argument("--bay-on", choices=("left", "right"), default="left",
+                         help="side of the yard on which the bay lies, seen from the bay")
+    command.add_argument("-o", "--out", type=Path, required=True, metavar="C.toml")
+
+    def run(asked: argparse.Namespace) -> None:
+        from cli.courses import write_course
+        write_course(asked.vehicle, asked.out, bay_on_left=asked.bay_on == "left")
+    command.set_defaults(run=run)
+
+
+def _vehicle(commands: Any) -> None:
+    command = commands.add_parser("vehicle", help="list the generic vehicles, or copy one to start from")
+    command.add_argument("name", nargs="?", metavar="NAME", help="the vehicle to copy (default: list them all)")
+    command.add_argument("-o", "--out", type=Path, metavar="V.toml",
+                         help="the file to write (default: NAME.vehicle.toml)")
+
+    def run(asked: argparse.Namespace) -> None:
+        from cli.vehicles import copy_vehicle, generic_names
+        if asked.name is None:
+            print("\n".join(generic_names()))
+        else:
+            copy_vehicle(asked.name, asked.out or Path(f"{asked.name}.vehicle.toml"))
+    command.set_defaults(run=run)
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -72,7 +107,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         if threading.current_thread() is threading.main_thread():
             signal.signal(signal.SIGTERM, signal.default_int_handler)  # so that half-written files are cleared away
-        return _run(parser().parse_args(argv))
+        asked = parser().parse_args(argv)
+        asked.run(asked)
+        return OK
     except Trouble as e:
         print(f"tailtrace: {e.one_line()}", file=sys.stderr)
         return TROUBLE
@@ -83,29 +120,6 @@ def main(argv: Sequence[str] | None = None) -> int:
         print(f"tailtrace: sorry, this is a defect of the program; what happened is written in {_log()}",
               file=sys.stderr)
         return DEFECT
-
-
-def _run(asked: argparse.Namespace) -> int:
-    if asked.command == "course":
-        from cli.courses import write_course
-        write_course(asked.vehicle, asked.out, bay_on_left=asked.bay_on == "left")
-        return OK
-    if asked.command == "vehicle":
-        from cli.vehicles import copy_vehicle, generic_names
-        if asked.name is None:
-            print("\n".join(generic_names()))
-        else:
-            copy_vehicle(asked.name, asked.out or Path(f"{asked.name}.vehicle.toml"))
-        return OK
-    # Imported here so that --help and a misspelt option do not wait for the measuring libraries.
-    from cli.analyse import Request, analyse, demo_request
-    if asked.command == "demo":
-        request = demo_request(asked.out)
-    else:
-        request = Request(tuple(asked.clips), asked.vehicle, asked.course, asked.out, asked.rules, asked.lens,
-                          asked.marks, asked.trainee, asked.instructor, asked.csv, not asked.no_video)
-    analyse(request)
-    return OK
 
 
 def _log() -> Path:
