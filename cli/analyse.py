@@ -17,7 +17,7 @@ from cli import files, store
 from cli.overlay import write_videos
 from cli.pages.review import review_page
 from cli.plan import write_plan
-from cli.progress import Report, reporting
+from cli.progress import Report, Reporting, on_terminal
 from cli.summary import print_summary
 from vision.footage import Footage, open_footage
 from vision.measure import measure
@@ -55,7 +55,7 @@ def demo_request(out: Path) -> Request:
 DEMO = "lorry_dry_steer"
 
 
-def analyse(request: Request) -> Attempt:
+def analyse(request: Request, reporting: Reporting = on_terminal) -> Attempt:
     """Run the whole pipeline and write the attempt folder. Raises Trouble; the folder is then unchanged."""
     vehicle, course = files.read_vehicle(request.vehicle), files.read_course(request.course)
     try:

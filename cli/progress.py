@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
 
 Report = Callable[[str, float], None]  # (stage in plain words, fraction done from 0 to 1)
+Reporting = Callable[[], AbstractContextManager[Report]]
 
 
 @contextmanager
-def reporting() -> Iterator[Report]:
+def on_terminal() -> Iterator[Report]:
     console = Console(stderr=True)
     if not console.is_terminal:
         seen: set[str] = set()
