@@ -17,12 +17,31 @@ from analysis.table import REQUIRED, Table
 from analysis.trouble import Trouble
 from analysis.vehicle import Vehicle
 
-ROLES = ("forward_left", "forward_right", "pivot", "mouth_left", "mouth_right", "back_left", "back_right")
 
 
 @dataclass(frozen=True)
+class Exercise:
+    """A kind of exercise: the marks that its course must have, by name, and whether it ends in a stopping box."""
+
+    title: str
+    roles: tuple[str, ...]
+    stopping_box: bool
+
+
+EXERCISES = {
+    "s_reverse": Exercise("reverse in an S round a pivot cone into a bay",
+                          ("forward_left", "forward_right", "pivot", "mouth_left", "mouth_right", "back_left",
+                           "back_right"), True),
+    "offset_reverse": Exercise("reverse into the lane beside",
+                               ("forward_left", "forward_right", "mouth_left", "mouth_right", "back_left",
+                                "back_right"), False),
+    "own": Exercise("an exercise of the school's own", (), False),
+}
+LEAST_MARKS = 4  # a picture is placed by its marks
+
+@dataclass(frozen=True)
 class Mark:
-    """A cone, with or without a pole in it. `name` is one of ROLES, or free for an extra cone.
+    """A cone, with or without a pole in it. `name` is a role of the exercise, or free for a further cone.
 
     Left and right are those of the course frame (y grows to the left)."""
 
@@ -65,19 +84,30 @@ class Area:
     y_min_m: float
     y_max_m: float
 
+    def sides(self) -> dict[str, Line]:
+        """Its four edges as lines whose yard is the inside: 'front' is the one away from the bay's back."""
+        corners = {"left": (self.x_min_m, self.y_max_m, self.x_max_m, self.y_max_m, -1),
+                   "right": (self.x_min_m, self.y_min_m, self.x_max_m, self.y_min_m, 1),
+                   "front": (self.x_max_m, self.y_min_m, self.x_max_m, self.y_max_m, 1),
+                   "back": (self.x_min_m, self.y_min_m, self.x_min_m, self.y_max_m, -1)}
+        return {name: Line(name, x0, y0, x1, y1, 0.1, side) for name, (x0, y0, x1, y1, side) in corners.items()}
+
 
 @dataclass(frozen=True)
 class Course:
-    """One exercise's yard. `barrier` is the solid behind the stopping box, None when there is none."""
+    """One exercise's yard. `bay` is where the run ends; `barrier` is the solid behind the stopping box.
+
+    `exercise` is a key of EXERCISES. Stopping box and barrier are None when the exercise has none."""
 
     name: str
     marks: tuple[Mark, ...]
     lines: tuple[Line, ...]
     bay: Area
-    stopping_box: Area
+    stopping_box: Area | None
     barrier: Area | None
     barrier_height_m: float
     source: str = ""
+    exercise: str = "s_reverse"
 
     def mark(self, name: str) -> Mark:
         for m in self.marks:
@@ -87,6 +117,15 @@ class Course:
 
     def has_mark(self, name: str) -> bool:
         return any(m.name == name for m in self.marks)
+
+    def has_marks(self, *names: str) -> bool:
+        return all(self.has_mark(name) for name in names)
+
+    def own_bay_sides_m(self) -> tuple[float, ...]:
+        """y of the bay's long sides that are painted for the bay: those along which no side line runs."""
+        return tuple(y for y in (self.bay.y_max_m, self.bay.y_min_m)
+                     if all(abs(float(ln.clearance_m(np.array([x, y])))) > _SAME_PAINT_M
+                            for ln in self.lines for x in [(self.bay.x_min_m + self.bay.x_max_m) / 2]))
 
     def with_survey(self, marks: tuple[SurveyedMark, ...], lines: tuple[SurveyedLine, ...]) -> Course:
         """The course as it really is: marks and lines moved to where the clip shows them."""
@@ -98,6 +137,9 @@ class Course:
                         for m in self.marks),
             lines=tuple(replace(ln, x0_m=seen[ln.name].x0_m, y0_m=seen[ln.name].y0_m, x1_m=seen[ln.name].x1_m,
                                 y1_m=seen[ln.name].y1_m) if ln.name in seen else ln for ln in self.lines))
+
+
+_SAME_PAINT_M = 0.3
 
 
 @dataclass(frozen=True)
@@ -140,16 +182,21 @@ def course_from_table(values: Mapping[str, Any]) -> Course:
     t.whole("schema", 1, 1, 1)
     name = t.text("name", REQUIRED)
     source = t.text("source", "")
+    exercise = t.choice("exercise", tuple(EXERCISES), "s_reverse")
     marks = tuple(_mark_from_table(m) for m in t.tables("mark"))
     names = [m.name for m in marks]
-    for role in ROLES:
+    for role in EXERCISES[exercise].roles:
         if role not in names:
             raise t.fail("mark", f"the mark '{role}' is missing", f"add a [[mark]] with name = \"{role}\"")
     for n in names:
         if names.count(n) > 1:
             raise t.fail("mark", f"the mark '{n}' is given twice", "give every mark a name of its own")
+    if len(marks) < LEAST_MARKS:
+        raise t.fail("mark", f"{len(marks)} marks", f"at least {LEAST_MARKS} are needed to place a picture")
     bay = _area_from_table(t.table("bay", REQUIRED))
-    stopping = _area_from_table(t.table("stopping_box", REQUIRED))
+    stopping = None
+    if EXERCISES[exercise].stopping_box or t.has("stopping_box"):
+        stopping = _area_from_table(t.table("stopping_box", REQUIRED))
     barrier, barrier_height = None, 0.0
     if t.has("barrier"):
         b = t.table("barrier")
@@ -158,7 +205,7 @@ def course_from_table(values: Mapping[str, Any]) -> Course:
     middle = np.mean([[m.x_m, m.y_m] for m in marks], axis=0)
     lines = tuple(_line_from_table(ln, middle) for ln in t.tables("line"))
     t.done()
-    return Course(name, marks, lines, bay, stopping, barrier, barrier_height, source)
+    return Course(name, marks, lines, bay, stopping, barrier, barrier_height, source, exercise)
 
 
 def check_room(course: Course, vehicle: Vehicle) -> None:
@@ -194,39 +241,3 @@ def _area_from_table(a: Table) -> Area:
         raise a.fail("x_max_m", "the area is empty", "x_max_m must exceed x_min_m and y_max_m exceed y_min_m")
     a.done()
     return area
-
-
-def course_for(vehicle: Vehicle, *, bay_on_left: bool = True, yard_width_m: float | None = None,
-               stopping_depth_m: float = 0.9, line_width_m: float = 0.1, yard_length_m: float = 66.0) -> Course:
-    """The course for a vehicle by the usual proportions of its length L and width W.
-
-    Lengthwise: forward pair to pivot cone 2 L, pivot cone to the bay's back line 3 L, bay L long,
-    all within 5 L or the yard's length, whichever is less (secondary pages describing the GB
-    S-shaped reverse; the pivot-to-back distance is unconfirmed by an official text). Across:
-    forward pair and bay 1.5 W wide; the outer cone of the pair 1 m inside one side line, the
-    pivot cone in line with the inner one, the bay's outer side 1 m inside the other side line
-    (common practice, no published source). The stopping box is `stopping_depth_m` deep (from memory).
-    """
-    length, width = vehicle.length_m, vehicle.width_m
-    bay_half = 0.75 * width
-    yard = yard_width_m if yard_width_m is not None else 11.0 * (width / 2.55) ** 0.5
-    total = min(5 * length, yard_length_m)
-    pivot_x = total - 2 * length
-    s = 1.0 if bay_on_left else -1.0
-    near, far = bay_half + 1.0, bay_half + 1.0 - yard  # side lines beside the bay and beside the forward pair
-    outer = far + 1.0
-    inner = outer + 1.5 * width
-    placed = {"forward_left" if s > 0 else "forward_right": (total, inner * s),
-              "forward_right" if s > 0 else "forward_left": (total, outer * s),
-              "pivot": (pivot_x, inner * s),
-              "mouth_left": (length, bay_half), "mouth_right": (length, -bay_half),
-              "back_left": (0.0, bay_half), "back_right": (0.0, -bay_half)}
-    poles = {"pivot": 1.5, "mouth_left": 1.5, "mouth_right": 1.5}
-    marks = tuple(Mark(n, *placed[n], pole_height_m=poles.get(n, 0.0)) for n in ROLES)
-    left_y, right_y = (near, far) if s > 0 else (-far, -near)
-    lines = (Line("side_left", -1.0, left_y, total + 2.0, left_y, line_width_m, -1),
-             Line("side_right", -1.0, right_y, total + 2.0, right_y, line_width_m, 1))
-    return Course(f"reverse into bay, {'left' if bay_on_left else 'right'}, for {vehicle.name}", marks, lines,
-                  Area(0.0, length, -bay_half, bay_half), Area(0.0, stopping_depth_m, -bay_half, bay_half),
-                  Area(-0.42, -0.30, -bay_half - 0.3, bay_half + 0.3), 0.95,
-                  "usual proportions of vehicle length and width; see DEVELOPERS.md")

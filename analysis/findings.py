@@ -269,7 +269,7 @@ def _end_not_seen(run: Run, kind: str, where: str) -> Finding:
 
 
 def _stopping_box(run: Run) -> Iterator[Finding]:
-    if not run.rules.rear_inside_box:
+    if not run.rules.rear_inside_box or run.course.stopping_box is None:
         return
     if run.final is None:
         yield _end_not_seen(run, "stopping_box", "stopping box")
@@ -320,7 +320,7 @@ def _final_heading(run: Run) -> Iterator[Finding]:
 
 def _forward_pair(run: Run) -> Iterator[Finding]:
     """Did the middle of the front come level with the forward pair, between its two cones?"""
-    if not run.rules.forward_pair_must_reach:
+    if not run.rules.forward_pair_must_reach or not run.course.has_marks("forward_left", "forward_right"):
         return
     a, b = run.course.mark("forward_left"), run.course.mark("forward_right")
     front = to_course_m(run.motion, np.array([[run.vehicle.x_front_m, 0.0]]))[:, 0]

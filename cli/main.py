@@ -75,15 +75,26 @@ def _demo(commands: Any) -> None:
 
 
 def _course(commands: Any) -> None:
-    command = commands.add_parser("course", help="write a course file for a vehicle, by the usual proportions")
+    command = commands.add_parser("course", help="write a course file for a vehicle, by the published proportions",
+                                  description="Lengths are in metres or feet: 24.5, '80 ft', '80ft 4in', or multiples "
+                                  "of the vehicle's length and width: 1.5L, 1.5W.")
     command.add_argument("--vehicle", type=Path, required=True, metavar="V.toml")
+    command.add_argument("--exercise", choices=("s_reverse", "offset_reverse"), default="s_reverse")
     command.add_argument("--bay-on", choices=("left", "right"), default="left",
                          help="side of the yard on which the bay lies, seen from the bay")
-    command.add_argument("-o", "--out", type=Path, required=True, metavar="C.toml")
+    command.add_argument("--set", action="append", default=[], metavar="NAME=LENGTH",
+                         help="another distance than the usual; may be given several times")
+    command.add_argument("--distances", action="store_true",
+                         help="only list the distances that can be set, their usual values and sources")
+    command.add_argument("-o", "--out", type=Path, metavar="C.toml", help="default: EXERCISE.course.toml")
 
     def run(asked: argparse.Namespace) -> None:
-        from cli.courses import write_course
-        write_course(asked.vehicle, asked.out, bay_on_left=asked.bay_on == "left")
+        from cli.courses import distances_text, write_course
+        if asked.distances:
+            print(distances_text(asked.vehicle, asked.exercise))
+        else:
+            write_course(asked.vehicle, asked.out or Path(f"{asked.exercise}.course.toml"), exercise=asked.exercise,
+                         bay_on_left=asked.bay_on == "left", asked=asked.set)
     command.set_defaults(run=run)
 
 

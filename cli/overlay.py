@@ -120,7 +120,7 @@ class Artist:
         course = self._attempt.surveyed
         for line in course.lines:
             self._stroke(picture, camera, scene.along(line.x0_m, line.y0_m, line.x1_m, line.y1_m), "line", (14, 6))
-        b = course.stopping_box
+        b = course.stopping_box or course.bay
         corners = scene.rectangle(b.x_min_m, b.x_max_m, b.y_min_m, b.y_max_m)
         self._stroke(picture, camera, np.vstack([corners, corners[:1]]), "box", (5, 4))
         for mark in course.marks:

@@ -101,7 +101,9 @@ def _yard(axes: Any, attempt: Attempt) -> None:
         ends = np.array([[line.x0_m, line.y0_m], [line.x1_m, line.y1_m]])
         axes.add_patch(Polygon(np.vstack([ends, ends[::-1] + beyond]), fc=PAPER["line"], ec=PAPER["line"], lw=0.8))
     axes.add_patch(Polygon(_corners(course.bay), fill=False, ec=PAPER["box"], lw=0.8, ls=(0, (4, 3)), zorder=2))
-    axes.add_patch(Polygon(_corners(course.stopping_box), fill=False, ec=PAPER["box"], lw=0.8, hatch="////", zorder=2))
+    if course.stopping_box:
+        axes.add_patch(Polygon(_corners(course.stopping_box), fill=False, ec=PAPER["box"], lw=0.8, hatch="////",
+                               zorder=2))
     if course.barrier:
         axes.add_patch(Polygon(_corners(course.barrier), fc=PAPER["ink"], ec=PAPER["ink"], lw=0.8, zorder=4))
     nominal = {m.name: m for m in attempt.course.marks}

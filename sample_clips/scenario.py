@@ -8,7 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from analysis.course import Course, Mark, course_for
+from analysis.course import Course, Mark
+from analysis.layouts import course_for
 from analysis.vehicle import Vehicle, vehicle_from_table
 from sample_clips.drive import LegPlan, Plan, find_run
 from sample_clips.scene import GroundLook, Livery
@@ -82,6 +83,7 @@ class Scenario:
     units: bool = True
     bay_on_left: bool = True
     yard_width_m: float | None = None
+    kind_of_exercise: str = "s_reverse"
     ground: GroundLook = field(default_factory=GroundLook)
     view: View = field(default_factory=View)
     sky: Sky = field(default_factory=Sky)
@@ -103,7 +105,12 @@ class Scenario:
         return vehicle_from_table(self.vehicle)
 
     def nominal_course(self) -> Course:
-        return course_for(self.vehicle_noun(), bay_on_left=self.bay_on_left, yard_width_m=self.yard_width_m)
+        return course_for(
+            self.vehicle_noun(),
+            self.kind_of_exercise,
+            bay_on_left=self.bay_on_left,
+            wanted={"yard_width_m": self.yard_width_m} if self.yard_width_m else None,
+        )
 
     def real_course(self, rng: np.random.Generator) -> Course:
         """The course as set out: marks off by about `mark_error_m`, side lines by up to `line_error_m`.

@@ -14,7 +14,9 @@ import av
 import numpy as np
 
 from analysis.attempt import Attempt, DryTurn, Final, Finding, Leg, Motion, Series, Stop
-from analysis.course import SurveyedMark, course_for
+from analysis.course import SurveyedMark
+from analysis.layouts import course_for
+from analysis.mirrors import mirrors_of
 from analysis.rules import Rules, rules_from_table
 from analysis.track import CameraPath, Track
 from analysis.vehicle import Vehicle, vehicle_from_table

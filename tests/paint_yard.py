@@ -12,7 +12,8 @@ from collections.abc import Sequence
 import cv2
 import numpy as np
 
-from analysis.course import Course, Line, Mark, course_for
+from analysis.course import Course, Line, Mark
+from analysis.layouts import course_for
 from analysis.vehicle import vehicle_from_table
 from vision.camera import Camera, Lens, rotation_matrix
 

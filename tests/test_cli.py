@@ -13,7 +13,7 @@ import pytest
 from fake_attempt import make_attempt, write_clip
 
 import cli.analyse
-from analysis.course import course_for
+from analysis.layouts import course_for
 from analysis.trouble import Trouble
 from cli import files
 from cli.courses import course_toml

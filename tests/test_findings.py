@@ -14,7 +14,8 @@ import pytest
 from simulate import Roll, Stand, bus, drive, measure
 
 from analysis.attempt import Attempt, Finding
-from analysis.course import Area, Course, Line, Mark, MarkEvent, SurveyedMark, course_for
+from analysis.course import Area, Course, Line, Mark, MarkEvent, SurveyedMark
+from analysis.layouts import course_for
 from analysis.findings import MAKERS, call, clock, length, margin
 from analysis.judge import judge
 from analysis.record import attempt_to_json, summary_of, track_frame

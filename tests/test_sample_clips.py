@@ -12,7 +12,8 @@ import cv2
 import numpy as np
 import pytest
 
-from analysis.course import Mark, course_for, course_from_table
+from analysis.course import Mark, course_from_table
+from analysis.layouts import course_for
 from analysis.vehicle import vehicle_from_table
 from sample_clips.drive import LegPlan, Plan, body_to_point_m, find_run, tyre_corners_m, wheel_angles
 from sample_clips.encode import write_clip

@@ -12,7 +12,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.course import Area, check_room, course_for
+from analysis.course import Area, check_room
+from analysis.layouts import course_for
 from analysis.swept import turning_circle
 from analysis.trouble import Trouble
 from analysis.vehicle import vehicle_from_table

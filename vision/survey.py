@@ -164,21 +164,22 @@ def base_range_px(course: Course, long_side_px: int) -> tuple[float, float]:
 
 def mirror_image(course: Course) -> Course:
     """The same course with left and right exchanged (names of marks stay with their nominal places' mirror)."""
-    def flip(a: Area) -> Area:
-        return Area(a.x_min_m, a.x_max_m, -a.y_max_m, -a.y_min_m)
+    def flip(a: Area | None) -> Area | None:
+        return Area(a.x_min_m, a.x_max_m, -a.y_max_m, -a.y_min_m) if a else None
 
     return replace(course, marks=tuple(replace(m, y_m=-m.y_m) for m in course.marks),
                    lines=tuple(replace(ln, y0_m=-ln.y0_m, y1_m=-ln.y1_m, yard_side=-ln.yard_side)
                                for ln in course.lines),
-                   bay=flip(course.bay), stopping_box=flip(course.stopping_box),
-                   barrier=flip(course.barrier) if course.barrier else None)
+                   bay=Area(course.bay.x_min_m, course.bay.x_max_m, -course.bay.y_max_m, -course.bay.y_min_m),
+                   stopping_box=flip(course.stopping_box), barrier=flip(course.barrier))
 
 
-def bay_sides(course: Course) -> tuple[Line, Line]:
-    """The bay's two long sides as painted lines (often white); their paint is taken as centred on the bay's edge."""
+def bay_sides(course: Course) -> tuple[Line, ...]:
+    """The bay's own long sides as painted lines (often white); their paint is taken as centred on the bay's edge."""
     b, w = course.bay, 0.1
-    return (Line("bay_left", b.x_min_m, b.y_max_m - w / 2, b.x_max_m, b.y_max_m - w / 2, w, -1),
-            Line("bay_right", b.x_min_m, b.y_min_m + w / 2, b.x_max_m, b.y_min_m + w / 2, w, 1))
+    return tuple(Line("bay_left" if y == b.y_max_m else "bay_right", b.x_min_m, y - side * w / 2, b.x_max_m,
+                      y - side * w / 2, w, -side)
+                 for y in course.own_bay_sides_m() for side in [1 if y == b.y_max_m else -1])
 
 
 def _ranked(course: Course, look: GroundLook, spots: list[ConeSpot], lines: list, lenses: list[Lens],

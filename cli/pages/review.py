@@ -162,7 +162,7 @@ def _marks_table(attempt: Attempt) -> str:
 def _data(attempt: Attempt, shown: tuple[Strip, ...], times_s: np.ndarray) -> dict[str, Any]:
     """What the script needs to draw any moment. Rounded well below what can be seen."""
     m, v, course = attempt.motion, attempt.vehicle, attempt.surveyed
-    box = course.stopping_box
+    box = course.stopping_box or course.bay
     planned = {mark.name: mark for mark in attempt.course.marks}
     return {
         "duration": round(float(times_s[-1]), 4),
