@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.course import Course
+from analysis.room.nouns import RoomAlong
 from analysis.rules import Rules
 from analysis.track import Track
 from analysis.vehicle import Vehicle
@@ -100,6 +101,36 @@ class Final:
     sd_barrier_m: float
 
 
+AHEAD, HIDDEN, WIDE_ANGLE, MAIN = 0, 1, 2, 3  # states of a mark's view, see MarkView
+
+
+@dataclass(frozen=True)
+class MarkView:
+    """Where a mark lies for the mirrors, at Motion.t_s. side (n,): +1 left of the vehicle's middle, -1 right.
+
+    state (n,): MAIN in the ground field of that side's main mirror (UN R46 class II), WIDE_ANGLE only in that of its
+    wide-angle mirror (class IV), HIDDEN in neither, AHEAD of both, where the driver looks out directly.
+    """
+
+    name: str
+    side: np.ndarray
+    state: np.ndarray
+
+
+@dataclass(frozen=True)
+class Mirrors:
+    """What the mirrors could show: a model, not what the driver looked at.
+
+    views by mark name; pivot_side: +1 the pivot stands to the left of the bay, -1 to its right, 0 there is none;
+    lined_up_s: when two poles first stood in the main mirror on that side and one in the other while reversing, None
+    when they never did.
+    """
+
+    views: Mapping[str, MarkView]
+    pivot_side: int
+    lined_up_s: float | None
+
+
 @dataclass(frozen=True)
 class Finding:
     """One thing worth telling. `where` names the line, mark, tyre or place; `at_m` is its spot on the ground.
@@ -127,8 +158,44 @@ class Finding:
 
 
 @dataclass(frozen=True)
+class Said:
+    """One sentence of advice: the rule it comes from and what shows it. finding: index into Attempt.findings, None
+    when the room left shows it; at_m the place on the ground."""
+
+    rule: str
+    sentence: str
+    t_start_s: float
+    t_end_s: float
+    at_m: tuple[float, float] | None
+    finding: int | None
+
+
+@dataclass(frozen=True)
+class Drill:
+    """Something to practise."""
+
+    name: str
+    title: str
+    text: str
+
+
+@dataclass(frozen=True)
+class Advice:
+    """At most three sentences in order of weight, one drill for the first of them, and one thing done well.
+
+    All empty when the data do not support saying anything."""
+
+    said: tuple[Said, ...]
+    drill: Drill | None
+    well: str | None
+
+
+NOTHING_SAID = Advice((), None, None)
+
+
+@dataclass(frozen=True)
 class Attempt:
-    """One run, measured and judged."""
+    """One run, measured and judged. `room` is None where the room left was not computed."""
 
     vehicle: Vehicle
     course: Course
@@ -144,7 +211,10 @@ class Attempt:
     mark_clearance: Mapping[str, Series]
     barrier_clearance: Series | None
     final: Final | None
+    mirrors: Mirrors
     findings: tuple[Finding, ...]
+    room: RoomAlong | None = None
+    advice: Advice = NOTHING_SAID
 
     @property
     def verdict(self) -> str:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.attempt import DryTurn, Final, Finding, Leg, Motion, Stop
+from analysis.attempt import HIDDEN, DryTurn, Final, Finding, Leg, Mirrors, Motion, Stop
 from analysis.clearance import Clearances, Reading, to_course_m
 from analysis.course import Course, Mark
 from analysis.rules import Rules
@@ -45,6 +45,7 @@ class Run:
     start_wheel: tuple[float, float] | None
     distances: Clearances
     final: Final | None
+    mirrors: Mirrors
 
 
 def findings_of(run: Run) -> tuple[Finding, ...]:
@@ -368,6 +369,25 @@ def _speed_near_mark(run: Run) -> Iterator[Finding]:
                 f"limit {run.rules.speed_limit_mps:.1f} m/s.")
 
 
+def _mark_unseen(run: Run) -> Iterator[Finding]:
+    """While reversing, a mark near the body in neither mirror's field."""
+    t = run.motion.t_s
+    reversing = np.zeros(len(t), bool)
+    for leg in run.legs:
+        reversing |= (leg.direction < 0) & (t >= leg.t_start_s) & (t <= leg.t_end_s)
+    for mark in run.course.marks:
+        reading = run.distances.mark[mark.name]
+        hidden = reversing & run.seen & (run.mirrors.views[mark.name].state == HIDDEN)
+        k = int(np.argmin(np.where(hidden, reading.value_m, np.inf)))
+        value, sd, limit = float(reading.value_m[k]), float(reading.sd_m[k]), run.rules.unseen_mark_m
+        if not hidden[k] or call(value, sd, limit) != "fault":
+            continue
+        span = next((float(t[a]), float(t[b])) for a, b in runs(hidden & (reading.value_m < limit)) if a <= k <= b)
+        yield _make(run, "mark_unseen", mark.name, "fault", span, value, sd, "m", limit, (mark.x_m, mark.y_m),
+                    f"the {words(mark.name)} was {length(value)} away ({margin(sd)}) at {clock(t[k])} where no mirror "
+                    "has to show it (a model of the mirrors, not of where the driver looked).")
+
+
 MAKERS: dict[str, Callable[[Run], Iterator[Finding]]] = {
     "tyre_over_line": _tyre_over_line,
     "body_over_line": _body_over_line,
@@ -380,4 +400,5 @@ MAKERS: dict[str, Callable[[Run], Iterator[Finding]]] = {
     "final_heading": _final_heading,
     "forward_pair": _forward_pair,
     "speed_near_mark": _speed_near_mark,
+    "mark_unseen": _mark_unseen,
 }

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+from analysis.advice import advice_of
 from analysis.attempt import Attempt
 from analysis.clearance import clearances
 from analysis.course import Course
 from analysis.drysteer import dry_turns, wheel_at_start
 from analysis.finals import final_position
 from analysis.findings import Run, findings_of
+from analysis.mirrors import mirrors_of
 from analysis.motion import bridged, estimate, motion_of
+from analysis.room.nouns import RoomAlong
 from analysis.rules import Rules
 from analysis.stops import legs_of, shunts_of, stops_of
 from analysis.track import Track
@@ -30,8 +35,16 @@ def judge(track: Track, vehicle: Vehicle, course: Course, rules: Rules) -> Attem
     dry = dry_turns(smoothed, stops, vehicle, rules.dry_tolerance_rad)
     distances = clearances(motion, vehicle, surveyed, track)
     final = final_position(motion, vehicle, distances, seen)
+    mirrors = mirrors_of(motion, vehicle, surveyed, legs, seen)
     run = Run(vehicle, surveyed, rules, track, motion, seen, stops, legs, shunts, dry,
-              wheel_at_start(smoothed, stops), distances, final)
-    return Attempt(vehicle, course, surveyed, rules, track, motion, stops, legs, len(shunts), dry,
-                   distances.line_series(), {n: r.series(n) for n, r in distances.mark.items()},
-                   distances.barrier.series("barrier") if distances.barrier else None, final, findings_of(run))
+              wheel_at_start(smoothed, stops), distances, final, mirrors)
+    attempt = Attempt(vehicle, course, surveyed, rules, track, motion, stops, legs, len(shunts), dry,
+                      distances.line_series(), {n: r.series(n) for n, r in distances.mark.items()},
+                      distances.barrier.series("barrier") if distances.barrier else None, final, mirrors,
+                      findings_of(run))
+    return replace(attempt, advice=advice_of(attempt))
+
+
+def with_room(attempt: Attempt, room: RoomAlong) -> Attempt:
+    """The attempt with its room left, and advice that takes it into account."""
+    return replace(attempt, room=room, advice=advice_of(attempt, room))

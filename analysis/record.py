@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from analysis.attempt import Attempt, DryTurn, Finding, Stop
+from analysis.attempt import AHEAD, HIDDEN, MAIN, WIDE_ANGLE, Advice, Attempt, DryTurn, Finding, Mirrors, Stop
 from analysis.motion import bridged
 
 SCHEMA_VERSION = 1
@@ -46,6 +46,8 @@ def attempt_to_json(attempt: Attempt) -> dict[str, Any]:
         "lines": [{"name": ln.name, "x0_m": _number(ln.x0_m), "y0_m": _number(ln.y0_m), "x1_m": _number(ln.x1_m),
                    "y1_m": _number(ln.y1_m), "sd_m": _number(ln.sd_m)} for ln in attempt.track.lines],
         "final": _final(attempt),
+        "advice": _advice(attempt.advice),
+        "mirrors": _mirrors(attempt.mirrors, attempt.motion.t_s),
         "notes": list(attempt.track.notes),
     }
 
@@ -131,6 +133,32 @@ def _final(attempt: Attempt) -> dict[str, Any] | None:
             "lateral_m": _number(f.lateral_m), "sd_lateral_m": _number(f.sd_lateral_m),
             "heading_deg": _degrees(f.heading_rad), "sd_heading_deg": _degrees(f.sd_heading_rad),
             "barrier_m": _number(f.barrier_m), "sd_barrier_m": _number(f.sd_barrier_m)}
+
+
+def _advice(advice: Advice) -> dict[str, Any]:
+    return {"said": [{"rule": s.rule, "sentence": s.sentence, "t_start_s": _number(s.t_start_s),
+                      "t_end_s": _number(s.t_end_s), "at_m": [_number(s.at_m[0]), _number(s.at_m[1])] if s.at_m
+                      else None, "finding": s.finding} for s in advice.said],
+            "drill": {"name": advice.drill.name, "title": advice.drill.title, "text": advice.drill.text}
+            if advice.drill else None,
+            "well": advice.well}
+
+
+_VIEW_WORDS = {AHEAD: "ahead", HIDDEN: "hidden", WIDE_ANGLE: "wide_angle", MAIN: "main"}
+
+
+def _mirrors(mirrors: Mirrors, t_s: np.ndarray) -> dict[str, Any]:
+    """Each mark's view as spans of time over which side and state stay the same."""
+    spans = []
+    for view in mirrors.views.values():
+        starts = np.flatnonzero(np.diff(view.state, prepend=-1) | np.diff(view.side, prepend=0))
+        ends = np.append(starts[1:], len(t_s)) - 1
+        spans += [{"mark": view.name, "side": _SIDES[int(view.side[a])], "state": _VIEW_WORDS[int(view.state[a])],
+                   "t_start_s": _number(t_s[a]), "t_end_s": _number(t_s[b])} for a, b in zip(starts, ends, strict=True)]
+    return {"pivot_side": _SIDES[mirrors.pivot_side], "lined_up_s": _number(mirrors.lined_up_s), "views": spans}
+
+
+_SIDES = {1: "left", -1: "right", 0: None}
 
 
 def _number(value: float | None) -> float | None:

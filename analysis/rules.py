@@ -35,16 +35,18 @@ class Rules:
     final_heading_limit_rad: float
     speed_limit_mps: float
     near_mark_m: float
+    unseen_mark_m: float
     stop_min_s: float
     severity: Mapping[str, str]
 
 
 KINDS = ("tyre_over_line", "body_over_line", "mark_touched", "mark_close", "shunt_count", "dry_steering",
-         "stopping_box", "barrier", "final_heading", "forward_pair", "speed_near_mark")
+         "stopping_box", "barrier", "final_heading", "forward_pair", "speed_near_mark", "mark_unseen")
 
 _DEFAULT_SEVERITY = {"tyre_over_line": "fault", "body_over_line": "note", "mark_touched": "fault",
                      "mark_close": "note", "shunt_count": "fault", "dry_steering": "fault", "stopping_box": "fault",
-                     "barrier": "fault", "final_heading": "note", "forward_pair": "note", "speed_near_mark": "note"}
+                     "barrier": "fault", "final_heading": "note", "forward_pair": "note", "speed_near_mark": "note",
+                     "mark_unseen": "note"}
 
 
 def rules_from_table(values: Mapping[str, Any]) -> Rules:
@@ -69,6 +71,7 @@ def rules_from_table(values: Mapping[str, Any]) -> Rules:
         final_heading_limit_rad=math.radians(t.number("final_heading_limit_deg", 0.1, 45.0, 3.0)),
         speed_limit_mps=t.number("speed_limit_mps", 0.3, 5.0, 1.5),
         near_mark_m=t.number("near_mark_m", 0.05, 5.0, 0.5),
+        unseen_mark_m=t.number("unseen_mark_m", 0.1, 5.0, 1.0),
         stop_min_s=t.number("stop_min_s", 0.1, 3.0, 0.3),
         severity=severity)
     t.done()

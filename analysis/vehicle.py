@@ -48,6 +48,8 @@ class Vehicle:
     `wheelbase_m` is the kinematic wheelbase: steered axle to the point that does not slip
     sideways (the middle of the rear axle, or of the bogie).
     `max_wheel_rad` and `wheel_rate_radps` are of the single-track (mid-axle) road wheel.
+    `mirror_glass_y_m` is from the vehicle's middle to that of the mirror's glass; `wide_angle`: wide-angle mirrors
+    beside the main ones; `driver_side` +1 left, -1 right; `eye_x_m` the driver's eyes.
     """
 
     name: str
@@ -69,6 +71,10 @@ class Vehicle:
     mirror_out_m: float
     mirror_x_m: float
     mirror_z_m: float
+    mirror_glass_y_m: float
+    wide_angle: bool
+    driver_side: int
+    eye_x_m: float
     solids: tuple[Solid, ...]
     source: str = ""
 
@@ -164,7 +170,13 @@ def vehicle_from_table(values: Mapping[str, Any]) -> Vehicle:
     mirror_out = mirror.number("out_m", 0.0, 0.6, 0.25)
     mirror_x = mirror.number("x_m", 0.0, 16.0, wheelbase + front - 0.15)
     mirror_z = mirror.number("z_m", 0.8, 3.8, min(2.2, height - 0.3))
+    mirror_glass_y = mirror.number("glass_y_m", 0.5, 2.2, width / 2 + mirror_out / 2)
+    wide_angle = mirror.flag("wide_angle", True)
     mirror.done()
+    driver = t.table("driver", {})
+    driver_side = 1 if driver.choice("side", ("left", "right"), "left") == "left" else -1
+    eye_x = driver.number("eye_x_m", 0.0, wheelbase + front, wheelbase + front - 1.0)  # 1 m behind the front: usual
+    driver.done()
     solids = tuple(_solid_from_table(s, length, wheelbase, front, width, height) for s in t.tables("solid"))
     if not solids:
         solids = (Solid("body", -rear, wheelbase + front, width, clearance, height, corner),)
@@ -174,7 +186,7 @@ def vehicle_from_table(values: Mapping[str, Any]) -> Vehicle:
                      "give one [[solid]] z_max_m = height_m (without roof units)")
     return Vehicle(name, length, width, height, wheelbase, front, track_front, track_rear, tyre_front, tyre_rear,
                    tyre_length, wheel_radius, math.radians(max_wheel), math.radians(wheel_rate), creep, corner,
-                   mirror_out, mirror_x, mirror_z, solids, source)
+                   mirror_out, mirror_x, mirror_z, mirror_glass_y, wide_angle, driver_side, eye_x, solids, source)
 
 
 def _solid_from_table(s: Table, length: float, wheelbase: float, front: float, width: float, height: float) -> Solid:

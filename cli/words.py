@@ -23,7 +23,7 @@ KIND_WORDS = {"tyre_over_line": "Tyre and side line", "body_over_line": "Body ov
               "mark_touched": "Cone or pole touched", "mark_close": "Close to a cone", "shunt_count": "Shunts",
               "dry_steering": "Dry steering", "stopping_box": "Stopping box", "barrier": "Barrier",
               "final_heading": "Straight in the bay", "forward_pair": "Forward pair",
-              "speed_near_mark": "Speed near a cone"}
+              "speed_near_mark": "Speed near a cone", "mark_unseen": "Close and out of sight"}
 CAUTION = ("Training aid, not an official test result. Keep people clear of a reversing vehicle, "
            "and fly only as your local drone rules allow.")
 

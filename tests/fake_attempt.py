@@ -77,12 +77,15 @@ def make_attempt(*, sentence: str = "Wheel turned 25.0° to the left while stand
                 "Ended 4.0° askew in the bay"),
         Finding("shunt_count", "", "ok", "fault", 0.0, 12.0, 0.0, 0.0, "1", 2.0, None, "No shunt; two are allowed"),
     )
+    legs = (Leg(0.5, 11.0, -1, 13.6),)
+    mirrors = mirrors_of(motion, vehicle, course, legs, np.ones(n, bool))
     return Attempt(vehicle, course, course.with_survey(surveyed, ()), rules(), track, motion,
                    (Stop(0.0, 0.5, 0.05, 0.05, "start"), Stop(5.0, 7.0, 0.05, 0.05, "between"),
                     Stop(11.0, 12.0, 0.05, 0.05, "final")),
-                   (Leg(0.5, 11.0, -1, 13.6),), 0, (turn,), {"tyre_left": left, "tyre_right": clear},
+                   legs, 0, (turn,), {"tyre_left": left, "tyre_right": clear},
                    {"pivot": Series("pivot", 2.0 - 0.1 * p["t"], np.full(n, 0.03))}, None,
-                   Final(float(p["x"][-1]) - 2.3, 0.02, 0.1, 0.02, math.radians(4), 0.003, None, 0.0), findings)
+                   Final(float(p["x"][-1]) - 2.3, 0.02, 0.1, 0.02, math.radians(4), 0.003, None, 0.0), mirrors,
+                   findings)
 
 
 def write_clip(path: Path, *, seconds: float = 12.0, codec: str = "libx264") -> Path:
