@@ -132,11 +132,11 @@ def body_to_mark(motion: Motion, vehicle: Vehicle, mark: Mark, mark_sd_m: float)
     pass above the mark (with its pole) are left out, and above the cone only the pole is there to be touched."""
     readings, names = [], []
     for solid in vehicle.solids:
-        reach = _reach_m(mark, solid.z_min_m)
+        reach = mark_reach_m(mark, solid.z_min_m)
         if reach is not None:
             readings.append(_solid_to_point(motion, solid, mark, mark_sd_m, reach))
             names.append(solid.name)
-    reach = _reach_m(mark, vehicle.mirror_z_m - 0.2)  # a mirror hangs about this far below its middle
+    reach = mark_reach_m(mark, vehicle.mirror_z_m - MIRROR_HANGS_M)
     if reach is not None:
         for name, outline in zip(("left mirror", "right mirror"), vehicle.mirror_outlines_m(), strict=True):
             (x0, y0), (x1, y1) = outline.min(axis=0), outline.max(axis=0)
@@ -149,9 +149,10 @@ def body_to_mark(motion: Motion, vehicle: Vehicle, mark: Mark, mark_sd_m: float)
 
 
 _POLE_M = 0.02
+MIRROR_HANGS_M = 0.2  # about how far a mirror reaches below its middle
 
 
-def _reach_m(mark: Mark, from_z_m: float) -> float | None:
+def mark_reach_m(mark: Mark, from_z_m: float) -> float | None:
     """The mark's radius as met by something whose underside is at `from_z_m`; None when it passes above."""
     if from_z_m < mark.height_m:
         return mark.base_half_m
