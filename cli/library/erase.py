@@ -1,0 +1,206 @@
+"""Removing what a trainee has a right to have removed, and what a school should not keep for ever; with proof.
+
+An erasure is first written down (`erasing.json`: which files), then carried out, then proved: one line in
+`erasures.jsonl` with each file's SHA-256 and size, chained to the line before by its hash. The proof holds no name,
+code or path. Whoever was given the receipt can show that a line is about their code; without it nobody can tell.
+A power cut in between is taken up when the library is next opened.
+"""
+
+from __future__ import annotations
+
+import glob
+import hashlib
+import hmac
+import json
+import os
+import secrets
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from analysis.trouble import Trouble
+from cli.library.query import Filter, find
+from cli.store import PLAN_PNG, RECORD, sha256
+
+if TYPE_CHECKING:
+    from cli.library.library import Library
+
+PENDING, PROOFS = "erasing.json", "erasures.jsonl"
+IMPORTING = "importing-"  # what an import unpacks into, in the library's own folder
+_PICTURES = (".jpg", ".jpeg", ".png", ".webp", ".gif", ".mp4", ".mov", ".webm", ".mkv", ".html", ".pdf", ".vtt")
+
+
+@dataclass(frozen=True)
+class Proof:
+    """What was removed. `receipt` is the secret that ties the proof to the trainee's code (None for retention).
+
+    kept: files that belong to the attempts but lie outside the library, and were left where they are.
+    """
+
+    attempts: int
+    files: int
+    bytes: int
+    receipt: str | None
+    kept: tuple[str, ...]
+
+
+def erase_trainee(library: Library, code: str, *, originals: bool = False) -> Proof:
+    """Remove every attempt of a trainee: folder, clip, stills, people's notes, rows of the index.
+
+    The clip as filmed goes too when it lies in the library, or, with `originals`, wherever it lies; only when it is
+    still the file that was analysed (SHA-256). Raises Trouble when the trainee has no attempt.
+    """
+    library.refresh()
+    ids = [row.id for row in find(library, Filter(trainee=code), limit=None)]
+    if not ids:
+        raise Trouble("no attempt of this trainee is in the library", where=code, remedy="check the code; codes are "
+                      "case sensitive")
+    clips, kept = _clips(library, ids, outside=originals)
+    folders = [f for i in ids for f in _with_leftovers(library.own.parent / i)]
+    folders += library.own.glob(IMPORTING + "*")
+    files = [*clips, *(f for folder in folders for f in _files(folder))]
+    receipt = secrets.token_hex(16)
+    return _carry_out(library, "erasure", files, folders, ids, receipt, _tied(receipt, code), kept)
+
+
+def remove_pictures(library: Library, ids: Sequence[str]) -> Proof:
+    """Remove what shows people from these attempts, and keep the records: their clips, overlays and stills."""
+    root = library.own.parent
+    clips, kept = _clips(library, ids, outside=False)
+    pictures = [f for i in ids for f in _files(root / i) if _shows_people(root / i, f)]
+    return _carry_out(library, "pictures past their time", [*clips, *pictures], [], ids, None, None, kept)
+
+
+def remove_attempts(library: Library, ids: Sequence[str]) -> Proof:
+    """Remove attempts whose time is over, with everything in their folders."""
+    root = library.own.parent
+    clips, kept = _clips(library, ids, outside=False)
+    folders = [f for i in ids for f in _with_leftovers(root / i)]
+    files = [*clips, *(f for folder in folders for f in _files(folder))]
+    return _carry_out(library, "records past their time", files, folders, ids, None, None, kept)
+
+
+def has_pictures(library: Library, attempt: str) -> bool:
+    folder = library.own.parent / attempt
+    return any(_shows_people(folder, f) for f in _files(folder)) or bool(_clips(library, [attempt], outside=False)[0])
+
+
+def finish_pending(library: Library) -> None:
+    """Carry an interrupted erasure to its end. Does nothing when there is none."""
+    if library.storage.local is None or not (library.own / PENDING).exists():
+        return
+    _finish(library, json.loads((library.own / PENDING).read_text("utf-8")))
+
+
+def shown_to_be_about(receipt: str, code: str, proof_line: str) -> bool:
+    """Whether a line of erasures.jsonl is about this code, as the receipt shows."""
+    told = json.loads(proof_line)["about"]
+    return told is not None and hmac.compare_digest(told, _tied(receipt, code))
+
+
+def _tied(receipt: str, code: str) -> str:
+    return hmac.new(receipt.encode(), code.encode(), "sha256").hexdigest()
+
+
+def chain_holds(proofs: Path) -> bool:
+    """Whether no line of the proofs was changed, removed or put in between since it was written."""
+    before = ""
+    for line in proofs.read_text("utf-8").splitlines():
+        if json.loads(line)["after"] != before:
+            return False
+        before = hashlib.sha256(line.encode()).hexdigest()
+    return True
+
+
+def _carry_out(library: Library, why: str, files: Iterable[Path], folders: Iterable[Path], ids: Sequence[str],
+               receipt: str | None, about: str | None, kept: Iterable[str]) -> Proof:
+    listed: list[dict[str, Any]] = [{"path": str(f), "sha256": sha256(f), "bytes": f.stat().st_size}
+                                    for f in dict.fromkeys(files)]
+    plan = {"why": why, "at": datetime.now(UTC).replace(microsecond=0).isoformat(), "about": about, "ids": list(ids),
+            "files": listed, "folders": [str(f) for f in folders]}
+    _write_safely(library.own / PENDING, json.dumps(plan))
+    _finish(library, plan)
+    return Proof(len(ids), len(listed), sum(f["bytes"] for f in listed), receipt, tuple(kept))
+
+
+def _finish(library: Library, plan: dict[str, Any]) -> None:
+    for f in plan["files"]:
+        Path(f["path"]).unlink(missing_ok=True)
+    for folder in map(Path, plan["folders"]):
+        _remove_empty(folder)
+    if plan["folders"]:
+        library.forget(plan["ids"])
+    left = [f["path"] for f in plan["files"] if Path(f["path"]).exists()]
+    if left:
+        raise Trouble(f"{len(left)} files could not be removed", where=left[0],
+                      remedy="close the programs that use them, and open the library again: it goes on by itself")
+    _prove(library.own / PROOFS, plan)
+    (library.own / PENDING).unlink()
+
+
+def _prove(path: Path, plan: dict[str, Any]) -> None:
+    lines = path.read_text("utf-8").splitlines() if path.exists() else []
+    line = json.dumps({"at": plan["at"], "why": plan["why"], "about": plan["about"], "attempts": len(plan["ids"]),
+                       "removed": [{"sha256": f["sha256"], "bytes": f["bytes"]} for f in plan["files"]],
+                       "after": hashlib.sha256(lines[-1].encode()).hexdigest() if lines else ""})
+    if line not in lines[-1:] and not (lines and _same_removal(lines[-1], line)):
+        _write_safely(path, "\n".join([*lines, line]) + "\n")
+
+
+def _same_removal(told: str, line: str) -> bool:
+    """An erasure cut short between its proof and its end is not proved twice."""
+    a, b = json.loads(told), json.loads(line)
+    return all(a[k] == b[k] for k in ("at", "why", "about", "removed"))
+
+
+def _write_safely(path: Path, text: str) -> None:
+    fresh = path.with_suffix(".new")
+    with fresh.open("w", encoding="utf-8") as f:
+        f.write(text)
+        f.flush()
+        os.fsync(f.fileno())
+    os.replace(fresh, path)
+
+
+def _files(folder: Path) -> list[Path]:
+    return sorted(f for f in folder.rglob("*") if f.is_file() or f.is_symlink())
+
+
+def _with_leftovers(folder: Path) -> list[Path]:
+    """The attempt folder and what killed analyses may have left beside it."""
+    return [folder, *folder.parent.glob(f".{glob.escape(folder.name)}.unfinished-*"),
+            *folder.parent.glob(f".{glob.escape(folder.name)}.finished")]
+
+
+def _shows_people(folder: Path, file: Path) -> bool:
+    """Every picture, video and page in the folder but the drawn plan: pages hold the clip or stills of it."""
+    return file.suffix.lower() in _PICTURES and file.relative_to(folder).as_posix() != PLAN_PNG
+
+
+def _clips(library: Library, ids: Sequence[str], *, outside: bool) -> tuple[list[Path], list[str]]:
+    """The clips as filmed: those to remove, and those that lie outside the library and stay."""
+    remove, kept = [], []
+    root = library.own.parent
+    for i in ids:
+        try:
+            record = json.loads((root / i / RECORD).read_text("utf-8"))
+        except (OSError, ValueError):
+            continue
+        for clip in record.get("clips", []):
+            path = (root / i / clip["file"]).resolve()
+            if not path.is_file() or path.stat().st_size != clip["bytes"] or sha256(path) != clip["sha256"]:
+                continue
+            if outside or path.is_relative_to(root):
+                remove.append(path)
+            else:
+                kept.append(str(path))
+    return list(dict.fromkeys(remove)), sorted(set(kept))
+
+
+def _remove_empty(folder: Path) -> None:
+    for sub in sorted((f for f in folder.rglob("*") if f.is_dir()), reverse=True):
+        sub.rmdir()
+    if folder.is_dir():
+        folder.rmdir()
