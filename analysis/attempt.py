@@ -137,6 +137,7 @@ class Finding:
 
     value, sd, limit in `unit`; sentence is the plain-words summary with the figures in it.
     severity: 'fault' counts, 'note' does not. `counts` is severity == 'fault' and verdict == 'fault'.
+    points: what it costs under a rule set that scores by points, if it is a fault; 0 otherwise.
     """
 
     kind: str
@@ -151,6 +152,7 @@ class Finding:
     limit: float | None
     at_m: tuple[float, float] | None
     sentence: str
+    points: int = 0
 
     @property
     def counts(self) -> bool:
@@ -159,11 +161,12 @@ class Finding:
 
 @dataclass(frozen=True)
 class Said:
-    """One sentence of advice: the rule it comes from and what shows it. finding: index into Attempt.findings, None
-    when the room left shows it; at_m the place on the ground."""
+    """One sentence of advice: the rule it comes from and what shows it. t_s is the time to look at; finding the index
+    into Attempt.findings, None when the room left shows it; at_m the place on the ground."""
 
     rule: str
     sentence: str
+    t_s: float
     t_start_s: float
     t_end_s: float
     at_m: tuple[float, float] | None
@@ -216,11 +219,17 @@ class Attempt:
     room: RoomAlong | None = None
     advice: Advice = NOTHING_SAID
 
+    def points(self, *verdicts: str) -> int:
+        """The points of all counting findings with one of these verdicts."""
+        return sum(f.points for f in self.findings if f.severity == "fault" and f.verdict in verdicts)
+
     @property
     def verdict(self) -> str:
-        """'fault' if any counting finding is one, else 'too close to call' or 'not seen' if one is that, else 'ok'."""
-        counting = {f.verdict for f in self.findings if f.severity == "fault"}
-        for v in ("fault", "too close to call", "not seen"):
-            if v in counting:
-                return v
+        """'fault' if any finding that counts outright is one, or the points exceed what is allowed; else 'too close
+        to call' or 'not seen' if that could still turn out so; else 'ok'."""
+        outright = {f.verdict for f in self.findings if f.severity == "fault" and not f.points}
+        allowed = self.rules.points_allowed
+        for n, verdict in enumerate(VERDICTS[1:], 2):
+            if verdict in outright or (allowed is not None and self.points(*VERDICTS[1:n]) > allowed):
+                return verdict
         return "ok"

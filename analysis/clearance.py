@@ -108,6 +108,14 @@ def _nearest(readings: list[tuple[np.ndarray, np.ndarray, np.ndarray]], names: t
                    np.array([r[2] for r in readings])[part, k], part, names)
 
 
+def nearer(a: Reading, b: Reading) -> Reading:
+    """At each time the lesser of two readings."""
+    second = b.value_m < a.value_m
+    return Reading(np.where(second, b.value_m, a.value_m), np.where(second, b.sd_m, a.sd_m),
+                   np.where(second[:, None], b.place_m, a.place_m),
+                   np.where(second, b.part + len(a.names), a.part), a.names + b.names)
+
+
 def distance_to_box(local: np.ndarray, x_min_m: float, x_max_m: float, y_min_m: float, y_max_m: float,
                     radius_m: float) -> tuple[np.ndarray, np.ndarray]:
     """Signed distance (...) of points (..., 2) to a rectangle with rounded corners, negative inside, and the unit
@@ -199,7 +207,7 @@ def body_to_barrier(motion: Motion, vehicle: Vehicle, barrier: Area, sd_m: float
 
 @dataclass(frozen=True)
 class Clearances:
-    """Everything measured along the run, by line and mark name."""
+    """Everything measured along the run, by line and mark name. usual_sd_m: of the places of surveyed marks."""
 
     tyre: dict[str, Reading]
     tyre_full: dict[str, Reading]
@@ -207,6 +215,7 @@ class Clearances:
     mirror: dict[str, Reading]
     mark: dict[str, Reading]
     barrier: Reading | None
+    usual_sd_m: float = 0.0
 
     def line_series(self) -> dict[str, Series]:
         """'tyre_left' (any part), 'tyre_full_left' (full width), 'body_left', 'mirror_left' and so on."""
@@ -233,4 +242,5 @@ def clearances(motion: Motion, vehicle: Vehicle, surveyed: Course, track: Track)
         {ln.name: outline_to_line(motion, body, ln, sd, "body") for ln, sd in lines},
         {ln.name: outline_to_line(motion, mirrors, ln, sd, "mirror") for ln, sd in lines},
         {m.name: body_to_mark(motion, vehicle, m, mark_sd.get(m.name, usual_sd)) for m in surveyed.marks},
-        body_to_barrier(motion, vehicle, surveyed.barrier, usual_sd) if surveyed.barrier else None)
+        body_to_barrier(motion, vehicle, surveyed.barrier, usual_sd) if surveyed.barrier else None,
+        usual_sd)

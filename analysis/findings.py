@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from analysis.attempt import HIDDEN, DryTurn, Final, Finding, Leg, Mirrors, Motion, Stop
-from analysis.clearance import Clearances, Reading, to_course_m
-from analysis.course import Course, Mark
+from analysis.clearance import Clearances, Reading, nearer, outline_to_line, to_course_m
+from analysis.course import Course, Line, Mark
 from analysis.rules import Rules
 from analysis.smoother import runs
 from analysis.track import Track
@@ -53,8 +53,19 @@ def findings_of(run: Run) -> tuple[Finding, ...]:
     out = []
     for kind, maker in MAKERS.items():
         if run.rules.severity.get(kind, "note") != "ignore":
-            out.extend(sorted(maker(run), key=lambda f: f.t_start_s))
+            out.extend(replace(f, points=_points(run.rules, f))
+                       for f in sorted(maker(run), key=lambda f: f.t_start_s))
     return tuple(out)
+
+
+def _points(rules: Rules, finding: Finding) -> int:
+    """What the finding costs if it is a fault. Of shunts, those beyond the allowed number count each."""
+    if finding.verdict == "ok" or finding.severity != "fault":
+        return 0
+    each = rules.points.get(finding.kind, 0)
+    if finding.kind == "shunt_count" and finding.value is not None and finding.limit is not None:
+        return each * max(1, round(finding.value - finding.limit))
+    return each
 
 
 def call(value: float, sd: float, limit: float) -> str:
@@ -84,7 +95,8 @@ def words(name: str) -> str:
     """A line, mark or tyre name in plain words."""
     known = {"forward_left": "left forward cone", "forward_right": "right forward cone", "pivot": "pivot cone",
              "mouth_left": "left mouth cone", "mouth_right": "right mouth cone", "back_left": "left back cone",
-             "back_right": "right back cone", "side_left": "left line", "side_right": "right line"}
+             "back_right": "right back cone", "side_left": "left line", "side_right": "right line",
+             "far_end": "line ahead", "start_mouth": "start lane's cone"}
     return known.get(name, name.replace("_", " "))
 
 
@@ -126,6 +138,30 @@ def _worst(run: Run, reading: Reading, limit: float) -> _Worst:
                   (float(reading.place_m[k, 0]), float(reading.place_m[k, 1])), reading.names[reading.part[k]])
 
 
+def _each_crossing(run: Run, reading: Reading, limit: float) -> list[_Worst]:
+    """The worst moment of each time the reading fell below its limit, or the single worst when it never did.
+
+    Two times are one unless the reading rose clear above the limit, beyond its uncertainty, in between."""
+    worst = _worst(run, reading, limit)
+    below = run.seen & (reading.value_m < limit)
+    clear = run.seen & (reading.value_m - WIDE * reading.sd_m > limit)
+    spans: list[tuple[int, int]] = []
+    for first, last in runs(below):
+        if spans and not np.any(clear[spans[-1][1]:first]):
+            first = spans.pop()[0]
+        spans.append((first, last))
+    if len(spans) < 2:
+        return [worst]
+    out, t = [], run.motion.t_s
+    for first, last in spans:
+        k = first + int(np.argmin(np.where(run.seen, reading.value_m, np.inf)[first:last + 1]))
+        value, sd = float(reading.value_m[k]), float(reading.sd_m[k])
+        out.append(_Worst(k, call(value, sd, limit), value, sd, (float(t[first]), float(t[last])),
+                          (float(reading.place_m[k, 0]), float(reading.place_m[k, 1])),
+                          reading.names[reading.part[k]]))
+    return out
+
+
 def _tyre_over_line(run: Run) -> Iterator[Finding]:
     full = run.rules.tyre_reading == "full_width"
     readings = run.distances.tyre_full if full else run.distances.tyre
@@ -149,17 +185,23 @@ def _tyre_over_line(run: Run) -> Iterator[Finding]:
 
 
 def _body_over_line(run: Run) -> Iterator[Finding]:
+    """Bodywork, and mirrors where the rules say so, over a line; each time of its own where the rules count so."""
+    mirrors = run.rules.body_reading == "with_mirrors"
+    part = "bodywork or mirror" if mirrors else "bodywork"
     for line, reading in run.distances.body.items():
-        w = _worst(run, reading, 0.0)
-        if w.verdict == "ok":
-            continue
-        when, name = clock(run.motion.t_s[w.k]), words(line)
-        if w.verdict == "not seen":
-            sentence = f"the vehicle was out of sight about {when}, when bodywork may have been over the {name}."
-        else:
-            side = "over" if w.value < 0 else "inside"
-            sentence = f"bodywork {length(w.value)} {side} the {name} at {when} ({margin(w.sd)})."
-        yield _make(run, "body_over_line", line, w.verdict, w.span, w.value, w.sd, "m", 0.0, w.at_m, sentence)
+        if mirrors:
+            reading = nearer(reading, run.distances.mirror[line])
+        worst = _each_crossing(run, reading, 0.0) if run.rules.count_each_crossing else [_worst(run, reading, 0.0)]
+        for w in worst:
+            if w.verdict == "ok":
+                continue
+            when, name = clock(run.motion.t_s[w.k]), words(line)
+            if w.verdict == "not seen":
+                sentence = f"the vehicle was out of sight about {when}, when {part} may have been over the {name}."
+            else:
+                side = "over" if w.value < 0 else "inside"
+                sentence = f"{part} {length(w.value)} {side} the {name} at {when} ({margin(w.sd)})."
+            yield _make(run, "body_over_line", line, w.verdict, w.span, w.value, w.sd, "m", 0.0, w.at_m, sentence)
 
 
 def _mark_touched(run: Run) -> Iterator[Finding]:
@@ -352,6 +394,46 @@ def _ahead_of_pair(front: np.ndarray, a: Mark, b: Mark) -> np.ndarray:
     return (front - [a.x_m, a.y_m]) @ normal
 
 
+def _inside_bay(run: Run) -> Iterator[Finding]:
+    """Is the whole body inside the bay at the end, its front past the first cones?"""
+    if not run.rules.whole_inside_bay:
+        return
+    if run.final is None:
+        yield _end_not_seen(run, "inside_bay", "bay")
+        return
+    sides = {"bay's " + name + (" line" if name in ("front", "back") else " side"): line
+             for name, line in run.course.bay.sides().items()}
+    if run.course.has_marks("mouth_left", "mouth_right"):  # where the first cones really stand
+        a, b = run.course.mark("mouth_right"), run.course.mark("mouth_left")
+        del sides["bay's front line"]
+        sides["first cones"] = Line("first cones", a.x_m, a.y_m, b.x_m, b.y_m, 0.1, 1)
+    body, sd_m = run.vehicle.body_outline_m(), run.distances.usual_sd_m
+    readings = {name: outline_to_line(run.motion, body, line, sd_m, name) for name, line in sides.items()}
+    worst = min(readings, key=lambda name: readings[name].value_m[-1])
+    value, sd = float(readings[worst].value_m[-1]), float(readings[worst].sd_m[-1])
+    verdict, t = call(value, sd, 0.0), float(run.motion.t_s[-1])
+    if worst == "first cones":
+        place = f"front {length(value)} {'past' if value >= 0 else 'short of passing'} the first cones"
+    else:
+        place = f"bodywork {length(value)} {'inside' if value >= 0 else 'over'} the {worst}"
+    doubt = ": too close to call from this clip" if verdict == "too close to call" else ""
+    whole = "whole vehicle inside the bay at the end; nearest: " if verdict == "ok" else "at the end, "
+    p = readings[worst].place_m[-1]
+    yield _make(run, "inside_bay", worst, verdict, (t, t), value, sd, "m", 0.0, (float(p[0]), float(p[1])),
+                f"{whole}{place} ({margin(sd)}){doubt}.")
+
+
+def _looks(run: Run) -> Iterator[Finding]:
+    """Getting out to look is not seen from above; the rule set's number is told, to be counted by a person."""
+    if run.rules.looks_allowed is None:
+        return
+    t = run.motion.t_s
+    n = run.rules.looks_allowed
+    yield _make(run, "looks", "driver", "not seen", (t[0], t[-1]), None, None, "1", float(n), None,
+                f"whether the driver got out to look is not measured from above; {n} allowed: count them yourself.",
+                severity="note")
+
+
 def _speed_near_mark(run: Run) -> Iterator[Finding]:
     nearest = np.min([r.value_m for r in run.distances.mark.values()], axis=0)
     near = run.seen & (nearest < run.rules.near_mark_m)
@@ -400,5 +482,7 @@ MAKERS: dict[str, Callable[[Run], Iterator[Finding]]] = {
     "final_heading": _final_heading,
     "forward_pair": _forward_pair,
     "speed_near_mark": _speed_near_mark,
+    "inside_bay": _inside_bay,
+    "looks": _looks,
     "mark_unseen": _mark_unseen,
 }

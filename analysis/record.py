@@ -26,7 +26,8 @@ def attempt_to_json(attempt: Attempt) -> dict[str, Any]:
                     "width_m": attempt.vehicle.width_m, "wheelbase_m": attempt.vehicle.wheelbase_m},
         "course": {"name": attempt.course.name},
         "rules": {"name": attempt.rules.name, "source": attempt.rules.source,
-                  "tyre_reading": attempt.rules.tyre_reading},
+                  "tyre_reading": attempt.rules.tyre_reading, "points_allowed": attempt.rules.points_allowed},
+        "points": attempt.points("fault") if attempt.rules.points_allowed is not None else None,
         "t_start_s": _number(attempt.track.t_s[0]),
         "t_end_s": _number(attempt.track.t_s[-1]),
         "frames": len(attempt.track.t_s),
@@ -120,6 +121,7 @@ def _dry_turn(d: DryTurn) -> dict[str, Any]:
 
 def _finding(f: Finding) -> dict[str, Any]:
     return {"kind": f.kind, "where": f.where, "verdict": f.verdict, "severity": f.severity, "counts": f.counts,
+            "points": f.points,
             "t_start_s": _number(f.t_start_s), "t_end_s": _number(f.t_end_s), "value": _number(f.value),
             "sd": _number(f.sd), "unit": f.unit, "limit": _number(f.limit),
             "at_m": [_number(f.at_m[0]), _number(f.at_m[1])] if f.at_m else None, "sentence": f.sentence}
@@ -136,9 +138,10 @@ def _final(attempt: Attempt) -> dict[str, Any] | None:
 
 
 def _advice(advice: Advice) -> dict[str, Any]:
-    return {"said": [{"rule": s.rule, "sentence": s.sentence, "t_start_s": _number(s.t_start_s),
-                      "t_end_s": _number(s.t_end_s), "at_m": [_number(s.at_m[0]), _number(s.at_m[1])] if s.at_m
-                      else None, "finding": s.finding} for s in advice.said],
+    return {"said": [{"rule": s.rule, "sentence": s.sentence, "t_s": _number(s.t_s),
+                      "t_start_s": _number(s.t_start_s), "t_end_s": _number(s.t_end_s),
+                      "at_m": [_number(s.at_m[0]), _number(s.at_m[1])] if s.at_m else None, "finding": s.finding}
+                     for s in advice.said],
             "drill": {"name": advice.drill.name, "title": advice.drill.title, "text": advice.drill.text}
             if advice.drill else None,
             "well": advice.well}

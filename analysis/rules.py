@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from analysis.table import REQUIRED, Table
@@ -19,6 +19,11 @@ class Rules:
     tyre_reading: 'any_part' (any part of a tyre beyond the line's yard-side edge) or
     'full_width' (the whole tyre width beyond it). `severity` of a finding kind: 'fault' counts
     against the attempt, 'note' is told without counting, 'ignore' is not told.
+
+    A rule set may score by points: a fault of a kind in `points` (points each) then counts its points, and the run
+    fails above `points_allowed`; a fault of a kind without points fails it outright. None: no points, any fault fails.
+    `count_each_crossing`: each time bodywork crosses a line is a fault of its own. `body_reading`: with or without
+    the mirrors. `looks_allowed`: how often the driver may get out and look, None where nothing is said about it.
     """
 
     name: str
@@ -38,15 +43,21 @@ class Rules:
     unseen_mark_m: float
     stop_min_s: float
     severity: Mapping[str, str]
+    points: Mapping[str, int] = field(default_factory=dict)
+    points_allowed: int | None = None
+    count_each_crossing: bool = False
+    body_reading: str = "without_mirrors"
+    whole_inside_bay: bool = False
+    looks_allowed: int | None = None
 
 
 KINDS = ("tyre_over_line", "body_over_line", "mark_touched", "mark_close", "shunt_count", "dry_steering",
-         "stopping_box", "barrier", "final_heading", "forward_pair", "speed_near_mark", "mark_unseen")
+         "stopping_box", "barrier", "final_heading", "forward_pair", "speed_near_mark", "mark_unseen", "inside_bay", "looks")
 
 _DEFAULT_SEVERITY = {"tyre_over_line": "fault", "body_over_line": "note", "mark_touched": "fault",
                      "mark_close": "note", "shunt_count": "fault", "dry_steering": "fault", "stopping_box": "fault",
                      "barrier": "fault", "final_heading": "note", "forward_pair": "note", "speed_near_mark": "note",
-                     "mark_unseen": "note"}
+                     "mark_unseen": "note", "inside_bay": "fault", "looks": "note"}
 
 
 def rules_from_table(values: Mapping[str, Any]) -> Rules:
@@ -56,6 +67,12 @@ def rules_from_table(values: Mapping[str, Any]) -> Rules:
     severity_table = t.table("severity", {})
     severity = {k: severity_table.choice(k, SEVERITIES, _DEFAULT_SEVERITY[k]) for k in KINDS}
     severity_table.done()
+    points_table = t.table("points", {})
+    points = {k: points_table.whole(k, 1, 100, None) for k in KINDS if points_table.has(k)}
+    points_table.done()
+    if bool(points) != t.has("points_allowed"):
+        missing = "points_allowed" if points else "points"
+        raise t.fail(missing, "points and points_allowed go together", "give both, or neither")
     rules = Rules(
         name=t.text("name", REQUIRED),
         source=t.text("source", ""),
@@ -73,6 +90,12 @@ def rules_from_table(values: Mapping[str, Any]) -> Rules:
         near_mark_m=t.number("near_mark_m", 0.05, 5.0, 0.5),
         unseen_mark_m=t.number("unseen_mark_m", 0.1, 5.0, 1.0),
         stop_min_s=t.number("stop_min_s", 0.1, 3.0, 0.3),
-        severity=severity)
+        severity=severity,
+        points=points,
+        points_allowed=t.whole("points_allowed", 0, 1000) if points else None,
+        count_each_crossing=t.flag("count_each_crossing", False),
+        body_reading=t.choice("body_reading", ("without_mirrors", "with_mirrors"), "without_mirrors"),
+        whole_inside_bay=t.flag("whole_inside_bay", False),
+        looks_allowed=t.whole("looks_allowed", 0, 9) if t.has("looks_allowed") else None)
     t.done()
     return rules

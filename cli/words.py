@@ -23,6 +23,7 @@ KIND_WORDS = {"tyre_over_line": "Tyre and side line", "body_over_line": "Body ov
               "mark_touched": "Cone or pole touched", "mark_close": "Close to a cone", "shunt_count": "Shunts",
               "dry_steering": "Dry steering", "stopping_box": "Stopping box", "barrier": "Barrier",
               "final_heading": "Straight in the bay", "forward_pair": "Forward pair",
+              "inside_bay": "Inside the bay", "looks": "Getting out to look",
               "speed_near_mark": "Speed near a cone", "mark_unseen": "Close and out of sight"}
 CAUTION = ("Training aid, not an official test result. Keep people clear of a reversing vehicle, "
            "and fly only as your local drone rules allow.")
@@ -121,7 +122,17 @@ def counts(attempt: Attempt) -> dict[str, tuple[int, str]]:
 def headline(attempt: Attempt) -> str:
     """The attempt's verdict in a few words."""
     told_of = [f"{k} {what}" for g, (k, what) in counts(attempt).items() if g not in ("note", "ok")]
+    allowed = attempt.rules.points_allowed
+    if allowed is not None:
+        told_of.append(f"{points(attempt)} of the {allowed} points allowed")
     return ", ".join(told_of) or "No fault found"
+
+
+def points(attempt: Attempt) -> str:
+    """'4', or '4 to 8' when some findings are too close to call or not seen."""
+    sure = attempt.points("fault")
+    most = attempt.points("fault", "too close to call", "not seen")
+    return str(sure) if sure == most else f"{sure} to {most}"
 
 
 def steering(wheel_rad: float) -> str:
