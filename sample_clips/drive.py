@@ -222,7 +222,7 @@ class _Search:
 
     def start_values(self, bend: float) -> np.ndarray:
         """A first guess: straight ahead; the first long reverse an S towards the bay's side, `bend` its wheel."""
-        side = 1.0 if self.course.mark("pivot").y_m < 0 else -1.0
+        side = 1.0 if self.plan.start[1] < 0 else -1.0
         out: list = []
         for leg in self.plan.legs:
             s = np.linspace(0, 1, leg.coefficients)[1:]

@@ -380,6 +380,36 @@ NAMED = {
             extra_marks=2,
             walkers=(Walker((50.0, -7.5), (26.0, -8.4), 3.0, 22.0, True), Walker((8.0, 13.0), (8.5, 12.4), 10, 11)),
         ),
+        Scenario(
+            "lorry_offset",
+            41,
+            "lorry",
+            LORRY,
+            kind_of_exercise="offset_reverse",
+            bay_on_left=False,
+            crf=28.0,
+            livery=Livery(
+                body=(52, 112, 74), stripe=(240, 240, 240), roof=(226, 226, 222), unit=(168, 170, 172), dirt=0.3
+            ),
+            ground=GroundLook(
+                surface=(104, 103, 100), grass=(84, 94, 58), lines=(226, 224, 214), bay_lines=(226, 224, 214), wear=0.35
+            ),
+            view=View(altitude_m=34.0, hfov_deg=76.0, tilt_deg=6.0, yaw_deg=1.0, k1=-0.04, k2=0.006, sway_m=0.8),
+            sky=Sky(azimuth_deg=40, elevation_deg=52, sun=0.5, sky=0.7),
+            exercise=Exercise(
+                over_line=("side_right", 0.05),
+                final_rear_x_m=1.2,
+                forward_mps=1.9,
+                reverse_mps=2.0,
+                run_in_m=5.0,
+                pauses_s=(1.3, 1.5, 1.3, 1.6),
+            ),
+            mark_error_m=0.05,
+            walkers=(Walker((20.0, 9.2), (32.0, 9.6), 4.0, 14.0, True),),
+            width=1280,
+            height=720,
+            fps=15,
+        ),
     )
 }
 

@@ -235,12 +235,17 @@ def lay_ground(ground: Ground, course: Course, look: GroundLook, rng: np.random.
             at = min(xs) + 4 + 2.6 * k
             ground.paint((at, at + 0.09, max(ys) + 1.5, max(ys) + 6.0), linear(200, 200, 196), np.maximum(worn, 0.6))
     for ln in course.lines:
-        beyond = -ln.yard_side * ln.width_m  # the paint lies on the far side of the measured edge
-        low, high = sorted((ln.y0_m, ln.y0_m + beyond))
-        ground.paint((min(ln.x0_m, ln.x1_m), max(ln.x0_m, ln.x1_m), low, high), linear(*look.lines), worn)
+        # the paint lies on the far side of the measured edge; lines run along or across the yard
+        dx, dy = ln.x1_m - ln.x0_m, ln.y1_m - ln.y0_m
+        beyond = -ln.yard_side * ln.width_m / math.hypot(dx, dy)
+        x = sorted((ln.x0_m, ln.x1_m, ln.x0_m - dy * beyond))
+        y = sorted((ln.y0_m, ln.y1_m, ln.y0_m + dx * beyond))
+        ground.paint((x[0], x[-1], y[0], y[-1]), linear(*look.lines), worn)
     bay, stop, white = course.bay, course.stopping_box, linear(*look.bay_lines)
-    for at in (bay.y_min_m, bay.y_max_m):
+    for at in course.own_bay_sides_m():
         ground.paint((bay.x_min_m, bay.x_max_m, at - 0.04, at + 0.04), white, worn)
+    if stop is None:
+        return
     ground.paint(
         (stop.x_min_m, stop.x_max_m, stop.y_min_m, stop.y_max_m),
         linear(*look.lines),

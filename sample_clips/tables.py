@@ -33,7 +33,7 @@ def vehicle_text(table: dict[str, Any]) -> str:
 
 def course_text(course: Course) -> str:
     """The TOML text of a course."""
-    out = _lines({"schema": 1, "name": course.name, "source": course.source})
+    out = _lines({"schema": 1, "name": course.name, "source": course.source, "exercise": course.exercise})
     for m in course.marks:
         out += [
             "",
@@ -55,7 +55,9 @@ def course_text(course: Course) -> str:
                 }
             ),
         ]
-    out += ["", "[bay]", *_lines(asdict(course.bay)), "", "[stopping_box]", *_lines(asdict(course.stopping_box))]
+    out += ["", "[bay]", *_lines(asdict(course.bay))]
+    if course.stopping_box:
+        out += ["", "[stopping_box]", *_lines(asdict(course.stopping_box))]
     if course.barrier:
         out += ["", "[barrier]", *_lines({**asdict(course.barrier), "height_m": course.barrier_height_m})]
     return "\n".join(out) + "\n"

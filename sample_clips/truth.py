@@ -23,10 +23,7 @@ COLUMNS = (
 
 
 def _sides(course: Course) -> dict[str, Any]:
-    return {
-        "left": next(ln for ln in course.lines if ln.yard_side < 0),
-        "right": next(ln for ln in course.lines if ln.yard_side > 0),
-    }
+    return {side: next(ln for ln in course.lines if ln.name == f"side_{side}") for side in ("left", "right")}
 
 
 def _clearances(
@@ -111,7 +108,8 @@ def write_truth(path: Path, film: Film, frames: int) -> None:
                 "y1_m": bay.y_max_m,
                 "edge_line_width_m": 0.08,
             },
-            "stopping_box": {"x0_m": stop.x_min_m, "x1_m": stop.x_max_m, "y0_m": stop.y_min_m, "y1_m": stop.y_max_m},
+            "stopping_box": stop
+            and {"x0_m": stop.x_min_m, "x1_m": stop.x_max_m, "y0_m": stop.y_min_m, "y1_m": stop.y_max_m},
             "barrier": film.course.barrier
             and {
                 "x_face_m": film.course.barrier.x_max_m,
@@ -121,7 +119,7 @@ def write_truth(path: Path, film: Film, frames: int) -> None:
                 "thickness_m": film.course.barrier.x_max_m - film.course.barrier.x_min_m,
             },
             "forward_pair_x_m": max(film.course.mark(n).x_m for n in ("forward_left", "forward_right")),
-            "pivot_x_m": film.course.mark("pivot").x_m,
+            "pivot_x_m": film.course.mark("pivot").x_m if film.course.has_mark("pivot") else None,
         },
         "vehicle": {
             "kind": s.kind,
@@ -221,10 +219,11 @@ def events(run: Run, vehicle: Vehicle, course: Course, contact: Contact | None) 
             "rear_right_corner_m": (rear - across).tolist(),
             "rearmost_x_m": rearmost,
             "heading_rad": h,
-            "in_box": bool(stop.x_min_m <= rearmost <= stop.x_max_m),
+            "in_box": bool(stop.x_min_m <= rearmost <= stop.x_max_m) if stop else None,
             "rear_to_back_line_m": rearmost,
             "rear_to_barrier_m": rearmost - course.barrier.x_max_m if course.barrier else None,
-            "rear_to_box_front_edge_m": stop.x_max_m - rearmost,
+            "rear_to_box_front_edge_m": stop.x_max_m - rearmost if stop else None,
+            "front_past_bay_mouth_m": course.bay.x_max_m - float(front[-1]),
         },
         "front_pair": {"max_front_x_m": float(front.max()), "gap_to_pair_m": float(pair - front.max())},
     }
