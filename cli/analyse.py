@@ -21,6 +21,7 @@ from cli.progress import Report, Reporting, on_terminal
 from cli.summary import print_summary
 from vision.footage import Footage, open_footage
 from vision.measure import measure
+from vision.steady import one_thread_each
 
 _CODE = re.compile(r"[A-Za-z0-9_-]{1,24}")
 
@@ -67,7 +68,7 @@ def analyse(request: Request, reporting: Reporting = on_terminal) -> Attempt:
     picks = files.read_picks(request.marks, course) if request.marks else None
     people = {"trainee": _code("--trainee", request.trainee), "instructor": _code("--instructor", request.instructor)}
     store.check_usable(request.out)
-    with reporting() as report:
+    with one_thread_each(), reporting() as report:
         footage = open_footage(request.clips)
         track = measure(request.clips, vehicle, course, lens=lens, picks=picks, progress=report)
         report("judging the run", 0.0)

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from vision.camera import Camera, Lens
-from vision.ground import GroundReference, NotPlaced, Placed, inside_polygon, pose_from_ground, sample_with_gradient
+from vision.ground import GroundReference, NotPlaced, Placed, inside_polygon, pose_from_ground
 
 LENS = Lens.ideal(640, 360, 350.0)
 DOWN = np.diag([1.0, -1.0, -1.0])
@@ -140,15 +140,6 @@ def test_a_camera_from_its_own_points() -> None:
     assert got is not None
     assert got.centre_m == pytest.approx(true.centre_m, abs=1e-3)
     assert pose_from_ground(ground[:3], true.project_ground(ground[:3]), lens, true) is None
-
-
-def test_values_and_slopes_of_a_plane() -> None:
-    """grey = 10 + 2 u + 3 v is met exactly between pixels, with slopes 2 and 3."""
-    v, u = np.mgrid[0:20, 0:30].astype(np.float32)
-    value, du, dv = sample_with_gradient(10 + 2 * u + 3 * v, np.array([[4.25, 7.5], [10.0, 3.0]]))
-    assert value == pytest.approx([41.0, 39.0], abs=0.01)
-    assert du == pytest.approx([2, 2], abs=0.01)
-    assert dv == pytest.approx([3, 3], abs=0.01)
 
 
 def test_inside_a_polygon() -> None:

@@ -16,11 +16,13 @@ import cv2
 import numpy as np
 import pandas as pd
 import pytest
+from threadpoolctl import threadpool_info
 
 from cli.main import OK, TROUBLE, main
 from vision.camera import Camera, Lens
 from vision.footage import frames, open_footage
 from vision.plate import ground_map
+from vision.steady import one_thread_each
 
 BUNDLED = Path(__file__).parents[1] / "sample_clips" / "bus_clean"
 SHARE = 2 / 3  # of the bundled clip's size
@@ -130,3 +132,12 @@ def test_a_vehicle_that_goes_away_and_comes_back(steady: Steady, tmp_path: Path)
     record = json.loads((out / "attempt.json").read_text())
     assert any("gave no position" in n for n in record["notes"])
     assert record["frames_measured"] == int(track.measured.sum()) < record["frames"]
+
+
+def test_matrix_and_picture_libraries_keep_to_one_thread() -> None:
+    """So that sums are not split by the number of cores; what was set before comes back."""
+    before = cv2.getNumThreads()
+    with one_thread_each():
+        assert cv2.getNumThreads() == 1
+        assert all(pool["num_threads"] == 1 for pool in threadpool_info() if pool["user_api"] == "blas")
+    assert cv2.getNumThreads() == before

@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 
 from vision.camera import Camera, Lens, rotation_vector
+from vision.sampling import Sampled, sample
 
 POINTS_PER_LEVEL = 2500
 """Enough for a pose to < 0.05 px in every direction; more costs time without telling more."""
@@ -192,7 +193,6 @@ def _align(level: _Level, flat: np.ndarray, guess: Camera, lens: Lens, avoid_px:
            iterations: int) -> Placed | NotPlaced:
     """Gauss-Newton on the six pose numbers at one pyramid level, with Tukey weights and one gain."""
     scaled = lens.scaled(level.scale)
-    h, w = flat.shape
     xyz = np.column_stack([level.ground_m, np.zeros(len(level.ground_m))])
     camera = Camera(scaled, guess.rotation, guess.centre_m)
     value = level.value
@@ -201,18 +201,15 @@ def _align(level: _Level, flat: np.ndarray, guess: Camera, lens: Lens, avoid_px:
         keep = ~inside_polygon(camera.project(xyz), avoid_px * level.scale + (level.scale - 1) / 2)
     sigma, hess, weight = 0.0, None, None
     for _ in range(iterations):
-        xc = (xyz - camera.centre_m) @ camera.rotation.T
-        px = scaled.project_camera_frame(xc)
-        seen = keep & (px[:, 0] > 2) & (px[:, 0] < w - 3) & (px[:, 1] > 2) & (px[:, 1] < h - 3) & (xc[:, 2] > 0)
-        if seen.sum() < 60:
+        got = sample(flat, camera, xyz, keep)
+        if got.seen.sum() < 60:
             return NotPlaced("too little of the known ground is in the picture")
-        sample, gu, gv = sample_with_gradient(flat, px[seen])
-        ref = value[seen]
-        gain = float(np.clip((sample * ref).sum() / max((ref * ref).sum(), 1e-6), 0.4, 2.5))
-        residual = sample - gain * ref
+        ref = value[got.seen]
+        gain = float(np.clip((got.value * ref).sum() / max((ref * ref).sum(), 1e-6), 0.4, 2.5))
+        residual = got.value - gain * ref
         sigma = max(1.4826 * float(np.median(np.abs(residual))), 0.3)
         weight = tukey_weight(residual, sigma)
-        jac = _pose_jacobian(xc[seen], scaled, camera.rotation, gu, gv)
+        jac = _pose_jacobian(got, camera.rotation)
         wj = jac * weight[:, None]
         hess = wj.T @ jac
         step = np.linalg.lstsq(hess + np.diag(np.diag(hess)) * 1e-6, -(wj.T @ residual), rcond=None)[0]
@@ -223,7 +220,7 @@ def _align(level: _Level, flat: np.ndarray, guess: Camera, lens: Lens, avoid_px:
     assert hess is not None and weight is not None
     cov = np.linalg.pinv(hess) * sigma**2 * CORRELATED
     return Placed(Camera(lens, camera.rotation, camera.centre_m), cov, float((weight > 0.2).mean()), sigma / 1.4826,
-                  correlation(sample, ref, weight))
+                  correlation(got.value, ref, weight))
 
 
 def tukey_weight(residual: np.ndarray, sigma: float) -> np.ndarray:
@@ -237,21 +234,9 @@ def correlation(a: np.ndarray, b: np.ndarray, weight: np.ndarray) -> float:
     return float((weight * a * b).sum() / max(both, 1e-6))
 
 
-def sample_with_gradient(picture: np.ndarray, px: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Bilinear values and central differences (per pixel) of a float32 picture at (n, 2) pixels."""
-    u, v = px[:, 0].astype(np.float32), px[:, 1].astype(np.float32)
-    us = np.stack([u, u + 1, u - 1, u, u])
-    vs = np.stack([v, v, v, v + 1, v - 1])
-    got = cv2.remap(picture, us, vs, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return got[0], (got[1] - got[2]) / 2, (got[3] - got[4]) / 2
-
-
-def _pose_jacobian(xc: np.ndarray, lens: Lens, rotation: np.ndarray, gu: np.ndarray, gv: np.ndarray) -> np.ndarray:
-    """d(value)/d(turn, shift), (n, 6); the lens distortion's slope is taken numerically."""
-    eps = 1e-4 * xc[:, 2:3]
-    base = lens.project_camera_frame(xc)
-    d = [(lens.project_camera_frame(xc + eps * e) - base) / eps for e in np.eye(3)]
-    g = np.column_stack([gu * d[k][:, 0] + gv * d[k][:, 1] for k in range(3)])  # d(value)/d(xc)
+def _pose_jacobian(got: Sampled, rotation: np.ndarray) -> np.ndarray:
+    """d(value)/d(turn, shift), (n, 6)."""
+    xc, g = got.in_camera_m, got.slope
     turn = np.column_stack([g[:, 2] * xc[:, 1] - g[:, 1] * xc[:, 2],
                             g[:, 0] * xc[:, 2] - g[:, 2] * xc[:, 0],
                             g[:, 1] * xc[:, 0] - g[:, 0] * xc[:, 1]])

@@ -75,7 +75,7 @@ def measure(clips: Sequence[Path | str], vehicle: Vehicle, course: Course, *, le
     look = _placed_against(shots, GroundReference(shots[at].bgr, registration.camera))
     plate = _plate(look)
     registration = _again(registration, plate, course, lens is not None)
-    look = _placed_against(shots, GroundReference(plate.bgr, registration.camera, plate.known))
+    look = _placed_again(look, GroundReference(plate.bgr, registration.camera, plate.known))
     plate = replace(plate, camera=registration.camera)
     tell("finding the vehicle", 0.6)
     coarse = _sighted(look, plate, registration, vehicle, course)
@@ -144,6 +144,11 @@ def _placed_against(shots: Sequence[Frame], reference: GroundReference,
     return _Look(tuple(kept), tuple(cameras), reference)
 
 
+def _placed_again(look: _Look, reference: GroundReference) -> _Look:
+    """The same pictures against a better reference, each started from where it was placed before."""
+    return _placed_against(look.shots, reference, [with_focal(c, reference.camera.lens.fx) for c in look.cameras])
+
+
 def _plate(look: _Look, hidden: list[np.ndarray | None] | None = None) -> Plate:
     return build_plate([s.bgr for s in look.shots], look.cameras, look.reference.camera, hidden)
 
@@ -184,7 +189,7 @@ def _emptied(look: _Look, registration: Registration, coarse: Mapping[int, Pose]
     plate = _plate(look, hidden)
     registration = _again(registration, plate, course, lens_known)
     plate = replace(plate, camera=registration.camera)
-    look = _placed_against(look.shots, GroundReference(plate.bgr, registration.camera, plate.known))
+    look = _placed_again(look, GroundReference(plate.bgr, registration.camera, plate.known))
     return plate, look, registration
 
 
@@ -243,8 +248,7 @@ def _with_height_from_size(registration: Registration, look: _Look, plate: Plate
     if not isinstance(again, Registration):
         return registration, look
     again = replace(again, focal_sd_px=float(weight.sum() ** -0.5 * max(1.0, apart)))
-    reference = GroundReference(plate.bgr, again.camera, plate.known)
-    return again, _placed_against(look.shots, reference, [with_focal(c, best) for c in look.cameras])
+    return again, _placed_again(look, GroundReference(plate.bgr, again.camera, plate.known))
 
 
 def _followed(scene: Scene, footage: Footage, first_camera: Camera, watch: MarkWatch, vehicle: Vehicle,

@@ -8,11 +8,11 @@ not yet known: such pixels are found out on the second building, when it is.
 
 from __future__ import annotations
 
-import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
+import numba
 import numpy as np
 
 from vision.camera import Camera
@@ -67,16 +67,28 @@ def build_plate(pictures: Sequence[np.ndarray], cameras: Sequence[Camera], refer
         if mask is not None:
             ok &= cv2.remap(mask.astype(np.uint8), map_u, map_v, cv2.INTER_NEAREST, borderValue=1) == 0
         usable[i] = ok
-    count = usable.sum(axis=0)
     plate = np.empty((h, w, 3), np.uint8)
-    for top in range(0, h, 64):  # in strips, so that the working memory stays small
-        rows = slice(top, top + 64)
-        if usable[:, rows].all():
-            plate[rows] = np.median(stack[:, rows], axis=0)
-            continue
-        masked = np.where(usable[:, rows, :, None], stack[:, rows], np.float32(np.nan))
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore", RuntimeWarning)  # all-NaN pixels are dealt with below
-            middle = np.nanmedian(masked, axis=0)
-        plate[rows] = np.where(np.isnan(middle), np.median(stack[:, rows], axis=0), middle)
-    return Plate(plate, reference, count >= max(3, len(pictures) // 6))
+    _medians(stack, usable, plate)
+    return Plate(plate, reference, usable.sum(axis=0, dtype=np.uint8) >= max(3, len(pictures) // 6))
+
+
+@numba.njit(cache=True, nogil=True)
+def _medians(stack, usable, out):  # pragma: no cover (compiled)
+    """Lower median of each pixel's usable values (n, h, w, 3) into `out` (h, w, 3); of all where none is usable."""
+    n, h, w, _ = stack.shape
+    values = np.empty(n, np.uint8)
+    for v in range(h):
+        for u in range(w):
+            any_usable = usable[:, v, u].any()
+            for c in range(3):
+                m = 0
+                for i in range(n):
+                    if usable[i, v, u] or not any_usable:
+                        new = stack[i, v, u, c]
+                        k = m
+                        while k > 0 and values[k - 1] > new:
+                            values[k] = values[k - 1]
+                            k -= 1
+                        values[k] = new
+                        m += 1
+                out[v, u, c] = values[(m - 1) // 2]

@@ -16,7 +16,7 @@ import numpy as np
 
 from analysis.vehicle import Solid
 from vision.ground import tukey_weight
-from vision.roof import Roof, roof_grid_m
+from vision.roof import Roof
 
 RIM_DOUBT_M = 0.12
 """Standard deviation of the coarse poses' common error (measured: 2-8 cm after averaging)."""
@@ -200,7 +200,7 @@ def _edge_offset(roof: Roof, patch: np.ndarray, part: np.ndarray, outward: tuple
 
 
 def _at(roof: Roof, picture: np.ndarray, x_m: np.ndarray, y_m: np.ndarray) -> np.ndarray:
-    origin = roof_grid_m(roof.solid, roof.spacing_m)[0, 0]
-    col = ((x_m - origin[0]) / roof.spacing_m).astype(np.float32)
-    row = ((origin[1] - y_m) / roof.spacing_m).astype(np.float32)
+    left, top = roof.corner_m
+    col = ((x_m - left) / roof.spacing_m).astype(np.float32)
+    row = ((top - y_m) / roof.spacing_m).astype(np.float32)
     return np.squeeze(cv2.remap(picture, col, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))

@@ -16,7 +16,8 @@ import numpy as np
 
 from analysis.vehicle import Solid
 from vision.camera import Camera
-from vision.ground import CORRELATED, correlation, pyramid, sample_with_gradient, tukey_weight
+from vision.ground import CORRELATED, correlation, pyramid, tukey_weight
+from vision.sampling import sample
 from vision.solid import Pose
 
 MARGIN_M = 0.6
@@ -71,6 +72,7 @@ class Roof:
         self.variation = variation
         self.height_m = height_m
         self.spacing_m = spacing_m
+        self.corner_m = (solid.x_min_m - MARGIN_M, solid.width_m / 2 + MARGIN_M)  # of pixel (0, 0)
         self.mix = _best_mix(picture, solid, spacing_m)
         self._levels = [self._choose(f) for f in (4, 2, 1)]
 
@@ -153,27 +155,19 @@ def _lay(points: _Points, picture: np.ndarray, camera: Camera, guess: Pose,
     small = camera
     if points.factor != 1:
         small = Camera(camera.lens.scaled(1 / points.factor), camera.rotation, camera.centre_m)
-    h, w = picture.shape
     pose = guess
-    eps = 0.02
     hess, sigma, weight = np.eye(3), 1.0, np.ones(1)
     for _ in range(iterations):
-        body = np.column_stack([pose.to_course(points.place_m), points.height_m])
-        px = small.project(body)
-        seen = (px[:, 0] > 2) & (px[:, 0] < w - 3) & (px[:, 1] > 2) & (px[:, 1] < h - 3)
-        if seen.mean() < 0.5:
+        got = sample(picture, small, np.column_stack([pose.to_course(points.place_m), points.height_m]))
+        if got.seen.mean() < 0.5:
             return NotFitted("less than half of the roof is in the picture")
-        px, p, body = px[seen], points.place_m[seen], body[seen]
-        sample, gu, gv = sample_with_gradient(picture, px)
-        ref = points.value[seen]
-        gain, offset = _robust_line(ref, sample)
-        residual = sample - gain * ref - offset
+        p, ref = points.place_m[got.seen], points.value[got.seen]
+        gain, offset = _robust_line(ref, got.value)
+        residual = got.value - gain * ref - offset
         sigma = max(1.4826 * float(np.median(np.abs(residual))), 0.4)
         weight = tukey_weight(residual, sigma)
         c, s = math.cos(pose.heading_rad), math.sin(pose.heading_rad)
-        dx = small.project(body + np.array([eps, 0, 0])) - px
-        dy = small.project(body + np.array([0, eps, 0])) - px
-        gx, gy = (gu * dx[:, 0] + gv * dx[:, 1]) / eps, (gu * dy[:, 0] + gv * dy[:, 1]) / eps
+        gx, gy = (got.slope @ small.rotation[:, :2]).T
         # d(course)/d(heading) = (-(s x + c y), c x - s y)
         jac = np.column_stack([gx, gy, -gx * (s * p[:, 0] + c * p[:, 1]) + gy * (c * p[:, 0] - s * p[:, 1])])
         wj = jac * weight[:, None]
@@ -186,7 +180,7 @@ def _lay(points: _Points, picture: np.ndarray, camera: Camera, guess: Pose,
             break
     cov = np.linalg.pinv(hess) * sigma**2 * CORRELATED
     return Fitted(pose, cov, float((weight > 0.2).mean()), sigma / 1.4826,
-                  correlation(sample - np.average(sample, weights=weight),
+                  correlation(got.value - np.average(got.value, weights=weight),
                               ref - np.average(ref, weights=weight), weight))
 
 
