@@ -75,10 +75,15 @@ def _demo(commands: Any) -> None:
 
 
 def _course(commands: Any) -> None:
-    command = commands.add_parser("course", help="write a course file for a vehicle, by the published proportions",
-                                  description="Lengths are in metres or feet: 24.5, '80 ft', '80ft 4in', or multiples "
-                                  "of the vehicle's length and width: 1.5L, 1.5W.")
-    command.add_argument("--vehicle", type=Path, required=True, metavar="V.toml")
+    command = commands.add_parser("course", help="write a course file: by the published proportions, or from a survey",
+                                  description="Writes the course for --vehicle by the published proportions, or "
+                                  "--course with its marks where a --survey found them. Lengths are in metres or feet: "
+                                  "24.5, '80 ft', '80ft 4in', or multiples of the vehicle's length and width: 1.5L, "
+                                  "1.5W.")
+    command.add_argument("--vehicle", type=Path, metavar="V.toml")
+    command.add_argument("--course", type=Path, metavar="C.toml", help="the planned course that was surveyed")
+    command.add_argument("--survey", type=Path, metavar="TAPE.csv",
+                         help="distances between marks, from,to,distance; or an analysed attempt's folder")
     command.add_argument("--exercise", choices=("s_reverse", "offset_reverse"), default="s_reverse")
     command.add_argument("--bay-on", choices=("left", "right"), default="left",
                          help="side of the yard on which the bay lies, seen from the bay")
@@ -89,6 +94,15 @@ def _course(commands: Any) -> None:
     command.add_argument("-o", "--out", type=Path, metavar="C.toml", help="default: EXERCISE.course.toml")
 
     def run(asked: argparse.Namespace) -> None:
+        if asked.survey:
+            if asked.course is None:
+                raise Trouble("a survey corrects a planned course", where="--survey", remedy="give it: --course C.toml")
+            from cli.course_survey import write_surveyed
+            write_surveyed(asked.course, asked.survey, asked.out or Path("surveyed.course.toml"))
+            return
+        if asked.vehicle is None:
+            raise Trouble("the course is made for a vehicle", where="course",
+                          remedy="give --vehicle V.toml, or --course and --survey")
         from cli.courses import distances_text, write_course
         if asked.distances:
             print(distances_text(asked.vehicle, asked.exercise))
