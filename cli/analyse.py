@@ -16,8 +16,12 @@ from analysis.trouble import Trouble
 from cli import files, store
 from cli.overlay import write_videos
 from cli.pages.review import review_page
+from cli.pages.trainee import trainee_page
 from cli.plan import write_plan
 from cli.progress import Report, Reporting, on_terminal
+from cli.scene import shown_moment
+from cli.siblings import earlier_attempts
+from cli.still import still_jpeg
 from cli.summary import print_summary
 from vision.footage import Footage, open_footage
 from vision.measure import measure
@@ -89,9 +93,14 @@ def _write(request: Request, footage: Footage, attempt: Attempt, people: dict[st
         report("writing the review page", 0.0)
         page = review_page(attempt, clip, footage.times_s, made_on=made_at.date(), trainee=people["trainee"])
         (folder / store.REVIEW).write_text(page, "utf-8")
-        store.write_record(folder, attempt_to_json(attempt) | {
+        record = attempt_to_json(attempt) | {
             "made_at": made_at.isoformat(), "program": {"name": "tailtrace", "version": _version()}, **people,
-            "clips": store.clip_references(request.clips, request.out)})
+            "clips": store.clip_references(request.clips, request.out)}
+        sheet = trainee_page(attempt, record, earlier_attempts(request.out, people["trainee"]),
+                             still_jpeg=still_jpeg(footage, attempt, shown_moment(attempt)), made_on=made_at.date(),
+                             trainee=people["trainee"])
+        (folder / store.TRAINEE).write_text(sheet, "utf-8")
+        store.write_record(folder, record)
 
 
 def _code(option: str, code: str | None) -> str | None:

@@ -103,8 +103,8 @@ class Artist:
         self._body = attempt.vehicle.body_outline_m()
         self._measured = attempt.track.measured
 
-    def draw(self, picture: np.ndarray, t_s: float) -> None:
-        """Draw what stands and what is known at t_s, in place."""
+    def draw(self, picture: np.ndarray, t_s: float, *, caption: bool = True) -> None:
+        """Draw what stands and what is known at t_s, in place; `caption`: with the words below."""
         path = self._attempt.track.camera
         camera = scene.camera_at(path, t_s) if path else None
         now = scene.moment(self._attempt, t_s)
@@ -114,7 +114,8 @@ class Artist:
             self._trail(picture, camera, t_s)
             if now is not None:
                 self._vehicle(picture, camera, now)
-        self._caption(picture, t_s, now if camera is not None else None)
+        if caption:
+            self._caption(picture, t_s, now if camera is not None else None)
 
     def _yard(self, picture: np.ndarray, camera: Camera) -> None:
         course = self._attempt.surveyed

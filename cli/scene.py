@@ -10,6 +10,7 @@ from scipy.spatial.transform import Rotation
 
 from analysis.attempt import Attempt
 from analysis.clearance import ackermann_rad
+from analysis.room.nouns import LOST
 from analysis.smoother import runs as closed_runs
 from analysis.track import CameraPath
 from analysis.vehicle import Vehicle
@@ -25,6 +26,36 @@ class Moment(NamedTuple):
     speed_mps: float
     wheel_rad: float
     sd_wheel_rad: float
+
+
+class TurningPoint(NamedTuple):
+    """A moment that the advice is about. from_s..to_s its 95 % interval, at_m the place on the ground."""
+
+    kind: str  # 'lost': the bay is out of reach from here; 'saving': the last chance to keep it; 'shown': any other
+    label: str
+    t_s: float
+    from_s: float
+    to_s: float
+    at_m: tuple[float, float] | None
+
+
+def turning_points(attempt: Attempt) -> tuple[TurningPoint, ...]:
+    """Where the bay was lost and where it could last have been kept; none when it was kept or that is uncertain."""
+    for leg in attempt.room.legs if attempt.room else ():
+        if leg.moment.verdict == LOST:
+            m, s = leg.moment, leg.saving
+            lost = TurningPoint("lost", "Bay out of reach", m.t_s, m.t_from_s, m.t_to_s, m.at_m)
+            return (TurningPoint("saving", "Last chance", s.t_s, s.t_s, s.t_s, s.at_m), lost) if s else (lost,)
+    return ()
+
+
+def shown_moment(attempt: Attempt) -> TurningPoint:
+    """The one moment to look at: what the first advice rests on, else the end of the run."""
+    for s in attempt.advice.said:
+        kind = "lost" if s.finding is None and s.rule == "bay lost" else "shown"
+        return TurningPoint(kind, s.rule[0].upper() + s.rule[1:], s.t_s, s.t_start_s, s.t_end_s, s.at_m)
+    t = float(attempt.motion.t_s[-1])
+    return TurningPoint("shown", "", t, t, t, None)
 
 
 def bracket(times_s: np.ndarray, t_s: float) -> tuple[int, int, float]:

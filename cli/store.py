@@ -28,7 +28,8 @@ from analysis.trouble import Trouble
 
 RECORD, TRACK, TRACK_CSV = "attempt.json", "track.parquet", "track.csv"
 PLAN_SVG, PLAN_PNG, OVERLAY, VIEWING_COPY, REVIEW = "plan.svg", "plan.png", "overlay.mp4", "clip.mp4", "review.html"
-COMPUTED = (TRACK, TRACK_CSV, PLAN_SVG, PLAN_PNG, OVERLAY, VIEWING_COPY, REVIEW, RECORD)
+TRAINEE = "trainee.html"
+COMPUTED = (TRACK, TRACK_CSV, PLAN_SVG, PLAN_PNG, OVERLAY, VIEWING_COPY, REVIEW, TRAINEE, RECORD)
 PEOPLE = "people"
 
 _STALE_AFTER_S = 24 * 3600  # a hidden folder this old belongs to no running analysis

@@ -244,7 +244,7 @@ def test_a_run_writes_the_whole_folder(measured: Path, capsys: pytest.CaptureFix
     run = measured / "run"
     names = {p.name for p in run.iterdir()}
     assert names == {"attempt.json", "track.parquet", "track.csv", "plan.svg", "plan.png", "overlay.mp4",
-                     "review.html", "people"}
+                     "review.html", "trainee.html", "people"}
     record = json.loads((run / "attempt.json").read_text("utf-8"))
     jsonschema.validate(record, json.loads((ROOT / "cli" / "attempt.schema.json").read_text("utf-8")))
     assert record["trainee"] == "T-07"

@@ -99,6 +99,25 @@ def frames(footage: Footage, *, rate_hz: float | None = None, start_s: float = 0
                 pass  # a damaged end: what was decoded so far stands, the rest is missing
 
 
+def frame_at(footage: Footage, t_s: float) -> Frame | None:
+    """The frame nearest to a time, decoded from the last one before it that decodes by itself; None when it cannot
+    be read."""
+    index = int(np.argmin(np.abs(footage.times_s - t_s)))
+    part = max(i for i, at in enumerate(footage.parts_at) if at <= index)
+    into_s = footage.times_s[index] - footage.times_s[footage.parts_at[part]]
+    with _opened(footage.paths[part]) as container:
+        stream = _video_stream(container, footage.paths[part])
+        base = float(stream.time_base)
+        try:
+            container.seek(round(into_s / base) + (stream.start_time or 0), stream=stream)
+            for frame in container.decode(stream):
+                if frame.pts is not None and (frame.pts - (stream.start_time or 0)) * base > into_s - 1e-3:
+                    return Frame(index, float(footage.times_s[index]), _upright(frame))
+        except av.error.FFmpegError:
+            return None
+    return None
+
+
 def spread_frames(footage: Footage, count: int) -> Iterator[Frame]:
     """About `count` frames spread evenly over the recording, cheaply: frames that decode by themselves are
     taken where there are enough of them, else the recording is decoded through."""

@@ -1,4 +1,4 @@
-"""The live plan of the review page: the still parts as SVG in metres; the script moves the rest."""
+"""The plan on the pages, as SVG in metres: live on the review page, whose script moves the vehicle, and still."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import math
 import numpy as np
 
 from analysis.attempt import Attempt
+from analysis.vehicle import Vehicle
 from cli import scene, words
 from cli.pages.svg import esc, flipped, num, path
 from cli.plan import extent_m, name_place, swept_by_body
@@ -15,17 +16,78 @@ _NAMES_M = 1.0  # room for the names of the marks at either end
 
 
 def plan_view(attempt: Attempt) -> str:
-    x_min, x_max, y_min, y_max = extent_m(attempt)
-    x_min, x_max = x_min - _NAMES_M, x_max + _NAMES_M
-    parts = [f'<svg id="plan" viewBox="{num(x_min)} {num(-y_max)} {num(x_max - x_min)} {num(y_max - y_min)}" '
-             'role="img" aria-label="Plan of the yard, seen from above, with the ground passed over">']
-    parts += [f'<path class="sweep" fill-rule="evenodd" d="{_rings(shape)}"/>' for shape in swept_by_body(attempt)]
-    parts += _yard(attempt)
-    parts += _tyre_paths(attempt)
-    parts += ['<path class="trail" id="plan-trail"/>', _vehicle(attempt)]
-    parts += _marks(attempt)
+    """The live plan: the vehicle and its path are left to the script."""
+    parts = [_head(_view(attempt), 'id="plan"'), *_ground(attempt), *_tyre_paths(attempt), *_reference(attempt),
+             '<path class="trail" id="plan-trail"/>', f'<g id="plan-vehicle">{_vehicle(attempt.vehicle, 0.0)}</g>',
+             *_marks(attempt)]
     parts += [_badge(n, f) for n, f in words.numbered(attempt.findings) if n and f.at_m is not None]
+    parts += [_turning_point(p) for p in scene.turning_points(attempt)]
     return "\n".join([*parts, "</svg>"])
+
+
+def still_plan(attempt: Attempt, point: scene.TurningPoint) -> str:
+    """The plan at one moment, with the reverse legs driven; what the moment is stands beside the yard."""
+    m = attempt.motion
+    x_min, x_max, y_min, y_max = _view(attempt)
+    u = (x_max - x_min) / _SHEET_PX
+    above = point.at_m is not None and point.at_m[1] > (y_min + y_max) / 2
+    if point.at_m is not None:
+        y_min, y_max = (y_min, y_max + 26 * u) if above else (y_min - 26 * u, y_max)
+    parts = [_head((x_min, x_max, y_min, y_max), f'class="plan" style="--u:{num(u)}"'), *_ground(attempt),
+             *_reference(attempt)]
+    for leg in attempt.legs:
+        during = attempt.track.measured & (m.t_s >= leg.t_start_s) & (m.t_s <= leg.t_end_s) & (leg.direction < 0)
+        parts += [f'<path class="trail" d="{path(flipped(np.column_stack([m.x_m[a:b], m.y_m[a:b]])))}"/>'
+                  for a, b in scene.runs(during)]
+    now = scene.moment(attempt, point.t_s)
+    if now is not None:
+        parts.append(f'<g transform="translate({num(now.x_m)} {num(-now.y_m)}) '
+                     f'rotate({num(-math.degrees(now.heading_rad))})">{_vehicle(attempt.vehicle, now.wheel_rad)}</g>')
+    parts += _marks(attempt)
+    if point.at_m is not None:
+        x, y = point.at_m
+        words_y = -(y_max - 16 * u) if above else -(y_min + 6 * u)
+        aside = min(max(x, x_min + 110 * u), x_max - 110 * u)
+        parts.append(f'<g class="moment"><path d="M{num(x)} {num(-y)}L{num(aside)} {num(words_y)}"/>'
+                     f'<circle class="spot" cx="{num(x)}" cy="{num(-y)}"/><circle class="dot" cx="{num(x)}" '
+                     f'cy="{num(-y)}"/><text x="{num(aside)}" y="{num(words_y)}">{esc(point.label)}, '
+                     f'{words.clock(point.t_s)}</text></g>')
+    return "\n".join([*parts, "</svg>"])
+
+
+_SHEET_PX = 980  # about the width of the plan on a sheet of paper, in CSS pixels
+
+
+def _view(attempt: Attempt) -> tuple[float, float, float, float]:
+    x_min, x_max, y_min, y_max = extent_m(attempt)
+    return x_min - _NAMES_M, x_max + _NAMES_M, y_min, y_max
+
+
+def _head(view: tuple[float, float, float, float], attributes: str) -> str:
+    x_min, x_max, y_min, y_max = view
+    return (f'<svg {attributes} viewBox="{num(x_min)} {num(-y_max)} {num(x_max - x_min)} {num(y_max - y_min)}" '
+            'role="img" aria-label="Plan of the yard, seen from above, with the ground passed over">')
+
+
+def _ground(attempt: Attempt) -> list[str]:
+    return [f'<path class="sweep" fill-rule="evenodd" d="{_rings(shape)}"/>' for shape in swept_by_body(attempt)] \
+        + _yard(attempt)
+
+
+def _reference(attempt: Attempt) -> list[str]:
+    """The rear axle's path in the reverse that keeps the most room."""
+    run = attempt.room.reference if attempt.room else None
+    if run is None:
+        return []
+    return [f'<path class="reference" d="{path(flipped(np.column_stack([run.x_m, run.y_m])))}"/>']
+
+
+def _turning_point(point: scene.TurningPoint) -> str:
+    if point.at_m is None:
+        return ""
+    x, y = point.at_m
+    return (f'<g class="moment {point.kind}" data-seek="{point.t_s:.3f}" transform="translate({num(x)} {num(-y)})">'
+            f'<circle class="spot"/><circle class="dot"/><text>{esc(point.label)}, {words.clock(point.t_s)}</text></g>')
 
 
 def _rings(shape) -> str:
@@ -59,16 +121,15 @@ def _tyre_paths(attempt: Attempt) -> list[str]:
     return out
 
 
-def _vehicle(attempt: Attempt) -> str:
-    """The vehicle in its own frame; the script sets its place, and turns the steered tyres."""
-    v = attempt.vehicle
-    parts = ['<g id="plan-vehicle">', f'<path class="body" d="{path(flipped(v.body_outline_m()), closed=True)}"/>']
-    for tyre, outline in zip(v.tyres(), scene.tyre_outlines_m(v, 0.0, length_m=2 * v.wheel_radius_m), strict=True):
+def _vehicle(v: Vehicle, wheel_rad: float) -> str:
+    """The vehicle in its own frame; the script of the live plan turns the steered tyres itself."""
+    parts = [f'<path class="body" d="{path(flipped(v.body_outline_m()), closed=True)}"/>']
+    outlines = scene.tyre_outlines_m(v, wheel_rad, length_m=2 * v.wheel_radius_m)
+    for tyre, outline in zip(v.tyres(), outlines, strict=True):
         steered = f' data-x="{num(tyre.x_m)}" data-y="{num(tyre.y_m)}"' if tyre.steered else ""
         parts.append(f'<path class="tyre" d="{path(flipped(outline), closed=True)}"{steered}/>')
     nose = np.array([[v.x_front_m - 0.9, 0.35], [v.x_front_m - 0.35, 0.0], [v.x_front_m - 0.9, -0.35]])
-    parts.append(f'<path class="nose" d="{path(flipped(nose))}"/></g>')
-    return "".join(parts)
+    return "".join([*parts, f'<path class="nose" d="{path(flipped(nose))}"/>'])
 
 
 def _marks(attempt: Attempt) -> list[str]:

@@ -1,0 +1,33 @@
+"""Earlier attempts of the same trainee: the attempt folders beside this one."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+from cli import store
+
+
+def earlier_attempts(folder: Path, trainee: str | None) -> list[dict[str, Any]]:
+    """The records of finished attempts beside `folder` with this trainee's code, oldest analysis first.
+
+    A folder whose record cannot be read is passed over: it must not stop another attempt's analysis.
+    """
+    if trainee is None:
+        return []
+    found = []
+    here = folder.resolve()
+    for beside in sorted(here.parent.iterdir()) if here.parent.is_dir() else ():
+        record = _record(beside / store.RECORD) if beside != here else None
+        if record and record.get("trainee") == trainee and record.get("schema_version") == 1:
+            found.append(record)
+    return sorted(found, key=lambda r: str(r.get("made_at", "")))
+
+
+def _record(path: Path) -> dict[str, Any] | None:
+    try:
+        record = json.loads(path.read_text("utf-8"))
+    except (OSError, ValueError):
+        return None
+    return record if isinstance(record, dict) else None
