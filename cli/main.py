@@ -29,7 +29,7 @@ def parser() -> argparse.ArgumentParser:
     top = _Parser(prog="tailtrace", description="Measures, judges and explains reversing exercises "
                   "from an ordinary video of the yard.")
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=_Parser)
-    for add in (_analyse, _demo, _course, _vehicle):
+    for add in (_analyse, _demo, _course, _vehicle, _serve):
         add(commands)
     return top
 
@@ -124,6 +124,24 @@ def _vehicle(commands: Any) -> None:
             print("\n".join(generic_names()))
         else:
             copy_vehicle(asked.name, asked.out or Path(f"{asked.name}.vehicle.toml"))
+    command.set_defaults(run=run)
+
+
+def _serve(commands: Any) -> None:
+    command = commands.add_parser("serve", help="open the local app in the browser",
+                                  description="Serves the app to this machine's own browser only, unless --network "
+                                  "is given.")
+    command.add_argument("--folder", type=Path, default=Path("~/tailtrace"), metavar="FOLDER",
+                         help="where clips, set-up and attempts are kept (default: ~/tailtrace)")
+    command.add_argument("--port", type=int, default=8350)
+    command.add_argument("--network", metavar="ADDRESS",
+                         help="also serve on the network, at this address of this machine; asks for a passphrase "
+                         "(or takes it from TAILTRACE_PASSPHRASE)")
+    command.add_argument("--no-browser", action="store_true", help="do not open the browser")
+
+    def run(asked: argparse.Namespace) -> None:
+        from cli.app.server import serve
+        serve(asked.folder, port=asked.port, network=asked.network, open_browser=not asked.no_browser)
     command.set_defaults(run=run)
 
 

@@ -1,0 +1,157 @@
+"""Bringing clips in: uploads in pieces, the queue, and what can be done with a job."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import re
+import shutil
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Route
+
+import cli
+from analysis.course import check_room
+from analysis.trouble import Trouble
+from cli import files
+from cli.app.context import json_body, parts, text_of
+from cli.app.folder import RECORDING, REQUEST, Folder, NotThere, slug, write_whole
+from cli.app.jobs import Job
+from cli.app.uploads import ending_of_clip
+
+_CODE = re.compile(r"[A-Za-z0-9_-]{0,24}")
+_MOST_PARTS = 20
+
+
+def takes_pieces(path: str) -> bool:
+    """Whether requests to this path carry pieces of a clip; they have their own limit."""
+    return path.startswith("/uploads/")
+
+
+async def begin(request: Request) -> Response:
+    body = await json_body(request)
+    size, modified = body.get("size"), body.get("modified")
+    if not isinstance(size, int) or not isinstance(modified, int):
+        raise Trouble("the request is not understood", remedy="reload the page and try again")
+    upload, offset = parts(request).uploads.begin(text_of(body, "name", 500), size, modified)
+    return JSONResponse({"id": upload, "offset": offset})
+
+
+async def append(request: Request) -> Response:
+    offset = request.query_params.get("offset", "")
+    if not offset.isdigit():
+        raise Trouble("the request is not understood", remedy="reload the page and try again")
+    got = await parts(request).uploads.append(request.path_params["upload"], int(offset), request.stream())
+    return JSONResponse({"offset": got})
+
+
+async def drop(request: Request) -> Response:
+    parts(request).uploads.remove(request.path_params["upload"])
+    return Response(status_code=204)
+
+
+async def add_job(request: Request) -> Response:
+    """Uploads that have arrived whole become one attempt, waiting to be analysed."""
+    p, body = parts(request), await json_body(request)
+    uploads = body.get("uploads")
+    if not isinstance(uploads, list) or not 0 < len(uploads) <= _MOST_PARTS:
+        raise Trouble("no clip was named", remedy="choose a clip first")
+    codes = {who: _code(body, who) for who in ("trainee", "instructor")}
+    setup = {kind: text_of(body, key) for kind, key in (("vehicles", "vehicle"), ("courses", "course"),
+                                                        ("lenses", "lens"), ("rules", "rules"))}
+    for kind, what in (("vehicles", "vehicle"), ("courses", "course")):
+        if not setup[kind]:
+            raise Trouble(f"no {what} is chosen", remedy=f"choose a {what}, or set one up first")
+    taken = [(str(u), p.uploads.finished(str(u)), p.uploads.about(str(u))["name"]) for u in uploads]
+    attempt = await asyncio.to_thread(_new_attempt, p.folder, setup, codes, [(path, name) for _, path, name in taken])
+    for upload, _, _ in taken:
+        p.uploads.remove(upload)
+    return JSONResponse(_shown(p.queue.add("analyse", attempt, taken[0][2])))
+
+
+def _new_attempt(folder: Folder, setup: dict[str, str], codes: dict[str, str], clips: list[tuple[Path, str]]) -> str:
+    """An attempt folder with the clip's parts, and copies of what it is to be measured with. Returns its name."""
+    given = {name: folder.existing(kind, setup[kind]) for kind, name in
+             (("vehicles", "vehicle.toml"), ("courses", "course.toml"), ("lenses", "lens.toml")) if setup[kind]}
+    if setup["rules"]:
+        given["rules.toml"] = rules_file(folder, setup["rules"])
+    check_room(files.read_course(given["course.toml"]), files.read_vehicle(given["vehicle.toml"]))
+    endings = [ending_of_clip(path, name) for path, name in clips]
+    stem = f"{date.today():%Y-%m-%d}-{codes['trainee'] or 'run'}".lower()
+    attempt = slug(stem, lambda n: folder.place("attempts", n).exists())
+    target = folder.place("attempts", attempt)
+    target.mkdir()
+    try:
+        names = []
+        for i, ((path, _), ending) in enumerate(zip(clips, endings, strict=True)):
+            names.append(f"{RECORDING}-{i + 1:02d}{ending}")
+            path.rename(target / names[-1])
+        for name, source in given.items():
+            shutil.copyfile(source, target / name)
+        (target / "people").mkdir()
+        write_whole(target / REQUEST, json.dumps({"clips": names, **codes}))
+    except OSError as e:
+        raise Trouble(f"the clip could not be kept ({e.strerror})", where=str(target),
+                      remedy="is the disk full?") from e
+    return attempt
+
+
+def shipped_rules() -> dict[str, Path]:
+    """The rule sets that come with the program, by name."""
+    data = Path(cli.__file__).parent / "data"
+    return {p.name.removesuffix(".rules.toml"): p for p in sorted(data.glob("*.rules.toml"))}
+
+
+def rules_file(folder: Folder, name: str) -> Path:
+    """The school's own rule set of this name, or else the shipped one."""
+    own = folder.place("rules", name)
+    if own.is_file():
+        return own
+    if name not in shipped_rules():
+        raise NotThere(name)
+    return shipped_rules()[name]
+
+
+def _code(body: dict[str, Any], who: str) -> str:
+    code = text_of(body, who)
+    if not _CODE.fullmatch(code):
+        raise Trouble(f"'{code}' is not a code", where=who,
+                      remedy="use up to 24 letters, digits, - and _, and never a person's name")
+    return code
+
+
+async def queue(request: Request) -> Response:
+    return JSONResponse([_shown(job) for job in parts(request).queue.all()])
+
+
+def _shown(job: Job) -> dict[str, Any]:
+    return {"id": job.id, "task": job.task, "attempt": job.attempt, "label": job.label, "state": job.state,
+            "stage": job.stage, "fraction": job.fraction, "problem": job.problem}
+
+
+async def steer(request: Request) -> Response:
+    """cancel, resume or forget a job."""
+    q, job, what = parts(request).queue, request.path_params["job"], request.path_params["what"]
+    if what == "cancel":
+        q.cancel(job)
+    elif what == "resume":
+        q.resume(job)
+    elif what == "forget":
+        q.forget(job)
+    else:
+        raise NotThere(what)
+    return Response(status_code=204)
+
+
+ROUTES = [
+    Route("/uploads", begin, methods=["POST"]),
+    Route("/uploads/{upload}", append, methods=["PATCH"]),
+    Route("/uploads/{upload}", drop, methods=["DELETE"]),
+    Route("/queue", queue),
+    Route("/queue", add_job, methods=["POST"]),
+    Route("/queue/{job}/{what}", steer, methods=["POST"]),
+]

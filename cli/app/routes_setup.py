@@ -1,0 +1,167 @@
+"""First use and later: vehicles and lenses, written as the files that the command line reads too."""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from collections.abc import Mapping
+from importlib import resources
+from typing import Any
+
+from starlette.requests import Request
+from starlette.responses import JSONResponse, RedirectResponse, Response
+from starlette.routing import Route
+
+from analysis.trouble import Trouble
+from analysis.vehicle import Vehicle, vehicle_from_table
+from cli import files
+from cli.app.context import page, parts, view
+from cli.app.folder import slug, write_whole
+from cli.app.pictures import vehicle_drawing
+from cli.app.routes_view import form_of
+from cli.app.wording import FEET_IN_A_METRE
+from cli.lengths import length_m
+from cli.vehicles import generic_names
+
+# What is asked for, in the order of a walk around the vehicle with a tape. The unit stands in the name.
+SIZES = ("length_m", "width_m", "height_m", "wheelbase_m", "front_overhang_m", "track_front_m", "track_rear_m",
+         "tyre_width_front_m", "tyre_width_rear_m", "max_wheel_angle_deg")
+NEEDED = SIZES[:5]
+
+
+async def overview(request: Request) -> Response:
+    folder = parts(request).folder
+    return page(request, "setup.html", vehicles=folder.names("vehicles"), courses=folder.names("courses"),
+                lenses=folder.names("lenses"))
+
+
+# ---- vehicle ---------------------------------------------------------------------------------------------------------
+
+
+async def vehicle_form(request: Request) -> Response:
+    names = generic_names()
+    start = request.query_params.get("from", names[0])
+    table = _generic(start if start in names else names[0])
+    return page(request, "vehicle.html", generics=[(n, _generic(n)["name"]) for n in names], start=start,
+                name=table["name"], sizes=_shown_sizes(table, view(request).units), trouble=None,
+                drawing=vehicle_drawing(vehicle_from_table(table)))
+
+
+async def save_vehicle(request: Request) -> Response:
+    fields = await form_of(request)
+    table = _vehicle_table(fields, view(request).units)
+    try:
+        vehicle_from_table(table)
+    except Trouble as e:
+        return page(request, "vehicle.html", status=422, generics=[], start="", name=fields.get("name", ""),
+                    sizes=[(k, fields.get(k, ""), k in NEEDED) for k in SIZES], trouble=e, drawing="")
+    folder = parts(request).folder
+    name = slug(table["name"], lambda n: folder.place("vehicles", n).exists())
+    lines = ["# Sizes in metres, angles in degrees. Correct them with a tape; the app reads this file anew each time."]
+    lines += [f"{key} = {_toml(value)}" for key, value in table.items()]
+    write_whole(folder.place("vehicles", name), "\n".join(lines) + "\n")
+    return RedirectResponse("/setup", 303)
+
+
+async def draw_vehicle(request: Request) -> Response:
+    """The labelled drawing for the sizes as they are typed, or what is wrong with them."""
+    table = _vehicle_table(await form_of(request), view(request).units)
+    return JSONResponse({"svg": vehicle_drawing(vehicle_from_table(table))})
+
+
+def _generic(name: str) -> dict[str, Any]:
+    return tomllib.loads((resources.files("cli") / "data" / f"{name}.vehicle.toml").read_text("utf-8"))
+
+
+def _shown_sizes(table: Mapping[str, Any], units: str) -> list[tuple[str, str, bool]]:
+    def shown(key: str) -> str:
+        if key not in table:
+            return ""
+        return f"{table[key] * FEET_IN_A_METRE:.2f}" if units == "ft" and key.endswith("_m") else f"{table[key]:g}"
+
+    return [(key, shown(key), key in NEEDED) for key in SIZES]
+
+
+def _vehicle_table(fields: Mapping[str, str], units: str) -> dict[str, Any]:
+    table: dict[str, Any] = {"schema": 1, "name": name_of(fields)}
+    for key in SIZES:
+        if fields.get(key, "").strip():
+            table[key] = typed_length_m(fields, key, units) if key.endswith("_m") else number_of(fields, key)
+    return table
+
+
+# ---- camera ----------------------------------------------------------------------------------------------------------
+
+
+async def lens_form(request: Request) -> Response:
+    return page(request, "lens.html", trouble=None, fields={})
+
+
+async def save_lens(request: Request) -> Response:
+    """A lens from the picture's size and its angle of view or focal length in pixels."""
+    fields, folder = await form_of(request), parts(request).folder
+    try:
+        width, height = (int(number_of(fields, k)) for k in ("width_px", "height_px"))
+        if fields.get("fx_px", "").strip():
+            focal = number_of(fields, "fx_px")
+        else:
+            focal = width / 2 / math.tan(math.radians(number_of(fields, "view_deg")) / 2)
+        table = {"schema": 1, "name": name_of(fields), "width_px": width, "height_px": height,
+                 "fx_px": round(focal, 2), "fy_px": round(focal, 2)}
+        files.lens_from_table(table)
+    except Trouble as e:
+        return page(request, "lens.html", status=422, trouble=e, fields=fields)
+    name = slug(name_of(fields), lambda n: folder.place("lenses", n).exists())
+    write_whole(folder.place("lenses", name), "".join(f"{k} = {_toml(v)}\n" for k, v in table.items()))
+    return RedirectResponse("/setup", 303)
+
+
+# ---- what forms hold -------------------------------------------------------------------------------------------------
+
+
+def number_of(fields: Mapping[str, str], key: str) -> float:
+    """A number as typed, with a point or a comma. Raises Trouble."""
+    text = fields.get(key, "").strip().replace(",", ".")
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not math.isfinite(value):
+        raise Trouble(f"'{text[:40]}' is not a number", where=key, remedy="write a number, as 11.95")
+    return value
+
+
+def typed_length_m(fields: Mapping[str, str], key: str, units: str, vehicle: Vehicle | None = None) -> float:
+    """A length as typed, in metres: a number is in the asker's units, or '80 ft', '245 cm', '1.5L'. Raises Trouble."""
+    text = fields.get(key, "").strip()
+    if units == "ft" and text.replace(",", ".").replace(".", "", 1).isdigit():
+        text += " ft"
+    try:
+        return round(length_m(text, vehicle), 4)
+    except Trouble as e:
+        raise e.at(key) from None
+
+
+def name_of(fields: Mapping[str, str]) -> str:
+    name = " ".join(fields.get("name", "").split())
+    if not 0 < len(name) <= 80:
+        raise Trouble("the name is missing" if not name else "the name is too long", where="name",
+                      remedy="write a name of up to 80 characters")
+    return name
+
+
+def _toml(value: Any) -> str:
+    if isinstance(value, str):
+        kept = "".join(c for c in value if c.isprintable())
+        return '"' + kept.replace("\\", "\\\\").replace('"', '\\"') + '"'
+    return repr(value)
+
+
+ROUTES = [
+    Route("/setup", overview),
+    Route("/setup/vehicle", vehicle_form),
+    Route("/setup/vehicle", save_vehicle, methods=["POST"]),
+    Route("/setup/vehicle/drawing", draw_vehicle, methods=["POST"]),
+    Route("/setup/lens", lens_form),
+    Route("/setup/lens", save_lens, methods=["POST"]),
+]

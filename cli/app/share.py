@@ -1,0 +1,92 @@
+"""A copy of an attempt to pass on: one file, or a folder in a zip, which opens offline; with people's word in it."""
+
+from __future__ import annotations
+
+import base64
+import json
+import re
+import shutil
+import tempfile
+import zipfile
+from collections.abc import Callable
+from html import escape
+from pathlib import Path
+
+from analysis.trouble import Trouble
+from cli import store
+from cli.app.blur import blur_people
+from cli.app.folder import Folder
+from cli.app.people import Standing, standing
+from cli.app.rewrite import take_apart
+from cli.app.telling import Telling
+from cli.app.wording import View
+from cli.overlay import EMBED_LIMIT_BYTES
+
+SHARE, ASKED = "share", "share.json"
+SINGLE, ZIP = "attempt.html", "attempt.zip"
+SHEET = "trainee.html"
+_CLIP = "clip.mp4"
+
+
+def make_share(place: Path, report: Callable[[str, float], None]) -> None:
+    """Write share/attempt.html or share/attempt.zip in the attempt folder, as share.json there asks. Raises Trouble."""
+    asked = json.loads((place / SHARE / ASKED).read_text("utf-8"))
+    folder, name = Folder(place.parents[1]), place.name
+    page = (folder.attempt(name) / store.REVIEW).read_text("utf-8")
+    source = place / store.VIEWING_COPY if (place / store.VIEWING_COPY).is_file() else folder.recordings(name)[0]
+    with tempfile.TemporaryDirectory(dir=place / SHARE, prefix=".making-") as making:
+        clip = source
+        if asked["blur"]:
+            data = take_apart(page, lambda text: text).data
+            clip = Path(making) / _CLIP
+            blur_people(source, data or {}, clip, report)
+        report("writing the copy", 0.0)
+        page = with_word(page, standing(folder, name), Telling(View(asked["language"])))
+        out = Path(making) / (SINGLE if asked["single"] else ZIP)
+        if asked["single"]:
+            if clip.stat().st_size > EMBED_LIMIT_BYTES:
+                raise Trouble(f"the clip has {clip.stat().st_size / 1e6:.0f} MB, too much for a single page",
+                              where=name, remedy="share it as a folder")
+            out.write_text(with_clip(page, embedded=clip.read_bytes()), "utf-8")
+        else:
+            _zip(out, place, with_clip(page, beside=_CLIP), clip, blurred=asked["blur"])
+        for old in (SINGLE, ZIP):
+            (place / SHARE / old).unlink(missing_ok=True)
+        shutil.move(out, place / SHARE / out.name)
+
+
+def _zip(out: Path, place: Path, page: str, clip: Path, *, blurred: bool) -> None:
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as z:
+        z.writestr("index.html", page)
+        z.write(clip, _CLIP, zipfile.ZIP_STORED)
+        # What holds pictures of the clip itself would show again what was blurred.
+        for name in (store.PLAN_PNG, store.PLAN_SVG, *(() if blurred else (SHEET,))):
+            if (place / name).is_file():
+                z.write(place / name, name)
+
+
+def with_clip(page: str, *, embedded: bytes | None = None, beside: str = "") -> str:
+    """The review page with this clip in place of the one it had."""
+    data = base64.b64encode(embedded).decode() if embedded else ""
+    page = re.sub(r'(<script type="text/plain" id="clip-bytes">)[^<]*', lambda m: m[1] + data, page, count=1)
+    page = re.sub(r'(<video\b[^>]*?)\s+src="[^"]*"', r"\1", page, count=1)
+    return re.sub(r"<video\b", f'<video src="{escape(beside)}"', page, count=1) if beside else page
+
+
+def with_word(page: str, s: Standing, tell: Telling) -> str:
+    """The review page with the verdict that holds now, and with what people said, under its headline."""
+    if not s.corrections:
+        return page
+    undone = {c.withdraws for c in s.corrections}
+    lines = []
+    for c in s.corrections:
+        if c.action == "withdraw" or c.id in undone:
+            continue
+        what = f"{tell.kind(c.finding.kind)} {tell.place(c.finding.where)}".strip() if c.finding \
+            else tell.words.say("script.whole")
+        told = [what, tell.words.say(f"script.log_{c.action}"), tell.verdict(c.verdict) if c.verdict else "", c.reason]
+        lines.append(f"<li>{escape(' · '.join(t for t in told if t))} ({escape(c.by)}, {escape(c.at[:10])})</li>")
+    page = re.sub(r"(<h1[^>]*>)[^<]*", lambda m: m[1] + escape(tell.headline(s)), page, count=1)
+    said = (f'<section class="below"><section aria-label="{escape(tell.words.say("review.said"))}">'
+            f"<h2>{escape(tell.words.say('review.said'))}</h2><ul>{''.join(lines)}</ul></section></section>")
+    return page.replace("</header>", "</header>" + said, 1)

@@ -1,0 +1,61 @@
+"""Findings and summaries in the asker's language and units: what review, sheets, captions and progress pages say."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from types import SimpleNamespace
+from typing import Any
+
+from cli import words
+from cli.app.people import Standing
+from cli.app.wording import View, Wording, in_units
+
+
+class Telling:
+    """How one asker is told about an attempt."""
+
+    def __init__(self, view: View) -> None:
+        self.view, self.words = view, Wording(view.language)
+
+    def sentence(self, finding: Mapping[str, Any]) -> str:
+        """What happened. In English the analysis' own sentence; else built from kind, place and figures."""
+        if self.view.language == "en" or finding.get("added"):
+            return in_units(finding["sentence"], self.view.units)
+        figure = words.figure(finding["value"], finding["sd"], finding["unit"])
+        limit = words.figure(finding["limit"], None, finding["unit"])
+        parts = [self.kind(finding["kind"]), self.place(finding["where"])]
+        head = " – ".join(p for p in parts if p)
+        tail = [figure] if figure else []
+        if limit:
+            tail.append(self.words.say("told.limit", limit=limit))
+        return in_units(f"{head}: {', '.join(tail)}" if tail else head, self.view.units)
+
+    def kind(self, kind: str) -> str:
+        key = f"kinds.{kind}"
+        return self.words.say(key) if self.words.has(key) else words.KIND_WORDS.get(kind, words.place(kind))
+
+    def place(self, where: str) -> str:
+        if not where:
+            return ""
+        key = f"places.{where}"
+        return self.words.say(key) if self.words.has(key) else words.place(where)
+
+    def verdict(self, verdict: str) -> str:
+        return self.words.say("verdicts." + verdict.replace(" ", "_"))
+
+    def headline(self, standing: Standing) -> str:
+        return self.words.say("headlines." + standing.verdict.replace(" ", "_"))
+
+    def counts(self, standing: Standing) -> list[dict[str, Any]]:
+        """For each group that has findings: its sign, how many, and the words that go with the number."""
+        n = Counter(words.group(SimpleNamespace(**f)) for f in standing.now.findings)  # type: ignore[arg-type]
+        return [{"sign": words.COLOUR[g], "n": n[g], "what": self.words.say(f"groups.{g.replace(' ', '_')}")}
+                for g in words.GROUPS if n[g]]
+
+
+def in_page_order(standing: Standing) -> list[int]:
+    """Indices into the record's findings, in the order in which review pages list them."""
+    told = [SimpleNamespace(verdict=f["verdict"], severity=f["severity"], t_start_s=f["t_start_s"], index=i)
+            for i, f in enumerate(standing.record["findings"])]
+    return [t.index for t in words.worst_first(tuple(told))]  # type: ignore[arg-type, attr-defined]

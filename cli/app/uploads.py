@@ -1,0 +1,125 @@
+"""Clips on their way in: written to disk in pieces as they arrive, resumable, cleared away when abandoned."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import time
+from collections.abc import AsyncIterator
+from pathlib import Path
+from typing import Any
+
+from analysis.trouble import Trouble
+from cli.app.folder import Folder, NotThere, write_whole
+
+LARGEST_BYTES = 40_000_000_000
+PIECE_BYTES = 8_000_000
+ABANDONED_AFTER_S = 24 * 3600.0
+MOST_AT_ONCE = 40
+_LONG_SIDE_PX = 8192
+_NAME_SHOWN = 120
+
+
+class OutOfStep(Exception):
+    """A piece does not continue what has arrived; `offset` is where to go on."""
+
+    def __init__(self, offset: int) -> None:
+        super().__init__(offset)
+        self.offset = offset
+
+
+class Uploads:
+    """Each upload is a pair of files: ID (the bytes) and ID.json (what was announced)."""
+
+    def __init__(self, folder: Folder) -> None:
+        self._folder = folder
+        self._busy: set[str] = set()
+
+    def begin(self, name: str, size: int, modified: int) -> tuple[str, int]:
+        """Announce a file. The same file announced again goes on where it stopped. Returns its id and the offset."""
+        if not 0 < size <= LARGEST_BYTES:
+            raise Trouble("is empty" if size == 0 else f"{size / 1e9:.0f} GB is too large", where=name[:_NAME_SHOWN],
+                          remedy=f"up to {LARGEST_BYTES / 1e9:.0f} GB can be taken in")
+        upload = hashlib.sha256(json.dumps([name, size, modified]).encode()).hexdigest()[:24]
+        path = self._folder.place("uploads", upload)
+        if not path.exists():
+            self._folder.check_room(size)
+            if len(list(path.parent.glob("*.json"))) >= MOST_AT_ONCE:
+                raise Trouble(f"{MOST_AT_ONCE} uploads are waiting already", remedy="finish or remove some first")
+            write_whole(_about(path), json.dumps({"name": name[:_NAME_SHOWN], "size": size}))
+            path.touch()
+        return upload, path.stat().st_size
+
+    async def append(self, upload: str, offset: int, pieces: AsyncIterator[bytes]) -> int:
+        """Write what arrives behind what has arrived. Returns the new offset. Raises OutOfStep, Trouble."""
+        path = self._folder.existing("uploads", upload)
+        size = self.about(upload)["size"]
+        if upload in self._busy or offset != path.stat().st_size:
+            raise OutOfStep(path.stat().st_size)
+        self._busy.add(upload)
+        try:
+            arrived = 0
+            with path.open("ab") as f:
+                async for piece in pieces:
+                    arrived += len(piece)
+                    if arrived > PIECE_BYTES or offset + arrived > size:
+                        f.truncate(offset)
+                        raise Trouble("more arrived than was announced", where=self.about(upload)["name"],
+                                      remedy="choose the file again")
+                    f.write(piece)
+        finally:
+            self._busy.discard(upload)
+        return offset + arrived
+
+    def about(self, upload: str) -> dict[str, Any]:
+        return json.loads(_about(self._folder.existing("uploads", upload)).read_text("utf-8"))
+
+    def finished(self, upload: str) -> Path:
+        """The file of an upload that arrived whole. Raises Trouble when bytes are missing."""
+        path, about = self._folder.existing("uploads", upload), self.about(upload)
+        if path.stat().st_size != about["size"]:
+            raise Trouble("has not arrived whole", where=about["name"], remedy="choose the file again; it goes on")
+        return path
+
+    def remove(self, upload: str) -> None:
+        path = self._folder.place("uploads", upload)
+        path.unlink(missing_ok=True)
+        _about(path).unlink(missing_ok=True)
+
+    def clear_abandoned(self, now_s: float | None = None) -> None:
+        """Remove what nobody has added to for a day."""
+        now_s = time.time() if now_s is None else now_s
+        for file in self._folder.place("uploads", "x").parent.iterdir():
+            name = file.name.removesuffix(".json")
+            try:
+                path = self._folder.place("uploads", name)
+                newest = max(p.stat().st_mtime for p in (path, _about(path)) if p.exists())
+            except (NotThere, ValueError):
+                path, newest = file, file.stat().st_mtime
+            if now_s - newest > ABANDONED_AFTER_S and name not in self._busy:
+                file.unlink(missing_ok=True)
+
+
+def _about(path: Path) -> Path:
+    return path.with_name(path.name + ".json")
+
+
+def ending_of_clip(path: Path, shown_as: str) -> str:
+    """What kind of video a file holds, found by decoding a picture of it and never by its name: '.mp4', '.mov', …
+
+    Raises Trouble, naming the file as the person knows it, for anything that is not a clip.
+    """
+    import av
+
+    from vision.footage import frames, open_footage
+    try:
+        footage = open_footage([path])
+        if max(footage.width_px, footage.height_px) > _LONG_SIDE_PX:
+            raise Trouble(f"is {footage.width_px} × {footage.height_px} pixels", remedy="film in 4K or less")
+        if next(iter(frames(footage)), None) is None:
+            raise Trouble("no picture in it can be decoded", remedy="copy it from the memory card again")
+        with av.open(str(path)) as container:
+            kind = container.format.name
+    except Trouble as e:
+        raise Trouble(e.what, where=shown_as, remedy=e.remedy) from None
+    return ".mp4" if "mp4" in kind else ".mkv" if "matroska" in kind else ".avi" if "avi" in kind else ".video"
