@@ -173,7 +173,7 @@ def tyre_grid(record: Mapping[str, Any], track: Mapping[str, np.ndarray]) -> Gri
     for column, side in (("tyre_left_m", 1.0), ("tyre_right_m", -1.0)):
         if column not in track:
             continue
-        known = np.flatnonzero(np.isfinite(py).all(axis=0) & np.isfinite(track[column]))
+        known = np.flatnonzero(np.isfinite(px + py).all(axis=0) & np.isfinite(track[column]))
         outermost = np.argmax(side * py[:, known], axis=0), known
         places.append(np.column_stack([px[outermost], py[outermost]]))
         values.append(track[column][known])
