@@ -13,7 +13,7 @@ import signal
 import sys
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, TextIO
 
@@ -86,11 +86,9 @@ def _without_folders(where: str, folder: Path) -> str:
 
 def _end_with_the_server() -> None:
     """Wait until the server's end of standard input is closed, then stop as if interrupted."""
-    try:
-        while sys.stdin.buffer.read(1):
+    with suppress(OSError):
+        while os.read(0, 1):  # not through sys.stdin, whose lock the end of the program would wait for
             pass
-    except (OSError, ValueError):
-        pass
     _thread.interrupt_main()
     threading.Event().wait(_GRACE_S)
     os._exit(130)

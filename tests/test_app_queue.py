@@ -1,0 +1,188 @@
+"""Clips on their way in, the queue, and the process that does the work: no browser, plain requests."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from app_running import FAKE_WORKER, Running, free_port, prepare_result, running, set_up
+from fake_attempt import write_clip
+
+from cli.app.folder import Folder
+from cli.app.jobs import _read
+from cli.app.uploads import ABANDONED_AFTER_S, Uploads
+
+ROOT = Path(__file__).parents[1]
+
+
+@pytest.fixture(scope="module")
+def prepared(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return prepare_result(tmp_path_factory.mktemp("result"))
+
+
+@pytest.fixture(scope="module")
+def clip(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_clip(tmp_path_factory.mktemp("clip") / "drone.mp4", seconds=2)
+
+
+@pytest.fixture
+def app(tmp_path: Path, prepared: Path) -> Iterator[Running]:
+    with running(set_up(tmp_path / "folder", prepared)) as got:
+        yield got
+
+
+# ---- uploads -------------------------------------------------------------------------------------------
+
+
+def test_an_upload_goes_on_where_it_stopped(app: Running, clip: Path) -> None:
+    data = clip.read_bytes()
+    announced = {"name": "drone.mp4", "size": len(data), "modified": 5}
+    begun = app.ask("POST", "/uploads", announced)[1]
+    assert begun["offset"] == 0
+    assert app.ask("PATCH", f"/uploads/{begun['id']}?offset=0", data[:1000])[1] == {"offset": 1000}
+    assert app.ask("POST", "/uploads", announced)[1] == {"id": begun["id"], "offset": 1000}
+    # a piece that was sent twice is refused with the place to go on
+    assert app.ask("PATCH", f"/uploads/{begun['id']}?offset=0", data[:1000]) == (409, b"1000")
+    status, refusal = app.ask("POST", "/queue", {"uploads": [begun["id"]], "vehicle": "lorry", "course": "yard"})
+    assert (status, refusal["what"]) == (422, "has not arrived whole")
+    app.ask("PATCH", f"/uploads/{begun['id']}?offset=1000", data[1000:])
+    assert app.ask("POST", "/queue", {"uploads": [begun["id"]], "vehicle": "lorry", "course": "yard"})[0] == 200
+    kept = next((app.root / "attempts").glob("*/recording-01.mp4"))
+    assert kept.read_bytes() == data
+    assert list((app.root / "uploads").iterdir()) == []
+
+
+def test_more_than_was_announced_is_refused_and_dropped(app: Running) -> None:
+    begun = app.ask("POST", "/uploads", {"name": "x.mp4", "size": 10, "modified": 1})[1]
+    assert app.ask("PATCH", f"/uploads/{begun['id']}?offset=0", b"12345678901")[0] == 422
+    assert (app.root / "uploads" / begun["id"]).stat().st_size == 0
+
+
+def test_what_a_file_is_follows_from_decoding_it_not_from_its_name(app: Running, tmp_path: Path, clip: Path) -> None:
+    letter = tmp_path / "holiday.mp4"
+    letter.write_bytes(b"Dear all, this is not a film." * 40)
+    upload = app.upload(letter)
+    status, refusal = app.ask("POST", "/queue", {"uploads": [upload], "vehicle": "lorry", "course": "yard"})
+    assert status == 422
+    assert refusal["where"] == "holiday.mp4"
+    assert list((app.root / "attempts").iterdir()) == []
+    renamed = tmp_path / "drone.txt"
+    renamed.write_bytes(clip.read_bytes())
+    assert app.job(renamed)["state"] == "waiting"
+
+
+@pytest.mark.parametrize(("fields", "place"), [({"trainee": "Maria Muster"}, "trainee"), ({"vehicle": ""}, "")])
+def test_what_is_wrong_with_a_request_is_said(app: Running, clip: Path, fields: dict[str, str], place: str) -> None:
+    body = {"uploads": [app.upload(clip)], "vehicle": "lorry", "course": "yard"} | fields
+    status, refusal = app.ask("POST", "/queue", body)
+    assert (status, refusal["where"]) == (422, place)
+    assert app.ask("POST", "/queue", body | {"trainee": "T1", "vehicle": "lorry"})[0] == 200  # the upload is kept
+
+
+def test_abandoned_uploads_are_cleared_away(tmp_path: Path) -> None:
+    uploads = Uploads(Folder(tmp_path))
+    upload, _ = uploads.begin("a.mp4", 100, 1)
+    (tmp_path / "uploads" / ".part-x").write_text("left by a crash")
+    uploads.clear_abandoned(time.time() + ABANDONED_AFTER_S - 60)
+    assert (tmp_path / "uploads" / upload).exists()
+    uploads.clear_abandoned(time.time() + ABANDONED_AFTER_S + 60)
+    assert list((tmp_path / "uploads").iterdir()) == []
+
+
+# ---- the queue -----------------------------------------------------------------------------------------
+
+
+def test_a_job_is_done_and_its_result_can_be_seen(app: Running, clip: Path) -> None:
+    job = app.job(clip, trainee="T9")
+    seen = app.wait(job["id"], "running")
+    done = app.wait(job["id"], "done")
+    assert (seen["label"], done["fraction"]) == ("drone.mp4", 1.0)
+    record = json.loads((app.root / "attempts" / job["attempt"] / "attempt.json").read_text())
+    assert record["trainee"] == "T9"
+    assert app.ask("GET", f"/attempts/{job['attempt']}", headers={"Accept": "text/html"})[0] == 200
+
+
+def test_cancel_and_start_again(app: Running, clip: Path) -> None:
+    slow, next_one = app.job(clip, trainee="slow"), app.job(clip, trainee="T2")
+    app.wait(slow["id"], "running")
+    assert app.ask("POST", f"/queue/{slow['id']}/cancel")[0] == 204
+    app.wait(slow["id"], "cancelled")
+    app.wait(next_one["id"], "done")  # the queue went on
+    app.ask("POST", f"/queue/{slow['id']}/resume")
+    app.wait(slow["id"], "running")
+    app.ask("POST", f"/queue/{slow['id']}/cancel")
+    app.wait(slow["id"], "cancelled")
+    app.ask("POST", f"/queue/{slow['id']}/forget")
+    assert [j["id"] for j in app.ask("GET", "/queue")[1]] == [next_one["id"]]
+
+
+def test_a_failure_is_told_as_the_worker_told_it(app: Running, clip: Path) -> None:
+    lost = app.wait(app.job(clip, trainee="lost")["id"], "failed")
+    assert lost["problem"] == ["no cones found in the picture", "", "point the marks out by hand"]
+    dead = app.wait(app.job(clip, trainee="dies")["id"], "failed")
+    assert "without saying why" in dead["problem"][0]
+
+
+def test_a_job_begins_anew_when_the_server_was_killed(tmp_path: Path, prepared: Path, clip: Path) -> None:
+    root, port = set_up(tmp_path / "folder", prepared), free_port()
+    code = ("import sys; from pathlib import Path; import cli.app.server as s; from cli.app.runner import "
+            f"SubprocessRunner as R; s.SubprocessRunner = lambda: R({FAKE_WORKER!r}); "
+            f"s.serve(Path({str(root)!r}), port={port}, open_browser=False)")
+    server = subprocess.Popen([sys.executable, "-c", code], cwd=ROOT, stdout=subprocess.PIPE)
+    assert server.stdout is not None
+    server.stdout.readline()  # it says where it is once it listens
+    app = Running(root, port)
+    job = app.job(clip, trainee="slow")
+    app.wait(job["id"], "running")
+    worker = subprocess.run(["pgrep", "-P", str(server.pid)], capture_output=True, text=True, check=True).stdout.strip()
+    server.send_signal(signal.SIGKILL)
+    server.wait()
+    server.stdout.close()
+    for _ in range(100):  # the worker ends with the server, so that no two work on one attempt
+        if not os.path.exists(f"/proc/{worker}") or "Z" in Path(f"/proc/{worker}/stat").read_text().split()[2]:
+            break
+        time.sleep(0.05)
+    else:
+        raise AssertionError("the worker outlived the server")
+    assert [j.state for j in _read(root / "queue.json")] == ["running"]
+    with running(root, port=port) as again:
+        again.wait(job["id"], "running")
+
+
+def test_a_queue_file_that_makes_no_sense_is_put_aside(tmp_path: Path) -> None:
+    (tmp_path / "queue.json").write_text('[{"id": 3')
+    assert _read(tmp_path / "queue.json") == []
+    assert (tmp_path / "queue.unreadable.json").read_text() == '[{"id": 3'
+
+
+# ---- the real worker ---------------------------------------------------------------------------------------
+
+
+def test_the_real_worker_tells_a_trouble_and_leaves_nothing(tmp_path: Path, prepared: Path) -> None:
+    place = set_up(tmp_path, prepared) / "attempts" / "run"
+    place.mkdir()
+    for name in ("recording-01.mp4", "vehicle.toml", "course.toml"):
+        (place / name).write_bytes((prepared / name).read_bytes())
+    (place / "request.json").write_text(json.dumps({"clips": ["recording-01.mp4"], "trainee": "T1", "instructor": ""}))
+    got = subprocess.run([sys.executable, "-m", "cli.app.worker", "analyse", str(place)], cwd=ROOT, timeout=120,
+                         stdin=subprocess.PIPE, stdout=subprocess.PIPE, check=False)
+    # `run` closes the standard input at once: the worker takes this for the end of the server
+    assert got.returncode == 130
+    with subprocess.Popen([sys.executable, "-m", "cli.app.worker", "analyse", str(place)], cwd=ROOT,
+                          stdin=subprocess.PIPE, stdout=subprocess.PIPE) as worker:
+        assert worker.stdout is not None
+        said = [json.loads(line) for line in worker.stdout]
+        assert worker.wait() == 2  # grey ground and a white block: no course in view
+    assert any("stage" in s for s in said)
+    what, where, remedy = said[-1]["problem"]
+    assert what and remedy
+    assert str(tmp_path) not in where
+    assert sorted(p.name for p in place.iterdir()) == ["course.toml", "recording-01.mp4", "request.json",
+                                                       "vehicle.toml"]
