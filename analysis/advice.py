@@ -10,7 +10,7 @@ published source); the drills are common practice, no published source.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from analysis import advice_findings, advice_room
 from analysis.advice_words import Spoken
@@ -86,11 +86,19 @@ def advice_of(attempt: Attempt, room: RoomAlong | None = None) -> Advice:
         if spoken is None:
             continue
         drill = drill or DRILLS[spoken.drill]
-        for sentence in (spoken.what, None if said else spoken.instead):
-            if sentence is not None:
-                said.append(Said(rule.name, sentence[0].upper() + sentence[1:], spoken.t_s, *spoken.span_s,
-                                 spoken.at_m, spoken.finding))
+        first = not said
+        said.append(Said(rule.name, _sentence(spoken.what), spoken.t_s, *spoken.span_s, spoken.at_m, spoken.finding))
+        if first and spoken.instead is not None:
+            better = replace(said[0], sentence=_sentence(spoken.instead))
+            if spoken.sooner:
+                t_s, at_m = spoken.sooner
+                better = replace(better, t_s=t_s, t_start_s=t_s, t_end_s=t_s, at_m=at_m)
+            said.append(better)
     return Advice(tuple(said), drill, _well(attempt))
+
+
+def _sentence(text: str) -> str:
+    return text[0].upper() + text[1:]
 
 
 def _well(attempt: Attempt) -> str | None:

@@ -25,7 +25,8 @@ def lost(attempt: Attempt, room: RoomAlong | None) -> Spoken | None:
         instead = (f"up to {clock(saving.t_s)} it could: {wheel_words(attempt, saving.wheel_rad)} over the next "
                    f"{saving.distance_m:.0f} m would have kept it, where the wheel was on average "
                    f"{wheel_words(attempt, saving.used_rad)}.")
-    return Spoken(what, instead, "first half", moment.t_s, (moment.t_from_s, moment.t_to_s), moment.at_m)
+    return Spoken(what, instead, "first half", moment.t_s, (moment.t_from_s, moment.t_to_s), moment.at_m,
+                  sooner=(saving.t_s, saving.at_m) if saving else None)
 
 
 def gone(attempt: Attempt, room: RoomAlong | None) -> Spoken | None:

@@ -15,7 +15,8 @@ _STRAIGHT_RAD = math.radians(2.0)
 @dataclass(frozen=True)
 class Spoken:
     """What a rule says: what happened, what would have been better (None: that is not known), the drill for it, and
-    the evidence: the time to look at, the span and place it belongs to, and the finding it rests on."""
+    the evidence: the time to look at, the span and place it belongs to, and the finding it rests on. `sooner`: when and
+    where the better thing should have been done, if that was at another time."""
 
     what: str
     instead: str | None
@@ -24,6 +25,7 @@ class Spoken:
     span_s: tuple[float, float]
     at_m: tuple[float, float] | None
     finding: int | None = None
+    sooner: tuple[float, tuple[float, float]] | None = None
 
 
 def wheel_words(attempt: Attempt, wheel_rad: float) -> str:

@@ -48,6 +48,7 @@ def test_the_lost_bay_comes_first_with_the_steering_that_would_have_kept_it() ->
     assert (lost.t_s, lost.t_start_s, lost.t_end_s, lost.finding) == (2.5, 2.2, 2.9, None)
     assert lost.at_m == (23.4, -2.1)
     assert saving.rule == lost.rule == "bay lost"
+    assert (saving.t_s, saving.at_m) == (1.5, (25.0, -2.0))
     assert (dry.t_s, dry.finding, dry.at_m) == (5.0, 0, (20.0, -2.0))
     assert advice.drill == DRILLS["first half"]
 

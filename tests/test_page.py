@@ -13,15 +13,25 @@ from typing import Any
 import numpy as np
 import pytest
 from fake_attempt import make_attempt, write_clip
+from fake_room import loss, make_room, shunt, stop_map
 
 from analysis.attempt import Attempt
+from analysis.judge import with_room
 from cli import scene
 from cli.pages.charts import nearest_mark, strips
+from cli.pages.mirror_strip import mirror_strip
 from cli.pages.review import review_page
+from cli.pages.room_view import room_sections, room_strips
 from vision.footage import open_footage
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 needs_browser = pytest.mark.skipif(CHROMIUM is None, reason="chromium is not installed (apt-get install chromium)")
+
+
+def explained() -> Attempt:
+    """The hand-made attempt with made-up room left, lost at 2.5 s."""
+    attempt = make_attempt()
+    return with_room(attempt, make_room(attempt, largest=loss(), shunts=(shunt(),), stop=stop_map()))
 
 
 def built(folder: Path, attempt: Attempt, trainee: str | None = "T-07") -> Path:
@@ -34,7 +44,7 @@ def built(folder: Path, attempt: Attempt, trainee: str | None = "T-07") -> Path:
 
 @pytest.fixture(scope="module")
 def page_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    page = built(tmp_path_factory.mktemp("page"), make_attempt())
+    page = built(tmp_path_factory.mktemp("page"), explained())
     (page.parent / "clip.mp4").unlink()  # the page must hold all it needs
     return page
 
@@ -180,7 +190,7 @@ def test_enter_on_the_least_clearance_seeks_to_it(page: Any) -> None:
 def test_every_layer_can_be_switched_off_and_on(page: Any) -> None:
     page.evaluate("seek(5)")
     switches = page.locator("input[data-layer]")
-    assert switches.count() == 9
+    assert switches.count() == 10
     for k in range(switches.count()):
         key = switches.nth(k).get_attribute("data-layer")
         layer = page.locator(f"#overlay g[data-layer={key}]")
@@ -296,3 +306,60 @@ def test_an_attempt_without_findings_clearances_or_camera_still_has_a_page(brows
         assert tab.locator("h1").inner_text() == "No fault found"
         tab.evaluate("seek(6)")
         assert tab.locator(".strip").count() == 2
+
+
+# ---- where the angle was lost -----------------------------------------------------------------------------------
+
+
+def test_the_strip_of_room_left_holds_the_room_with_no_one_and_two_shunts() -> None:
+    """The made-up room falls from 0.40 m at 0.5 s to -0.50 m at 5 s: at 2.3 s, 0.04 m; one shunt gives 0.3 m more."""
+    attempt = explained()
+    (strip,) = room_strips(attempt)
+    k = int(np.argmin(np.abs(attempt.motion.t_s - 2.3)))
+    assert [c.value[k] for c in strip.curves] == pytest.approx([0.04, 0.34, 0.60], abs=0.002)
+    assert np.isnan(strip.curves[0].value[~attempt.track.measured]).all()
+    assert room_strips(make_attempt()) == ()
+
+
+def test_what_is_known_of_the_room_is_told_below_and_nothing_else() -> None:
+    text = room_sections(explained())
+    assert "Half a metre left</dt><dd>+5 cm" in text
+    assert "needed</td><td>35 cm at 4.0 m" in text
+    attempt = make_attempt()
+    assert room_sections(with_room(attempt, make_room(attempt))).count("<section") == 1  # only the angle is left
+    assert room_sections(attempt) == ""
+
+
+def test_mirrors_are_shown_while_reversing_and_never_in_a_gap() -> None:
+    text = mirror_strip(make_attempt(), 12.0)
+    rows = re.findall(r'aria-label="([^"]+)"', text)
+    assert [r.split(":")[0] for r in rows] == ["pivot", "left mouth", "right mouth", "left back", "right back"]
+    spans = [(float(a), float(a) + float(w)) for a, w in re.findall(r"left:([\d.]+)%;width:([\d.]+)%", text)]
+    gap = 100 * 2.6 / 12, 100 * 3.2 / 12
+    assert not any(a < gap[1] and b > gap[0] + 0.9 for a, b in spans)
+    assert "not of where the driver looked" in text
+
+
+@needs_browser
+def test_the_lost_moment_is_marked_on_clip_plan_and_charts(page: Any) -> None:
+    page.evaluate("seek(2.5)")
+    spot = page.evaluate("project(cameraAt(2.5), 23.4, -2.1, 0)")
+    dot = page.locator("#overlay [data-layer=turning] g:has(text:text('Bay out of reach, 0:02.5')) circle")
+    assert [float(dot.get_attribute(k)) for k in ("cx", "cy")] == pytest.approx(spot, abs=0.01)
+    assert page.locator("#plan .moment.lost").get_attribute("transform") == "translate(23.4 2.1)"
+    assert page.locator("#plan .reference").get_attribute("d").startswith("M26 ")
+    marks = page.locator(".plot .turning.lost")
+    assert marks.count() == page.locator(".strip:not(.mirrors)").count() == 5
+    assert marks.first.get_attribute("style") == "left:18.33%;width:5.83%"  # 2.2 to 2.9 s of 12 s
+    page.evaluate("seek(9)")
+    assert not dot.is_visible()
+
+
+@needs_browser
+def test_each_sentence_of_advice_takes_the_clip_to_its_evidence(page: Any) -> None:
+    said = page.locator(".advice .advised")
+    assert said.count() == 3
+    said.nth(1).click()
+    wait_until(page, "!document.getElementById('video').seeking")
+    assert time_of(page) == pytest.approx(1.5, abs=0.01)
+    assert "To practise: Only the first half." in page.locator(".advice .drill").inner_text()

@@ -27,7 +27,8 @@ class Curve:
 
 @dataclass(frozen=True)
 class Strip:
-    """One chart. low, high: the range shown; limit: where the rules put the fault; least: mark the smallest value."""
+    """One chart. low, high: the range shown; limit: where the rules put the fault, or what `limit_words` say of it;
+    least: mark the smallest value."""
 
     key: str
     title: str
@@ -39,6 +40,7 @@ class Strip:
     ticks: tuple[float, ...]
     limit: float | None = None
     least: bool = True
+    limit_words: str = ""
 
 
 def strips(attempt: Attempt) -> tuple[Strip, ...]:
@@ -88,7 +90,8 @@ def nearest_mark(attempt: Attempt) -> Curve:
                  np.array([s.sd_m for s in series])[which, columns], "a")
 
 
-def charts_html(attempt: Attempt, shown: tuple[Strip, ...], duration_s: float) -> str:
+def charts_html(attempt: Attempt, shown: tuple[Strip, ...], duration_s: float, below: str = "") -> str:
+    """The strips under a ribbon of legs and findings; `below`: further rows on the same time axis."""
     times = attempt.motion.t_s
     shading = _shading(attempt, duration_s)
     parts = [_ribbon(attempt, duration_s)]
@@ -106,7 +109,7 @@ def charts_html(attempt: Attempt, shown: tuple[Strip, ...], duration_s: float) -
             f'<output class="now" id="now-{strip.key}"></output></figcaption>'
             f'<div class="plot" data-plot>{_ticks(strip)}{shading}{_svg(strip, times, duration_s)}{_limit(strip)}'
             '<i class="cursor"></i></div></figure>')
-    return "\n".join([*parts, _time_axis(duration_s)])
+    return "\n".join([*parts, below, _time_axis(duration_s)])
 
 
 def _key(curve: Curve) -> str:
@@ -154,10 +157,12 @@ def _limit(strip: Strip) -> str:
     if strip.limit is None:
         return ""
     return (f'<span class="limit" style="top:{float(_down(strip, strip.limit)):.1f}%">'
-            f'<b>fault below {words.number(strip.limit, strip.decimals)} {strip.unit}</b></span>')
+            f'<b>{strip.limit_words or f"fault below {words.number(strip.limit, strip.decimals)} {strip.unit}"}</b>'
+            '</span>')
 
 
-def _across(a_s: float, b_s: float, duration_s: float) -> str:
+def across(a_s: float, b_s: float, duration_s: float) -> str:
+    """Style of what spans from a to b on the time axis."""
     left = 100 * min(max(a_s / duration_s, 0.0), 1.0)
     right = 100 * min(max(b_s / duration_s, 0.0), 1.0)
     return f"left:{left:.2f}%;width:{right - left:.2f}%"
@@ -170,22 +175,27 @@ def gaps(attempt: Attempt) -> list[tuple[float, float]]:
 
 
 def _shading(attempt: Attempt, duration_s: float) -> str:
-    stops = [f'<i class="stop" style="{_across(s.t_start_s, s.t_end_s, duration_s)}"></i>' for s in attempt.stops]
-    unknown = [f'<i class="gap" style="{_across(a, b, duration_s)}"></i>' for a, b in gaps(attempt)]
-    return "".join(stops + unknown)
+    stops = [f'<i class="stop" style="{across(s.t_start_s, s.t_end_s, duration_s)}"></i>' for s in attempt.stops]
+    unknown = [f'<i class="gap" style="{across(a, b, duration_s)}"></i>' for a, b in gaps(attempt)]
+    turned = [f'<i class="turning {p.kind}" style="{across(p.from_s, p.to_s, duration_s)}"></i>'
+              for p in scene.turning_points(attempt)]
+    return "".join(stops + unknown + turned)
 
 
 def _ribbon(attempt: Attempt, duration_s: float) -> str:
     """Which way the vehicle went, when; and where in time the numbered findings lie."""
     spans = [(leg.t_start_s, leg.t_end_s, "forward" if leg.direction > 0 else "reverse") for leg in attempt.legs]
     spans += [(s.t_start_s, s.t_end_s, "standing") for s in attempt.stops]
-    bars = "".join(f'<i class="{kind}" style="{_across(a, b, duration_s)}"><span>{kind}</span></i>'
+    bars = "".join(f'<i class="{kind}" style="{across(a, b, duration_s)}"><span>{kind}</span></i>'
                    for a, b, kind in sorted(spans))
-    unknown = "".join(f'<i class="gap" style="{_across(a, b, duration_s)}"></i>' for a, b in gaps(attempt))
+    unknown = "".join(f'<i class="gap" style="{across(a, b, duration_s)}"></i>' for a, b in gaps(attempt))
     said = "; ".join(f"{kind} {words.span(a, b)}" for a, b, kind in sorted(spans))
     flags = "".join(f'<b class="g-{words.COLOUR[words.group(f)]}" data-seek="{f.t_start_s:.3f}" '
                     f'style="left:{100 * min(f.t_start_s / duration_s, 1.0):.2f}%">{n}</b>'
                     for n, f in words.numbered(attempt.findings) if n)
+    flags += "".join(f'<b class="turning {p.kind}" data-seek="{p.t_s:.3f}" title="{esc(p.label)}" '
+                     f'style="left:{100 * min(p.t_s / duration_s, 1.0):.2f}%">{"◆" if p.kind == "lost" else "◇"}</b>'
+                     for p in scene.turning_points(attempt))
     return (f'<div class="flags" aria-hidden="true">{flags}</div>'
             f'<div class="ribbon" data-plot role="img" aria-label="{esc(said)}">{bars}{unknown}'
             '<i class="cursor"></i></div>')

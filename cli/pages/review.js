@@ -123,7 +123,7 @@ function stroke(layer, className, count = 1) {
   return (d, k = 0) => pairs[k].forEach((p) => p.setAttribute("d", d));
 }
 
-for (const key of ["line", "box", "planned", "mark", "trail", "tyre", "solid", "vehicle", "finding"]) {
+for (const key of ["line", "box", "planned", "mark", "trail", "tyre", "solid", "vehicle", "finding", "turning"]) {
   layers[key] = make("g", overlay, { "data-layer": key });
 }
 const draw = {
@@ -140,6 +140,13 @@ const places = data.places.map((place) => {
   const group = make("g", layers.finding, {});
   return { place, group, disc: make("circle", group, { class: "solid-finding" }), number: make("text", group, {}) };
 });
+
+const turning = data.turning.map((point) => {
+  const group = make("g", layers.turning, {});
+  return { point, group, ring: stroke(group, "on-turning"), dot: make("circle", group, { class: "solid-turning" }),
+    words: make("text", group, { class: "turning-words" }) };
+});
+const TURNING_SHOWN_S = 4; // before and after
 
 function drawOverlay(t, now) {
   const seen = cameraAt(t);
@@ -169,6 +176,21 @@ function drawOverlay(t, now) {
     number.setAttribute("x", at[0]); number.setAttribute("y", at[1]);
     number.style.fontSize = 12 * px + "px";
     number.textContent = place.n;
+  }
+  drawTurning(t, seen, px);
+}
+
+function drawTurning(t, seen, px) {
+  for (const { point, group, ring, dot, words } of turning) {
+    const at = Math.abs(t - point.t) < TURNING_SHOWN_S && project(seen, point.x, point.y, 0), r = 9 * px;
+    group.style.display = at ? "" : "none";
+    if (!at) continue;
+    ring(`M${at[0] - r} ${at[1]}a${r} ${r} 0 1 0 ${2 * r} 0a${r} ${r} 0 1 0 ${-2 * r} 0Z`);
+    dot.setAttribute("cx", at[0]); dot.setAttribute("cy", at[1]); dot.setAttribute("r", 3 * px);
+    words.setAttribute("x", at[0]); words.setAttribute("y", at[1] + (point.kind === "saving" ? 22 : -20) * px);
+    words.style.fontSize = 14 * px + "px";
+    words.style.strokeWidth = 4 * px + "px";
+    words.textContent = point.label;
   }
 }
 

@@ -19,7 +19,9 @@ from analysis.track import CameraPath
 from cli import scene, words
 from cli.overlay import EMBED_LIMIT_BYTES
 from cli.pages.charts import Strip, charts_html, gaps, strips, tyre_clearance
+from cli.pages.mirror_strip import mirror_strip
 from cli.pages.plan_view import plan_view
+from cli.pages.room_view import room_sections, room_strips
 from cli.pages.svg import esc, icon
 from cli.pages.wheels import wheel_drawing
 from cli.palette import OVERLAY, PAPER
@@ -27,7 +29,7 @@ from cli.palette import OVERLAY, PAPER
 LAYERS = (("vehicle", "Vehicle on the ground", True), ("tyre", "Tyres", True), ("trail", "Path of the rear axle", True),
           ("line", "Side lines", True), ("box", "Stopping box", True), ("mark", "Marks found", True),
           ("planned", "Marks as planned", False), ("solid", "Solid as fitted", False),
-          ("finding", "Places of findings", True))
+          ("finding", "Places of findings", True), ("turning", "Turning points", True))
 
 
 def review_page(attempt: Attempt, clip: Path, times_s: np.ndarray, *, made_on: date, trainee: str | None) -> str:
@@ -36,7 +38,7 @@ def review_page(attempt: Attempt, clip: Path, times_s: np.ndarray, *, made_on: d
     `clip` is a file browsers play, embedded up to 25 MB, else named as lying beside the page; times_s (n,) are
     the presentation times of its frames from 0.
     """
-    shown = strips(attempt)
+    shown = room_strips(attempt) + strips(attempt)
     duration_s = float(times_s[-1])
     embedded = clip.stat().st_size <= EMBED_LIMIT_BYTES
     filled = {
@@ -46,13 +48,16 @@ def review_page(attempt: Attempt, clip: Path, times_s: np.ndarray, *, made_on: d
         "style": _part("review.css"),
         "verdict": words.COLOUR[attempt.verdict],
         "verdict_icon": icon(words.COLOUR[attempt.verdict]),
-        "headline": esc(words.VERDICT_SENTENCES[attempt.verdict]),
+        "headline": esc(words.verdict_sentence(attempt)),
         "counts": _counts(attempt),
         "facts": _facts(attempt, made_on, trainee),
+        "advice": advice_html(attempt),
         "layers": "".join(_layer(*layer) for layer in LAYERS),
         "plan": plan_view(attempt),
+        "plan_key": _REFERENCE_KEY if attempt.room and attempt.room.reference else "",
         "findings": findings_html(attempt),
-        "charts": charts_html(attempt, shown, duration_s),
+        "charts": charts_html(attempt, shown, duration_s, mirror_strip(attempt, duration_s)),
+        "room": room_sections(attempt),
         "measured": _measured(attempt),
         "marks": _marks_table(attempt),
         "caution": esc(words.CAUTION),
@@ -62,6 +67,10 @@ def review_page(attempt: Attempt, clip: Path, times_s: np.ndarray, *, made_on: d
         "script": _part("review.js"),
     }
     return re.sub(r"\{\{(\w+)\}\}", lambda found: filled[found[1]], _part("review.html"))
+
+
+_REFERENCE_KEY = ('<span><svg viewBox="0 0 18 10" aria-hidden="true"><path class="reference" d="M0 5H18"/></svg>'
+                  "reverse with the most room</span>")
 
 
 def _part(name: str) -> str:
@@ -88,6 +97,20 @@ def _layer(key: str, label: str, on: bool) -> str:
     return (f'<label><input type="checkbox" data-layer="{key}"{" checked" if on else ""}>'
             f'<svg class="swatch" viewBox="0 0 26 12" aria-hidden="true"><use href="#swatch-{key}"/></svg>'
             f'{label}</label>')
+
+
+def advice_html(attempt: Attempt) -> str:
+    """What to do differently, each sentence a button that takes the clip to what shows it; '' when nothing is said."""
+    advice = attempt.advice
+    if not (advice.said or advice.well):
+        return ""
+    said = "".join(f'<li><button class="advised" data-seek="{s.t_s:.3f}">{esc(words.unbroken(s.sentence))}</button>'
+                   "</li>" for s in advice.said)
+    well = f'<p class="well g-ok">{icon("ok")}{esc(advice.well)}</p>' if advice.well else ""
+    drill = (f'<p class="drill"><b>To practise: {esc(advice.drill.title)}.</b> {esc(advice.drill.text)}</p>'
+             if advice.drill else "")
+    return (f'<section class="advice" aria-label="What to do differently"><ol>{said}</ol>'
+            f'<div>{well}{drill}</div></section>')
 
 
 def findings_html(attempt: Attempt) -> str:
@@ -182,6 +205,9 @@ def _data(attempt: Attempt, shown: tuple[Strip, ...], times_s: np.ndarray) -> di
                    "px": round(planned[k.name].x_m, 3), "py": round(planned[k.name].y_m, 3)} for k in course.marks],
         "places": [{"n": n, "x": f.at_m[0], "y": f.at_m[1], "from": f.t_start_s, "to": f.t_end_s}
                    for n, f in words.numbered(attempt.findings) if n and f.at_m],
+        "turning": [{"kind": p.kind, "label": f"{p.label}, {words.clock(p.t_s)}", "t": round(p.t_s, 3),
+                     "x": round(p.at_m[0], 3), "y": round(p.at_m[1], 3)}
+                    for p in scene.turning_points(attempt) if p.at_m],
         "charts": [{"key": s.key, "unit": s.unit, "decimals": s.decimals,
                     "curves": [{"value": _short(c.value, 3), "sd": _short(c.sd, 4)} for c in s.curves]} for s in shown],
     }
