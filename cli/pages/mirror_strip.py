@@ -35,8 +35,8 @@ def mirror_strip(attempt: Attempt, duration_s: float) -> str:
         (MAIN, "main"), (WIDE_ANGLE, "wide-angle"), (HIDDEN, "neither")))
     return (f'<figure class="strip mirrors"><figcaption><span class="name">Mirrors</span>{keys}{said}</figcaption>'
             f'<div class="plot rows" data-plot>{rows}<i class="cursor"></i></div>'
-            '<p class="model">A model of the least that mirrors must show (UN Regulation No 46), not of where the '
-            "driver looked.</p></figure>")
+            '<p class="model">A model (the least fields of UN Regulation No 46), not where the driver looked.</p>'
+            "</figure>")
 
 
 def _row(name: str, state: np.ndarray, side: np.ndarray, known: np.ndarray, t: np.ndarray, duration_s: float) -> str:
