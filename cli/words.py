@@ -128,6 +128,13 @@ def headline(attempt: Attempt) -> str:
     return ", ".join(told_of) or "No fault found"
 
 
+def verdict_sentence(attempt: Attempt) -> str:
+    """What the run came to, in a few words."""
+    if attempt.verdict == "ok" and attempt.rules.points_allowed is not None and attempt.points("fault"):
+        return "Within the points allowed"
+    return VERDICT_SENTENCES[attempt.verdict]
+
+
 def points(attempt: Attempt) -> str:
     """'4', or '4 to 8' when some findings are too close to call or not seen."""
     sure = attempt.points("fault")
