@@ -96,7 +96,7 @@ def words(name: str) -> str:
     known = {"forward_left": "left forward cone", "forward_right": "right forward cone", "pivot": "pivot cone",
              "mouth_left": "left mouth cone", "mouth_right": "right mouth cone", "back_left": "left back cone",
              "back_right": "right back cone", "side_left": "left line", "side_right": "right line",
-             "far_end": "line ahead", "start_mouth": "start lane's cone"}
+             "far_end": "line ahead", "start_mouth": "start lane cone"}
     return known.get(name, name.replace("_", " "))
 
 

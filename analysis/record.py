@@ -67,6 +67,8 @@ def summary_of(attempt: Attempt) -> str:
         parts.append("Too close to call: " + " ".join(doubts))
     if unseen:
         parts.append("Not seen: " + " ".join(unseen))
+    if attempt.rules.points_allowed is not None:
+        parts.append(f"{attempt.points('fault')} points, {attempt.rules.points_allowed} allowed.")
     return " ".join(parts) or f"No faults found under '{attempt.rules.name}'."
 
 

@@ -41,6 +41,11 @@ def metres(value_m: float) -> str:
     return f"{value_m:.2f} m"
 
 
+def as_taped(value_m: float) -> str:
+    """Metres as read off a tape, to half a centimetre: '12.00', '7.315'."""
+    return f"{round(value_m * 200) / 200:.3f}".removesuffix("0")
+
+
 def feet(value_m: float) -> str:
     """To the nearest half inch: 80' 4½\""""
     halves = round(abs(value_m) / FOOT_M * 24)

@@ -29,7 +29,7 @@ def parser() -> argparse.ArgumentParser:
     top = _Parser(prog="tailtrace", description="Measures, judges and explains reversing exercises "
                   "from an ordinary video of the yard.")
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=_Parser)
-    for add in (_analyse, _demo, _course, _vehicle, _serve):
+    for add in (_analyse, _demo, _course, _setout, _vehicle, _serve):
         add(commands)
     return top
 
@@ -109,6 +109,28 @@ def _course(commands: Any) -> None:
         else:
             write_course(asked.vehicle, asked.out or Path(f"{asked.exercise}.course.toml"), exercise=asked.exercise,
                          bay_on_left=asked.bay_on == "left", asked=asked.set)
+    command.set_defaults(run=run)
+
+
+def _setout(commands: Any) -> None:
+    command = commands.add_parser("setout", help="write the sheet to set a course out by, with one tape",
+                                  description="One printable page: plan, pegs, two arcs to each mark, checks, what is "
+                                  "needed, and whether the vehicle can do it.")
+    command.add_argument("--vehicle", type=Path, required=True, metavar="V.toml")
+    command.add_argument("--course", type=Path, required=True, metavar="C.toml")
+    command.add_argument("-o", "--out", type=Path, default=Path("setting_out.html"), metavar="SHEET",
+                         help=".html, .pdf or .svg (default: setting_out.html)")
+    command.add_argument("--baseline", metavar="LINE", help="the line to measure along (default: the one by the bay)")
+    command.add_argument("--tape", default="30 m", metavar="LENGTH", help="length of the tape (default: 30 m)")
+    command.add_argument("--margin", default="3 m", metavar="LENGTH", help="kept free all round (default: 3 m)")
+    command.add_argument("--no-room", action="store_true",
+                         help="leave out the room in the best run, which takes some seconds to compute")
+
+    def run(asked: argparse.Namespace) -> None:
+        from cli.lengths import length_m
+        from cli.setout import write_sheet
+        write_sheet(asked.vehicle, asked.course, asked.out, baseline=asked.baseline, tape_m=length_m(asked.tape),
+                    margin_m=length_m(asked.margin), with_room=not asked.no_room)
     command.set_defaults(run=run)
 
 
