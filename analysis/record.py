@@ -10,6 +10,7 @@ import pandas as pd
 
 from analysis.attempt import AHEAD, HIDDEN, MAIN, WIDE_ANGLE, Advice, Attempt, DryTurn, Finding, Mirrors, Stop
 from analysis.motion import bridged
+from analysis.room_record import room_to_json
 
 SCHEMA_VERSION = 1
 _REPORTED = 0.5  # a turn at a standstill is listed when it is more likely than not
@@ -49,6 +50,7 @@ def attempt_to_json(attempt: Attempt) -> dict[str, Any]:
         "final": _final(attempt),
         "advice": _advice(attempt.advice),
         "mirrors": _mirrors(attempt.mirrors, attempt.motion.t_s),
+        "room": room_to_json(attempt.room),
         "notes": list(attempt.track.notes),
     }
 

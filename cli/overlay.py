@@ -29,6 +29,7 @@ VIDEO_LONG_SIDE_PX = 1280
 EMBED_LIMIT_BYTES = 25_000_000
 _TICKS = 90_000  # a second's share in the time base of the videos written
 _SUBPIXEL = 4  # OpenCV draws in 1/16 px
+_TURNING_SHOWN_S = 4.0  # before and after
 
 Report = Callable[[str, float], None]
 
@@ -102,6 +103,7 @@ class Artist:
         self._thick = max(1, round(height_px / 360))
         self._body = attempt.vehicle.body_outline_m()
         self._measured = attempt.track.measured
+        self._points = scene.turning_points(attempt)
 
     def draw(self, picture: np.ndarray, t_s: float, *, caption: bool = True) -> None:
         """Draw what stands and what is known at t_s, in place; `caption`: with the words below."""
@@ -114,6 +116,7 @@ class Artist:
             self._trail(picture, camera, t_s)
             if now is not None:
                 self._vehicle(picture, camera, now)
+            self._turning(picture, camera, t_s)
         if caption:
             self._caption(picture, t_s, now if camera is not None else None)
 
@@ -148,6 +151,22 @@ class Artist:
         body = scene.placed(self._body, *pose)
         self._stroke(picture, camera, np.vstack([body, body[:1]]), "vehicle")
 
+    def _turning(self, picture: np.ndarray, camera: Camera, t_s: float) -> None:
+        """Where the bay was lost, and where it could last have been kept, about that time."""
+        for point in self._points:
+            if point.at_m is None or abs(t_s - point.t_s) > _TURNING_SHOWN_S:
+                continue
+            px = self._pixels(camera, np.array([point.at_m]))
+            if px is None:
+                continue
+            ring_px, (x, y) = 7 * self._thick, (int(v) for v in px[0])
+            for colour, thickness in ((OVERLAY["halo"], 2 * self._thick + 2), (OVERLAY["line"], self._thick)):
+                cv2.circle(picture, (x, y), ring_px << _SUBPIXEL, bgr(colour), thickness, cv2.LINE_AA, _SUBPIXEL)
+            label = caption(f"{point.label}, {words.clock(point.t_s)}", max(11, self._size[1] // 44))
+            x, y = x >> _SUBPIXEL, y >> _SUBPIXEL
+            beside = 2 * ring_px if point.kind == "saving" else -2 * ring_px - label.shape[0]
+            paste(picture, label, x - label.shape[1] // 2, y + beside)
+
     def _pixels(self, camera: Camera, ground_m: np.ndarray) -> np.ndarray | None:
         """Points in OpenCV's fixed-point pixels; None when any lies behind the camera or far outside the picture."""
         px = camera.project_ground(ground_m)
@@ -168,8 +187,7 @@ class Artist:
 
     def _caption(self, picture: np.ndarray, t_s: float, now: scene.Moment | None) -> None:
         strip = caption(_caption_words(t_s, now), max(12, self._size[1] // 36))
-        h, w = min(strip.shape[0], picture.shape[0]), min(strip.shape[1], picture.shape[1])
-        picture[-h:, :w] = strip[:h, :w]
+        paste(picture, strip, 0, picture.shape[0] - strip.shape[0])
 
 
 def _caption_words(t_s: float, now: scene.Moment | None) -> str:
@@ -208,3 +226,11 @@ def caption(text: str, size_px: int) -> np.ndarray:
     image = Image.new("RGB", (int(font.getlength(text)) + 2 * pad, size_px + 2 * pad), OVERLAY["halo"])
     ImageDraw.Draw(image).text((pad, pad - size_px // 8), text, font=font, fill="#FFFFFF")
     return np.asarray(image)[:, :, ::-1]
+
+
+def paste(picture: np.ndarray, patch: np.ndarray, left: int, top: int) -> None:
+    """Lay a patch onto a picture, in place; what would stick out is left off."""
+    h, w = picture.shape[:2]
+    x0, y0, x1, y1 = max(left, 0), max(top, 0), min(left + patch.shape[1], w), min(top + patch.shape[0], h)
+    if x1 > x0 and y1 > y0:
+        picture[y0:y1, x0:x1] = patch[y0 - top:y1 - top, x0 - left:x1 - left]

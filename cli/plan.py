@@ -73,8 +73,10 @@ def plan_figure(attempt: Attempt) -> Figure:
     axes.set_axis_off()
     _sweep(axes, attempt)
     _yard(axes, attempt)
+    _reference(axes, attempt)
     _vehicles(axes, attempt)
     _findings(axes, attempt)
+    _turning_points(axes, attempt)
     _margin_words(axes, attempt, x_min, y_max + 0.55 * head_m, y_min - 0.35 * head_m, per_m)
     return figure
 
@@ -165,6 +167,24 @@ def _findings(axes: Any, attempt: Attempt) -> None:
                           arrowprops={"arrowstyle": "-", "color": colour, "lw": 0.9, "shrinkA": 0, "shrinkB": 0})
 
 
+def _reference(axes: Any, attempt: Attempt) -> None:
+    """The rear axle's path in the reverse that keeps the most room."""
+    run = attempt.room.reference if attempt.room else None
+    if run is not None:
+        axes.plot(run.x_m, run.y_m, color=PAPER["ok"], lw=1.3, ls=(0, (5, 3)), zorder=3.2)
+
+
+def _turning_points(axes: Any, attempt: Attempt) -> None:
+    for point in scene.turning_points(attempt):
+        if point.at_m is not None:
+            colour, above = PAPER["fault" if point.kind == "lost" else "ok"], point.kind == "lost"
+            axes.plot(*point.at_m, marker="o", ms=8, mfc="none", mec=colour, mew=1.6, zorder=9)
+            axes.annotate(f"{point.label}, {words.clock(point.t_s)}", point.at_m, xytext=(0, 12 if above else -12),
+                          textcoords="offset points", ha="center", va="bottom" if above else "top", color=colour,
+                          fontsize=8.5, fontweight="bold", zorder=9,
+                          path_effects=[withStroke(linewidth=2.5, foreground=PAPER["paper"])])
+
+
 def _margin_words(axes: Any, attempt: Attempt, x_m: float, top_m: float, bottom_m: float, per_m: float) -> None:
     x = x_m + 0.25 / per_m
     axes.text(x, top_m, words.headline(attempt), fontsize=12, fontweight="bold", color=PAPER["ink"], va="center")
@@ -172,7 +192,9 @@ def _margin_words(axes: Any, attempt: Attempt, x_m: float, top_m: float, bottom_
     axes.text(x_right, top_m, f"{attempt.vehicle.name}  ·  {attempt.course.name}", ha="right", va="center",
               color=PAPER["soft"])
     axes.text(x, bottom_m, "Light area: ground passed over by the body.  Blue: tyres (dotted: steered).  "
-              "Filled squares: marks as found; dotted squares: as planned.", va="center", color=PAPER["soft"])
+              "Filled squares: marks as found; dotted squares: as planned."
+              + ("  Green: the reverse with the most room." if attempt.room and attempt.room.reference else ""),
+              va="center", color=PAPER["soft"])
     end = x_right
     axes.plot([end - 5, end], [bottom_m, bottom_m], color=PAPER["ink"], lw=1.2, marker="|", ms=6)
     axes.text(end - 5.3, bottom_m, "5 m", ha="right", va="center", color=PAPER["ink"])

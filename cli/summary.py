@@ -29,6 +29,11 @@ def print_summary(attempt: Attempt, page: str, console: Console | None = None) -
         table.add_row(_SIGN[group], words.verdict(f), Text(f.sentence), words.figure(f.value, f.sd, f.unit),
                       words.clock(f.t_start_s), style=_STYLE[group] if group != "ok" else None)
     console.print(table)
+    for said in attempt.advice.said:
+        console.print(f"→ {said.sentence}", highlight=False, markup=False)
+    if attempt.advice.drill:
+        console.print(f"To practise: {attempt.advice.drill.title}. {attempt.advice.drill.text}", highlight=False,
+                      markup=False)
     for note in attempt.track.notes:
         console.print(f"Measurement: {note}", highlight=False, markup=False)
     console.print(words.CAUTION, style="dim", highlight=False)

@@ -9,10 +9,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 from fake_attempt import SIZE_PX, make_attempt, write_clip
+from fake_room import make_room
 
 from analysis.attempt import Attempt
+from analysis.judge import with_room
 from cli import scene, words
-from cli.overlay import Artist, dashes, playable
+from cli.overlay import Artist, dashes, paste, playable
 from cli.palette import OVERLAY, PAPER, bgr
 from cli.plan import swept_by_body
 
@@ -153,3 +155,32 @@ def test_what_does_not_count_is_not_told_among_the_faults() -> None:
     assert [words.group(f) for f in (fault, close, unseen, note, ok)] == ["fault", "too close to call", "not seen",
                                                                        "note", "ok"]
     assert words.headline(make_attempt()) == "1 fault, 1 too close to call, 1 not seen"
+
+
+def test_where_the_bay_was_lost_is_ringed_on_the_clip_about_that_time() -> None:
+    """Lost at 2.5 s at (23.4, -2.1) m; the ring is two tyres' widths from there, dark outside and white inside."""
+    attempt = make_attempt()
+    camera = scene.camera_at(attempt.track.camera, 1.0)
+    assert camera is not None
+    x, y = camera.project_ground(np.array([[23.4, -2.1]]))[0]
+    pictures = []
+    for told in (attempt, with_room(attempt, make_room(attempt))):
+        picture = np.full((SIZE_PX[1], SIZE_PX[0], 3), 90, np.uint8)
+        Artist(told, *SIZE_PX).draw(picture, 1.0)
+        pictures.append(picture)
+    changed = np.abs(pictures[0].astype(int) - pictures[1]).max(axis=2) > 60
+    ring = np.hypot(*np.meshgrid(np.arange(SIZE_PX[0]) - x, np.arange(SIZE_PX[1]) - y))
+    assert changed[(ring > 6) & (ring < 8.5)].mean() > 0.6
+    late = [np.full((SIZE_PX[1], SIZE_PX[0], 3), 90, np.uint8) for _ in range(2)]
+    Artist(attempt, *SIZE_PX).draw(late[0], 9.0)
+    Artist(with_room(attempt, make_room(attempt)), *SIZE_PX).draw(late[1], 9.0)
+    assert (late[0] == late[1]).all()
+
+
+def test_a_patch_that_sticks_out_is_cut() -> None:
+    picture = np.zeros((4, 5, 3), np.uint8)
+    paste(picture, np.full((3, 3, 3), 7, np.uint8), -1, 2)
+    assert (picture[2:4, 0:2] == 7).all()
+    assert picture.sum() == 7 * 4 * 3
+    paste(picture, np.full((3, 3, 3), 9, np.uint8), 9, 9)
+    assert picture.max() == 7
