@@ -216,7 +216,8 @@ def _mark_touched(run: Run) -> Iterator[Finding]:
             near = (t <= event.t_s + 1.0) & (t >= event.t_s - _NOTICED_WITHIN_S)
             closest = float(np.min(reading.value_m[near])) if np.any(near) else math.inf
             if closest < _MOVED_BY_VEHICLE_M:
-                k = int(np.flatnonzero(near)[np.argmin(reading.value_m[near])])
+                # It was hit when the body first came as near as it ever did, as far as can be told.
+                k = int(np.flatnonzero(near & (reading.value_m <= closest + reading.sd_m))[0])
                 yield _make(run, "mark_touched", mark.name, "fault", (t[k], max(event.t_s, t[k])),
                             float(reading.value_m[k]), float(reading.sd_m[k]), "m", 0.0, where,
                             f"the {name} was knocked: it moved {length(event.moved_m)} ({margin(event.sd_m)}), seen at "
