@@ -2,33 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field as field_of
+import math
 
 import numpy as np
 
-from analysis.course import Course
 from analysis.room import sweeps
-from analysis.room.field import CAP_M, SCALE, RoomField, parked_m, room_field
-from analysis.room.nouns import Limits, PlannedRun
+from analysis.room.field import CAP_M, SCALE, RoomField, parked_m
+from analysis.room.nouns import PlannedRun
 from analysis.room.solids import clearances_m
-from analysis.vehicle import Vehicle
 
 FINE_M = 0.05  # spacing of the poses of a planned run, about
 _AS_GOOD_M = 0.01  # another shunt, or going further into the box, must gain more than this
 _PREFER_M_PER_RAD = 0.02  # of about equal arcs the one with less turning of the wheel is taken
 
+_NOT_PARKED_M = -0.3  # at the end; less is a run that does not reach the box
+
 Pose = tuple[float, float, float]
-
-
-@dataclass
-class _Written:
-    """The poses of a run while it is being read."""
-
-    rows: list[np.ndarray] = field_of(default_factory=list)
-
-    def add(self, x: np.ndarray, y: np.ndarray, heading: np.ndarray, wheel: np.ndarray, direction: int,
-            step_m: np.ndarray) -> None:
-        self.rows.append(np.column_stack([x, y, heading, wheel, np.full_like(x, direction), step_m]))
 
 
 def best_run(field: RoomField, pose: Pose, wheel_rad: float = 0.0, shunts: int = 0) -> PlannedRun:
@@ -37,87 +26,63 @@ def best_run(field: RoomField, pose: Pose, wheel_rad: float = 0.0, shunts: int =
     Its clearances are exact at every few centimetres, so `room_m` is a lower bound of what is possible, whatever
     the field's error.
     """
-    x, y, heading = pose
-    wheel, entry = wheel_rad, 2 * shunts
-    written = _Written()
-    written.add(*(np.array([v]) for v in (x, y, heading, wheel)), -1 if entry % 2 == 0 else 1, np.zeros(1))
-    for _ in range(40 * len(field.grid.x_m)):  # an end in any case; some two times the layers is usual
-        state = [np.array([v]) for v in (x, y, heading, wheel)]
-        on, target, layer = _look(field, *state, entry)
-        parked = _parked(field, *state)
-        if entry % 2 == 0 and parked > 0 and parked >= min(on, _least_so_far(field, written)) - _AS_GOOD_M:
+    state, entry = np.array([*pose, wheel_rad]), 2 * shunts
+    rows = [np.array([[*state, 1.0 if entry % 2 else -1.0, 0.0]])]
+    least = float(clearances_m(field.numbers, state[None], CAP_M)[0])
+    for _ in range(40 * len(field.grid.x_m)):  # an end in any case; twice the layers is usual
+        on, target, layer = _look(field, state, entry)
+        parked = float(parked_m(field, state[None])[0])
+        if entry % 2 == 0 and parked > 0 and parked >= min(on, least) - _AS_GOOD_M:
             break
-        if entry:
-            other, _, _ = _look(field, *state, entry - 1)
-            # on the way forward reversing again is the rule, on the way back a shunt the exception
-            if other > on + (_AS_GOOD_M if entry % 2 == 0 else -_AS_GOOD_M / 2):
-                entry -= 1
-                continue
+        # on the way forward reversing again is the rule, on the way back a shunt the exception
+        gain = _AS_GOOD_M if entry % 2 == 0 else -_AS_GOOD_M / 2
+        if entry and _look(field, state, entry - 1)[0] > on + gain:
+            entry -= 1
+            continue
         if not np.isfinite(on):
             break
-        x, y, heading, wheel = _follow(field, written, x, y, heading, wheel, target, layer, 1 if entry % 2 else -1)
-    return finished(field, np.concatenate(written.rows))
+        way = _follow(field, state, target, layer, entry)
+        rows.append(way)
+        state = way[-1, :4]
+        least = min(least, float(clearances_m(field.numbers, way[:, :4], CAP_M).min()))
+    return finished(field, np.concatenate(rows))
 
 
-def _look(field: RoomField, x: np.ndarray, y: np.ndarray, heading: np.ndarray, wheel: np.ndarray,
-          entry: int) -> tuple[float, float, int]:
+def _look(field: RoomField, state: np.ndarray, entry: int) -> tuple[float, float, int]:
     """(value, target wheel, layer) of the arc to take in the entry's direction; -inf when there is none."""
-    layer = int(field.layer_from(x, entry)[0])
+    layer = int(field.layer_from(state[:1], entry)[0])
     if layer < 0:
-        return -np.inf, float(wheel[0]), layer
+        return -math.inf, float(state[3]), layer
     g, n, limits = field.grid, field.numbers, field.limits
     value, target = sweeps.look_ahead(
-        x[0], y[0], heading[0], wheel[0], g.x_m[layer], field.values[entry, layer], SCALE, g.heading_rad, g.y_m,
+        state[0], state[1], state[2], state[3], g.x_m[layer], field.values[entry, layer], SCALE, g.heading_rad, g.y_m,
         g.wheel_rad, 31, limits.max_wheel_rad, limits.wheel_per_m_rad, FINE_M, _PREFER_M_PER_RAD, n.wheelbase_m,
         n.boxes, n.pairs, n.lines, n.tyres, n.outline, n.barrier, n.full_width, CAP_M)
     return float(value), float(target), layer
 
 
-def _parked(field: RoomField, x: np.ndarray, y: np.ndarray, heading: np.ndarray, wheel: np.ndarray) -> float:
-    return float(parked_m(field.numbers, field.course, field.limits, field.vehicle, x, y, heading, wheel)[0])
-
-
-def _least_so_far(field: RoomField, written: _Written) -> float:
-    return float(_clear(field, np.concatenate(written.rows)).min())
-
-
-def _clear(field: RoomField, rows: np.ndarray) -> np.ndarray:
-    return clearances_m(field.numbers, *(np.ascontiguousarray(rows[:, k]) for k in range(4)))
-
-
-def _follow(field: RoomField, written: _Written, x: float, y: float, heading: float, wheel: float, target: float,
-            layer: int, direction: int) -> tuple[float, float, float, float]:
+def _follow(field: RoomField, state: np.ndarray, target: float, layer: int, entry: int) -> np.ndarray:
+    """(n, 6) rows along the arc: x, y, heading, wheel, direction, metres rolled since the row before."""
+    x, y, heading, wheel = state
     dx = float(field.grid.x_m[layer] - x)
-    parts = max(2, int(np.ceil(abs(dx) / np.cos(heading) / FINE_M)))
+    parts = max(2, math.ceil(abs(dx) / math.cos(heading) / FINE_M))
     dy, headings = np.empty(parts), np.empty(parts)
     sweeps.roll(heading, wheel, target, dx, parts, field.numbers.wheelbase_m, dy, headings)
     share = np.arange(1, parts + 1) / parts
-    xs, ys, wheels = x + dx * share, y + dy, wheel + (target - wheel) * share
+    xs, ys = x + dx * share, y + dy
     step = np.hypot(np.diff(xs, prepend=x), np.diff(ys, prepend=y))
-    written.add(xs, ys, headings, wheels, direction, step)
-    return float(xs[-1]), float(ys[-1]), float(headings[-1]), target
+    return np.column_stack([xs, ys, headings, wheel + (target - wheel) * share, np.full(parts, 1 if entry % 2 else -1),
+                            step])
 
 
 def finished(field: RoomField, rows: np.ndarray) -> PlannedRun:
-    """The run of rows (n, 6): x, y, heading, wheel, direction, step rolled; its clearances exact."""
-    clear = _clear(field, rows)
-    end = parked_m(field.numbers, field.course, field.limits, field.vehicle,
-                   *(np.ascontiguousarray(rows[-1:, k]) for k in range(4)))
-    reaches = bool(end[0] > _NOT_PARKED_M)
-    least = float(min(clear.min(), end[0]) if reaches else clear.min())
-    return PlannedRun(rows[:, 0], rows[:, 1], rows[:, 2], rows[:, 3], rows[:, 4].astype(int),
-                      np.cumsum(rows[:, 5]), clear, least, reaches)
-
-
-_NOT_PARKED_M = -0.3
-
-
-def best_room(vehicle: Vehicle, course: Course, limits: Limits | None = None) -> tuple[float, float, PlannedRun]:
-    """(room left, its error, the run) in one reverse from the best place to stop at the forward pair, to be asked when
-    a course is set out: room below zero means that it cannot be done in one go."""
-    field = room_field(vehicle, course, limits, shunts=0)
-    run = best_run(field, best_stop(field))
-    return run.room_m, field.grid_sd_m, run
+    """The run of rows (n, 6), as `_follow` gives them; its clearances exact."""
+    clear = clearances_m(field.numbers, rows[:, :4])
+    end = float(parked_m(field, rows[-1:, :4])[0])
+    reaches = end > _NOT_PARKED_M
+    least = float(min(clear.min(), end) if reaches else clear.min())
+    x, y, heading, wheel, direction, step = rows.T
+    return PlannedRun(x, y, heading, wheel, direction.astype(int), np.cumsum(step), clear, least, reaches)
 
 
 def best_stop(field: RoomField) -> Pose:

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 
-from analysis.clearance import line_normal, mark_reach_m, MIRROR_HANGS_M
+from analysis.clearance import MIRROR_HANGS_M, line_normal, mark_reach_m
 from analysis.course import Course
 from analysis.room.nouns import Limits
 from analysis.vehicle import Vehicle
@@ -134,16 +134,16 @@ def clearance_at(x: float, y: float, heading: float, wheel: float, wheelbase: fl
 
 
 @njit(cache=True, fastmath=True)
-def _clearances(x, y, heading, wheel, wheelbase, boxes, pairs, lines, tyres, outline, barrier, full_width, cap):  # type: ignore[no-untyped-def]
-    out = np.empty(x.shape[0])
-    for k in range(x.shape[0]):
-        out[k] = clearance_at(x[k], y[k], heading[k], wheel[k], wheelbase, boxes, pairs, lines, tyres, outline,
-                              barrier, full_width, cap)
+def _clearances(states, wheelbase, boxes, pairs, lines, tyres, outline, barrier, full_width,
+                cap):  # type: ignore[no-untyped-def]
+    out = np.empty(states.shape[0])
+    for k in range(states.shape[0]):
+        out[k] = clearance_at(states[k, 0], states[k, 1], states[k, 2], states[k, 3], wheelbase, boxes, pairs, lines,
+                              tyres, outline, barrier, full_width, cap)
     return out
 
 
-def clearances_m(n: Numbers, x_m: np.ndarray, y_m: np.ndarray, heading_rad: np.ndarray, wheel_rad: np.ndarray,
-                 cap_m: float = 99.0) -> np.ndarray:
-    """(n,) worst clearance of each pose."""
-    return _clearances(x_m, y_m, heading_rad, wheel_rad, n.wheelbase_m, n.boxes, n.pairs, n.lines, n.tyres, n.outline,
-                       n.barrier, n.full_width, cap_m)
+def clearances_m(n: Numbers, states: np.ndarray, cap_m: float = 99.0) -> np.ndarray:
+    """(n,) worst clearance of each state (n, 4): x, y, heading, wheel; at most cap_m."""
+    return _clearances(np.ascontiguousarray(states, float), n.wheelbase_m, n.boxes, n.pairs, n.lines, n.tyres,
+                       n.outline, n.barrier, n.full_width, cap_m)

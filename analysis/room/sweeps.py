@@ -58,53 +58,86 @@ def reach_of_wheel(wheel, heading, dx, lock, per_m):  # type: ignore[no-untyped-
 
 
 @njit(cache=True, fastmath=True, parallel=True)
-def step_layer(here, there, clear, dx, x_parts, headings, y, wheels, choices, lock, per_m, wheelbase, lines, tyres,
-               full_width, floor):  # type: ignore[no-untyped-def]
-    """Raise here (nd, nh, ny) to the value of the best step across dx to `there` (nd, nh, ny).
+def lay_arcs(dx, parts, headings, wheels, lock, per_m, wheelbase, lines, tyres,
+             full_width):  # type: ignore[no-untyped-def]
+    """Every arc across dx from each heading and wheel: target (nh, nd, nu), dy and heading (nh, nd, nu, parts) after
+    each part, and reach (nh, nd, nu, parts, nl) of its tyres towards each line."""
+    nh, nd, nl = headings.shape[0], wheels.shape[0], lines.shape[0]
+    furthest = per_m * abs(dx) / np.cos(headings[-1])
+    choices = 2 * min(int(np.ceil(furthest / (wheels[1] - wheels[0]))), nd) + 1
+    target = np.empty((nh, nd, choices))
+    dy, hs = np.empty((nh, nd, choices, parts)), np.empty((nh, nd, choices, parts))
+    reach = np.empty((nh, nd, choices, parts, nl))
+    for j in prange(nh):
+        for d in range(nd):
+            low, high = reach_of_wheel(wheels[d], headings[j], dx, lock, per_m)
+            for u in range(choices):
+                # the grid's own angles, between which nothing is blurred, and the two furthest within reach
+                to = min(max(wheels[0] + (d + u - choices // 2) * (wheels[1] - wheels[0]), low), high)
+                target[j, d, u] = to
+                roll(headings[j], wheels[d], to, dx, parts, wheelbase, dy[j, d, u], hs[j, d, u])
+                for p in range(parts):
+                    w = wheels[d] + (to - wheels[d]) * (p + 1) / parts
+                    for m in range(nl):
+                        reach[j, d, u, p, m] = tyre_reach(hs[j, d, u, p], w, lines[m, 0], lines[m, 1], tyres,
+                                                          wheelbase, full_width)
+    return target, dy, hs, reach
+
+
+@njit(cache=True, fastmath=True)
+def cell(value, first, width, count):  # type: ignore[no-untyped-def]
+    """(index, share) of a value on an even grid: it lies `share` of the way from grid point index to the next."""
+    at = (value - first) / width
+    k = max(0, min(int(at), count - 2))
+    return k, np.float32(at - k)
+
+
+@njit(cache=True, fastmath=True, parallel=True)
+def step_layer(here, there, clear, x_parts, headings, y, wheels, arcs_target, arcs_dy, arcs_heading, arcs_reach, lines,
+               floor):  # type: ignore[no-untyped-def]
+    """Raise here (nd, nh, ny) to the value of the best arc to `there` (nd, nh, ny).
 
     clear (parts, nh, ny): body clearance on the planes x_parts (parts,) that the step passes, its end included.
     """
     nd, nh, ny = here.shape
-    parts = clear.shape[0]
-    h0, dh, y0, dy_cell = headings[0], headings[1] - headings[0], y[0], y[1] - y[0]
-    dw = wheels[1] - wheels[0]
+    parts, choices = clear.shape[0], arcs_target.shape[2]
+    dh, dy_cell, dw = headings[1] - headings[0], y[1] - y[0], wheels[1] - wheels[0]
+    one = np.float32(1)
     for j in prange(nh):
-        dy, hs = np.empty(parts), np.empty(parts)
         best = np.empty(ny, np.float32)
         for d in range(nd):
-            low, high = reach_of_wheel(wheels[d], headings[j], dx, lock, per_m)
             for u in range(choices):
-                target = low + (high - low) * u / (choices - 1)
-                roll(headings[j], wheels[d], target, dx, parts, wheelbase, dy, hs)
-                if min(hs.min(), hs[-1]) < h0 or max(hs.max(), hs[-1]) > headings[-1]:
+                if u and arcs_target[j, d, u] == arcs_target[j, d, u - 1]:
                     continue
-                # the value at the end of the step
-                wf = (target - wheels[0]) / dw
-                w = min(int(wf), nd - 2)
-                wf -= w
-                hf = (hs[-1] - h0) / dh
-                h = min(int(hf), nh - 2)
-                hf -= h
-                yf = dy[-1] / dy_cell
-                shift = int(np.floor(yf))
-                yf -= shift
+                hs, dy = arcs_heading[j, d, u], arcs_dy[j, d, u]
+                if hs.min() < headings[0] or hs.max() > headings[-1]:
+                    continue
+                w, wf = cell(arcs_target[j, d, u], wheels[0], dw, nd)
+                h, hf = cell(hs[-1], headings[0], dh, nh)
+                shift = int(np.floor(dy[-1] / dy_cell))
+                yf = np.float32(dy[-1] / dy_cell - shift)
                 k0, k1 = max(0, -shift), min(ny, ny - 1 - shift)
-                a00, a01 = (1 - wf) * (1 - hf), (1 - wf) * hf
-                a10, a11 = wf * (1 - hf), wf * hf
+                # where the lines leave a tyre so far out that the value is the floor anyway
+                for m in range(lines.shape[0]):
+                    if abs(lines[m, 1]) > 0.5:
+                        at = lines[m, 0] * x_parts[0] + lines[m, 1] * dy[0] + lines[m, 2] + arcs_reach[j, d, u, 0, m]
+                        edge = ((floor - at) / lines[m, 1] - y[0]) / dy_cell
+                        if lines[m, 1] > 0:
+                            k0 = max(k0, int(np.floor(edge)))
+                        else:
+                            k1 = min(k1, int(np.ceil(edge)) + 1)
+                a00, a01 = (one - wf) * (one - hf), (one - wf) * hf
+                a10, a11 = wf * (one - hf), wf * hf
                 t00, t01, t10, t11 = there[w, h], there[w, h + 1], there[w + 1, h], there[w + 1, h + 1]
                 for k in range(k0, k1):
                     q = k + shift
                     near = a00 * t00[q] + a01 * t01[q] + a10 * t10[q] + a11 * t11[q]
                     far = a00 * t00[q + 1] + a01 * t01[q + 1] + a10 * t10[q + 1] + a11 * t11[q + 1]
                     best[k] = near + yf * (far - near)
-                # the clearance on the way there
                 for p in range(parts):
-                    hf = (hs[p] - h0) / dh
-                    h = min(int(hf), nh - 2)
-                    hf -= h
-                    yf = dy[p] / dy_cell
-                    shift = int(np.floor(yf))
-                    yf -= shift
+                    h, hf = cell(hs[p], headings[0], dh, nh)
+                    shift = int(np.floor(dy[p] / dy_cell))
+                    yf = np.float32(dy[p] / dy_cell - shift)
                     k0, k1 = max(k0, -shift), min(k1, ny - 1 - shift)
                     c0, c1 = clear[p, h], clear[p, h + 1]
                     for k in range(k0, k1):
@@ -112,15 +145,15 @@ def step_layer(here, there, clear, dx, x_parts, headings, y, wheels, choices, lo
                         near = c0[q] + hf * (c1[q] - c0[q])
                         far = c0[q + 1] + hf * (c1[q + 1] - c0[q + 1])
                         best[k] = min(best[k], near + yf * (far - near))
-                    w_now = wheels[d] + (target - wheels[d]) * (p + 1) / parts
                     for m in range(lines.shape[0]):
-                        at = lines[m, 0] * x_parts[p] + lines[m, 1] * dy[p] + lines[m, 2] + tyre_reach(
-                            hs[p], w_now, lines[m, 0], lines[m, 1], tyres, wheelbase, full_width)
+                        at = np.float32(lines[m, 0] * x_parts[p] + lines[m, 1] * dy[p] + lines[m, 2] +
+                                        arcs_reach[j, d, u, p, m] + lines[m, 1] * y[0])
+                        rise = np.float32(lines[m, 1] * dy_cell)
                         for k in range(k0, k1):
-                            best[k] = min(best[k], at + lines[m, 1] * y[k])
+                            best[k] = min(best[k], at + rise * np.float32(k))
+                row = here[d, j]
                 for k in range(k0, k1):
-                    if best[k] > here[d, j, k]:
-                        here[d, j, k] = best[k]
+                    row[k] = max(row[k], best[k])
 
 
 @njit(cache=True, fastmath=True)
@@ -178,14 +211,15 @@ def look_ahead(x, y_m, heading, wheel, layer_x, layer, scale, headings, y, wheel
 
 
 @njit(cache=True, fastmath=True, parallel=True)
-def look_ahead_all(x, y_m, heading, wheel, into, layer_x, layers, scale, headings, y, wheels, choices, lock, per_m,
+def look_ahead_all(states, into, layer_x, layers, scale, headings, y, wheels, choices, lock, per_m,
                    part_m, wheelbase, boxes, pairs, lines, tyres, outline, barrier, full_width,
                    cap):  # type: ignore[no-untyped-def]
-    """(n,) values by one arc from each pose to the layer `into` (n,) of layers (nl, nd, nh, ny); -inf where into < 0."""
-    out = np.full(x.shape[0], -np.inf)
-    for i in prange(x.shape[0]):
+    """(n,) values by one arc from each state (n, 4) to the layer into (n,) of layers (nl, nd, nh, ny); -inf where
+    into < 0."""
+    out = np.full(states.shape[0], -np.inf)
+    for i in prange(states.shape[0]):
         if into[i] >= 0:
-            out[i] = look_ahead(x[i], y_m[i], heading[i], wheel[i], layer_x[into[i]], layers[into[i]], scale, headings,
-                                y, wheels, choices, lock, per_m, part_m, 0.0, wheelbase, boxes, pairs, lines, tyres,
-                                outline, barrier, full_width, cap)[0]
+            out[i], _ = look_ahead(states[i, 0], states[i, 1], states[i, 2], states[i, 3], layer_x[into[i]],
+                                   layers[into[i]], scale, headings, y, wheels, choices, lock, per_m, part_m, 0.0,
+                                   wheelbase, boxes, pairs, lines, tyres, outline, barrier, full_width, cap)
     return out

@@ -1,0 +1,133 @@
+"""Building the room field of a vehicle on a course: the sweeps in order, and how far off the result is."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+
+from analysis.course import Course
+from analysis.room import sweeps
+from analysis.room.field import CAP_M, FLOOR_M, SCALE, Fineness, Grid, RoomField, parked_m, states_of, stop_area
+from analysis.room.nouns import Limits, PlannedRun
+from analysis.room.runs import best_run, best_stop
+from analysis.room.solids import clearances_m, numbers_of
+from analysis.trouble import Trouble
+from analysis.vehicle import Vehicle
+
+_TRIED, _MEASURED, _LEAST = 4000, 60, 10  # poses tried, runs made, and fewer than which say nothing
+_UNMEASURED_SD_M = 0.03
+
+
+def grid_of(vehicle: Vehicle, course: Course, limits: Limits, fine: Fineness) -> Grid:
+    """Layers from two places inside the box up to a little beyond the forward pair."""
+    box = stop_area(course, vehicle)
+    first = box.x_min_m + 0.25 * (box.x_max_m - box.x_min_m) + vehicle.rear_overhang_m
+    second = box.x_min_m + 0.75 * (box.x_max_m - box.x_min_m) + vehicle.rear_overhang_m
+    top = max(m.x_m for m in course.marks) - vehicle.x_front_m + 2.0
+    if top < second + 3 * fine.step_m:
+        raise Trouble("there is no way to reverse between the forward pair and the stopping box",
+                      where="stopping_box", remedy="check the marks' x_m and the vehicle's length")
+    layers = np.concatenate([[first], np.arange(second, top + fine.step_m, fine.step_m)])
+    reach = vehicle.track_rear_m / 2 + vehicle.tyre_width_rear_m / 2 + FLOOR_M
+    ys = [y for ln in course.lines for y in (ln.y0_m, ln.y1_m)] or \
+        [m.y_m + side * 2 * vehicle.width_m for m in course.marks for side in (-1, 1)]
+    y = np.arange(min(ys) + reach, max(ys) - reach + fine.y_m, fine.y_m)
+    headings = np.arange(-round(fine.heading_limit_rad / fine.heading_rad),
+                         round(fine.heading_limit_rad / fine.heading_rad) + 1) * fine.heading_rad
+    return Grid(layers, y, headings, np.linspace(-1, 1, fine.wheels) * limits.max_wheel_rad, fine.parts)
+
+
+def room_field(vehicle: Vehicle, course: Course, limits: Limits | None = None, shunts: int = 2,
+               fine: Fineness | None = None, progress: Callable[[float], None] | None = None) -> RoomField:
+    """The field of a vehicle on a course as it really stands. `progress` is told the share done, 0 to 1.
+
+    Raises Trouble when the course leaves no way between its forward pair and its box.
+    """
+    limits, fine = limits or Limits.of(vehicle), fine or Fineness()
+    grid, n = grid_of(vehicle, course, limits, fine), numbers_of(vehicle, course, limits)
+    nl, shape = len(grid.x_m), (len(grid.wheel_rad), len(grid.heading_rad), len(grid.y_m))
+    gaps = np.diff(grid.x_m)
+    shares = np.arange(grid.parts) / grid.parts
+    planes = np.append((grid.x_m[:-1, None] + gaps[:, None] * shares).ravel(), grid.x_m[-1])
+    clear = sweeps.fill_clearance(planes, grid.y_m, grid.heading_rad, n.boxes, n.pairs, n.outline, n.barrier, CAP_M)
+    values = np.empty((2 * shunts + 1, nl, *shape), np.int16)
+    field = RoomField(vehicle, course, limits, grid, n, values)
+    done = 0
+    arcs: dict[float, tuple[np.ndarray, ...]] = {}
+
+    def arcs_across(dx: float) -> tuple[np.ndarray, ...]:
+        key = round(dx, 9)
+        if key not in arcs:
+            arcs[key] = sweeps.lay_arcs(dx, grid.parts, grid.heading_rad, grid.wheel_rad,
+                                        limits.max_wheel_rad, limits.wheel_per_m_rad, n.wheelbase_m, n.lines, n.tyres,
+                                        n.full_width)
+        return arcs[key]
+
+    for entry in range(2 * shunts + 1):
+        there = None
+        for i in range(nl - 1, -1, -1) if entry % 2 else range(nl):
+            if entry:
+                here = values[entry - 1, i].astype(np.float32) * np.float32(SCALE)
+            elif i < 2:
+                here = _parked_layer(field, grid.x_m[i])
+            else:
+                here = np.full(shape, FLOOR_M, np.float32)
+            if there is not None:
+                # the planes that the step passes, in the order of driving
+                first = i * grid.parts
+                way = np.arange(first + 1, first + grid.parts + 1) if entry % 2 else \
+                    np.arange(first - 1, first - grid.parts - 1, -1)
+                dx = grid.x_m[i + 1 if entry % 2 else i - 1] - grid.x_m[i]
+                target, dy, heading, reach = arcs_across(dx)
+                sweeps.step_layer(here, there, clear[way], planes[way], grid.heading_rad, grid.y_m, grid.wheel_rad,
+                                  target, dy, heading, reach, n.lines, FLOOR_M)
+            values[entry, i] = np.round(np.clip(here, FLOOR_M, CAP_M) / SCALE)
+            there = here
+            done += 1
+            if progress:
+                progress(done / (nl * (2 * shunts + 1)))
+    return measured(field)
+
+
+def measured(field: RoomField) -> RoomField:
+    """The field with its error measured: at poses here and there, against the runs that it leads to."""
+    rng = np.random.default_rng(1)  # always the same poses, so that the same course gives the same figures
+    g = field.grid
+    x = rng.uniform(g.x_m[2], g.x_m[-1] - 2.0, _TRIED)
+    y = rng.uniform(g.y_m[0], g.y_m[-1], _TRIED)
+    # near the box only nearly straight poses are of interest
+    heading = rng.uniform(-0.8, 0.8, _TRIED) * np.clip((x - g.x_m[0]) / 15.0, 0.0, 1.0)
+    wheel = rng.uniform(-0.5, 0.5, _TRIED) * field.limits.max_wheel_rad
+    room = field.room_m(x, y, heading, wheel)
+    open_way = clearances_m(field.numbers, states_of(x, y, heading, wheel), CAP_M)
+    use = np.flatnonzero((room > -0.3) & (room < open_way - 0.02))[:_MEASURED]
+    if len(use) < _LEAST:
+        return replace(field, grid_sd_m=_UNMEASURED_SD_M)
+    runs = [best_run(field, (x[k], y[k], heading[k]), wheel[k]) for k in use]
+    short = np.array([run.room_m - room[k] for run, k in zip(runs, use, strict=True) if run.reaches])
+    if len(short) < _LEAST:
+        return replace(field, grid_sd_m=_UNMEASURED_SD_M)
+    blur = float(np.median(short))
+    spread = float(np.sqrt(np.mean((short - blur) ** 2)))
+    # the runs themselves stay about a centimetre below the best there is
+    return replace(field, blur_m=max(blur, 0.0), grid_sd_m=math.hypot(spread, 0.01))
+
+
+def _parked_layer(field: RoomField, x_m: float) -> np.ndarray:
+    """(nd, nh, ny) value of ending the run on a layer."""
+    g = field.grid
+    heading, y = (a.ravel() for a in np.meshgrid(g.heading_rad, g.y_m, indexing="ij"))
+    x = np.full_like(y, x_m)
+    layers = [parked_m(field, states_of(x, y, heading, np.full_like(y, w))) for w in g.wheel_rad]
+    return np.array(layers, np.float32).reshape(len(g.wheel_rad), len(g.heading_rad), len(g.y_m))
+
+
+def best_room(vehicle: Vehicle, course: Course, limits: Limits | None = None) -> tuple[float, float, PlannedRun]:
+    """(room left, its error, the run) in one reverse from the best place to stop at the forward pair, to be asked when
+    a course is set out: room below zero means that it cannot be done in one go."""
+    field = room_field(vehicle, course, limits, shunts=0)
+    run = best_run(field, best_stop(field))
+    return run.room_m, field.grid_sd_m, run
