@@ -6,12 +6,13 @@ import math
 from collections.abc import Iterator
 
 from analysis.advice_room import loss_before
-from analysis.advice_words import Spoken, index_at, leg_at, rolled_m
+from analysis.advice_words import Spoken, index_at, leg_at, rolled_m, wheel_before_rad
 from analysis.attempt import Attempt, Finding
 from analysis.findings import WIDE, clock, length, margin, words
 from analysis.room.nouns import Limits, RoomAlong
 
 _STRAIGHT_RAD = math.radians(2.0)
+_LED_UP_M = 3.0  # the metres before a touch whose steering brought it about
 
 
 def touched(attempt: Attempt, room: RoomAlong | None) -> Spoken | None:
@@ -33,7 +34,7 @@ def _how_touched(attempt: Attempt, f: Finding) -> tuple[str, str]:
     dx, dy = mark.x_m - m.x_m[k], mark.y_m - m.y_m[k]
     ahead, left = c * dx + s * dy, -s * dx + c * dy
     side = "left" if left > 0 else "right"
-    turned = float(m.wheel_rad[k]) * (1 if left > 0 else -1)  # positive: the wheel points to the cone's side
+    turned = wheel_before_rad(attempt, f.t_start_s, _LED_UP_M) * (1 if left > 0 else -1)  # positive: to the cone's side
     if ahead < attempt.vehicle.x_rear_m:
         return ", with the rear", "stop while the cone is still in a mirror, and look again before going on."
     if turned > _STRAIGHT_RAD and ahead < attempt.vehicle.wheelbase_m:

@@ -73,3 +73,11 @@ def rolled_m(attempt: Attempt, from_s: float, to_s: float) -> float:
     m = attempt.motion
     inside = (m.t_s >= from_s) & (m.t_s <= to_s)
     return float(np.trapezoid(np.abs(m.speed_mps[inside]), m.t_s[inside]))
+
+
+def wheel_before_rad(attempt: Attempt, t_s: float, metres: float) -> float:
+    """The wheel angle, averaged over the last metres rolled before a time."""
+    m = attempt.motion
+    rolled = np.concatenate([[0.0], np.cumsum(np.abs(m.speed_mps[1:]) * np.diff(m.t_s))])
+    k = index_at(attempt, t_s)
+    return float(np.mean(m.wheel_rad[(rolled >= rolled[k] - metres) & (m.t_s <= m.t_s[k])]))
