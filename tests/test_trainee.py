@@ -14,9 +14,11 @@ import cv2
 import numpy as np
 import pytest
 from fake_attempt import make_attempt, write_clip
+from fake_room import make_room, shunt
 
 from analysis.advice import advice_of
-from analysis.attempt import Attempt
+from analysis.attempt import Attempt, Leg
+from analysis.judge import with_room
 from analysis.record import attempt_to_json
 from cli import scene
 from cli.pages.trainee import trainee_page
@@ -32,6 +34,15 @@ def advised(**changes: Any) -> Attempt:
     attempt = make_attempt()
     attempt = replace(attempt, **changes)
     return replace(attempt, advice=advice_of(attempt))
+
+
+def full() -> Attempt:
+    """Lost at 2.5 s, with three shunts after it."""
+    legs = (Leg(0.5, 5.0, -1, 7.0), *(leg for k in range(3) for leg in (
+        Leg(6.0 + 2 * k, 7.0 + 2 * k, 1, 2.5), Leg(7.0 + 2 * k, 8.0 + 2 * k, -1, 2.5))))
+    attempt = replace(make_attempt(), legs=legs, shunts=3)
+    shunts = tuple(shunt(index=k, t_start_s=legs[k].t_start_s, t_end_s=legs[k].t_end_s) for k in (1, 3, 5))
+    return with_room(attempt, make_room(attempt, shunts=shunts))
 
 
 def record_of(attempt: Attempt, day: str) -> dict[str, Any]:
@@ -50,6 +61,13 @@ def test_the_sheet_says_what_happened_what_to_do_and_what_to_practise() -> None:
     assert "Start to roll, then turn: that much takes about 2.1\u00a0m of rolling." in text  # 25° at 12° a metre
     assert "To practise: Roll, then turn" in text
     assert "Training aid, not an official test result." in text
+
+
+def test_what_each_shunt_was_worth_is_told_with_its_uncertainty() -> None:
+    text = sheet(full())
+    assert text.count("<td>2.5 m</td><td>−30 cm ± 8 cm</td><td>20 cm ± 10 cm</td><td>yes</td>") == 3
+    assert "reverse that keeps the most room" in text
+    assert "Bay lost, 0:02.5" in text
 
 
 def test_nothing_is_said_where_nothing_is_known() -> None:
@@ -120,9 +138,9 @@ def test_earlier_attempts_are_those_of_the_same_code_beside_it(tmp_path: Path) -
 @needs_browser
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
 def test_the_sheet_prints_to_one_page_with_nothing_cut_off(paper: str, tmp_path: Path) -> None:
-    """With all that it can hold: a still, two shunts, four earlier attempts and the longest words of each rule."""
+    """With all that it can hold: a still, three sentences, a drill, three shunts and four earlier attempts."""
     from playwright.sync_api import sync_playwright
-    attempt = advised()
+    attempt = full()
     footage = open_footage([write_clip(tmp_path / "clip.mp4")])
     page_file = tmp_path / "trainee.html"
     page_file.write_text(sheet(attempt, 4, still_jpeg(footage, attempt, scene.shown_moment(attempt))), "utf-8")
