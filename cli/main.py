@@ -29,7 +29,7 @@ def parser() -> argparse.ArgumentParser:
     top = _Parser(prog="tailtrace", description="Measures, judges and explains reversing exercises "
                   "from an ordinary video of the yard.")
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=_Parser)
-    for add in (_analyse, _demo, _course, _setout, _vehicle, _serve):
+    for add in (_analyse, _demo, _course, _setout, _check_yard, _vehicle, _serve):
         add(commands)
     return top
 
@@ -131,6 +131,28 @@ def _setout(commands: Any) -> None:
         from cli.setout import write_sheet
         write_sheet(asked.vehicle, asked.course, asked.out, baseline=asked.baseline, tape_m=length_m(asked.tape),
                     margin_m=length_m(asked.margin), with_room=not asked.no_room)
+    command.set_defaults(run=run)
+
+
+def _check_yard(commands: Any) -> None:
+    command = commands.add_parser("check-yard", help="check from the air where the marks stand, before anyone drives",
+                                  description="From a photo or a clip of some seconds from above, the yard without "
+                                  "the vehicle: each mark's error, and how to move it.")
+    command.add_argument("picture", type=Path, metavar="CLIP_OR_PHOTO")
+    command.add_argument("--course", type=Path, required=True, metavar="C.toml", help="the course as planned")
+    command.add_argument("--out", type=Path, required=True, metavar="FOLDER", help="where to write the report")
+    command.add_argument("--vehicle", type=Path, metavar="V.toml", help="also say whether this vehicle has room")
+    command.add_argument("--lens", type=Path, metavar="L.toml", help="a calibrated lens (default: estimated)")
+    command.add_argument("--marks", type=Path, metavar="marks.csv", help="marks picked by hand: name,u_px,v_px")
+    command.add_argument("--tolerance", default="10 cm", metavar="LENGTH",
+                         help="as far as a mark may be off (default: 10 cm)")
+    command.add_argument("--no-room", action="store_true", help="leave out the room in the best run (quicker)")
+
+    def run(asked: argparse.Namespace) -> None:
+        from cli.check_yard import check_yard
+        from cli.lengths import length_m
+        check_yard(asked.picture, asked.course, asked.out, vehicle_file=asked.vehicle, lens_file=asked.lens,
+                   marks_file=asked.marks, tolerance_m=length_m(asked.tolerance), with_room=not asked.no_room)
     command.set_defaults(run=run)
 
 

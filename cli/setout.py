@@ -49,9 +49,11 @@ def write_sheet(vehicle_file: Path, course_file: Path, out: Path, *, baseline: s
 
 
 def _room(vehicle: Vehicle, course: Course, wanted: bool) -> str:
-    """Whether the vehicle can do it, in a sentence."""
-    if not wanted:
-        return "Room in the best run: not asked for."
+    return room_sentence(vehicle, course) if wanted else "Room in the best run: not asked for."
+
+
+def room_sentence(vehicle: Vehicle, course: Course) -> str:
+    """Whether the vehicle can do the exercise on this course, in a sentence. Takes some seconds."""
     if not course.has_marks("forward_left", "forward_right"):
         return "Room in the best run: not computed, for the course has no forward pair to start from."
     from analysis.room.build import best_room
