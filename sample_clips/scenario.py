@@ -56,6 +56,19 @@ class Walker:
 
 
 @dataclass(frozen=True)
+class Lesson:
+    """What a review of the clip has to come to, laid down with the exercise; the estimator never reads it.
+
+    advice: what goes wrong, by the names of the rules of advice: they and no other faults are to be told. lost_at: the
+    cone on the way to which the bay is lost in the first reverse ('' : it is kept; None: the exercise leaves it open,
+    as where shunts are simply asked for).
+    """
+
+    advice: tuple[str, ...] = ()
+    lost_at: str | None = None
+
+
+@dataclass(frozen=True)
 class Exercise:
     """How the run goes. Lengths of the legs are guesses for the search."""
 
@@ -69,6 +82,7 @@ class Exercise:
     reverse_mps: float = 1.25
     run_in_m: float | None = None  # how far behind the pivot-to-rear start the vehicle stands; None: x = 2 L
     pauses_s: tuple[float, float, float, float] = (1.5, 2.0, 1.6, 2.0)  # start, at the pair, at later stops, end
+    lesson: Lesson = field(default_factory=Lesson)
 
 
 @dataclass(frozen=True)
@@ -295,6 +309,7 @@ NAMED = {
             "bus",
             BUS,
             crf=29.5,
+            exercise=Exercise(lesson=Lesson(lost_at="")),
             walkers=(
                 Walker((4.0, 7.2), (33.0, 6.3), 3.0, 29.0, True),
                 Walker((47.0, -11.6), (47.4, -11.4), 30.0, 31.0),
@@ -342,6 +357,7 @@ NAMED = {
                 forward_mps=1.9,
                 run_in_m=15.5,
                 pauses_s=(1.4, 1.8, 1.3, 2.0),
+                lesson=Lesson(("turned while standing", "tyre over line")),
             ),
             mark_error_m=0.10,
             extra_marks=3,
@@ -375,7 +391,12 @@ NAMED = {
             sky=Sky(
                 azimuth_deg=140, elevation_deg=55, sun=0.06, sky=1.0, drift=0.16, exposure_s=1 / 100, brightness=1.05
             ),
-            exercise=Exercise(touch=("pivot", 0.03), final_rear_x_m=1.5, reverse_mps=1.2),
+            exercise=Exercise(
+                touch=("pivot", 0.03),
+                final_rear_x_m=1.5,
+                reverse_mps=1.2,
+                lesson=Lesson(("cone hit", "stopped outside the box"), "pivot"),
+            ),
             mark_error_m=0.10,
             extra_marks=2,
             walkers=(Walker((50.0, -7.5), (26.0, -8.4), 3.0, 22.0, True), Walker((8.0, 13.0), (8.5, 12.4), 10, 11)),
