@@ -20,13 +20,15 @@ _NOT_PARKED_M = -0.3  # at the end; less is a run that does not reach the box
 Pose = tuple[float, float, float]
 
 
-def best_run(field: RoomField, pose: Pose, wheel_rad: float = 0.0, shunts: int = 0) -> PlannedRun:
-    """The run that the field holds for best from a pose, reversing first, with at most `shunts` pull-forwards.
+def best_run(field: RoomField, pose: Pose, wheel_rad: float = 0.0, shunts: int = 0, *,
+             forward_first: bool = False) -> PlannedRun:
+    """The run that the field holds for best from a pose with at most `shunts` pull-forwards; reversing first, or
+    with `forward_first` pulling forward, which is the first of them.
 
     Its clearances are exact at every few centimetres, so `room_m` is a lower bound of what is possible, whatever
     the field's error.
     """
-    state, entry = np.array([*pose, wheel_rad]), 2 * shunts
+    state, entry = np.array([*pose, wheel_rad]), 2 * shunts - int(forward_first)
     rows = [np.array([[*state, 1.0 if entry % 2 else -1.0, 0.0]])]
     least = float(clearances_m(field.numbers, state[None], CAP_M)[0])
     for _ in range(40 * len(field.grid.x_m)):  # an end in any case; twice the layers is usual
