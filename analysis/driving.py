@@ -21,18 +21,25 @@ class Driver:
     The sds are of the process at any one time. rolling_rate is the usual sd of the wheel's turning rate
     while rolling as a part of the vehicle's own greatest rate. Each run's own is estimated, starting
     from this, but never below least_rate: whoever has held the wheel so far may still turn it.
-    Near a stop the wheel is turned near_stop times as busily as on the run's average (chosen so that 95 %
-    intervals of the wheel angle at simulated stops hold the truth).
     standing_rate is the same at a standstill, where the driver may turn from one lock to the other.
+    Looked at closely, the wheel is held for about hold_s (drifting by hold_drift, rad per root second) and then
+    turned for about turn_s at a rate that lasts for turn_time_s.
     """
 
     accel_sd_mps2: float = 0.35
     accel_time_s: float = 3.0
     rolling_rate: float = 0.4
     least_rate: float = 0.2
-    near_stop: float = 1.3
     rate_time_s: float = 0.5
     standing_rate: float = 1.5
+    hold_s: float = 3.0
+    hold_drift: float = 0.005
+    turn_s: float = 1.5
+    turn_time_s: float = 4.0
+
+    def turn_rate(self, rate_radps: float) -> float:
+        """sd (rad/s) of the rate while the wheel is being turned, where `rate_radps` is that of all rolling."""
+        return rate_radps * ((self.hold_s + self.turn_s) / self.turn_s)**0.5
 
 
 DRIVER = Driver()

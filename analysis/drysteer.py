@@ -1,24 +1,24 @@
 """Turning the wheel at a standstill, inferred from the path before and after each stop.
 
-Nothing of it is seen from above. The smoother, run with the wheel's link across every standstill cut, gives the
-wheel angle with which the vehicle came to rest and that with which it left, each from the data on its own side
-and each allowing for what may have been steered while rolling. Their difference was turned standing.
+Nothing of it is seen from above. The paths on the two sides of a stop tell with which wheel angle the vehicle came
+to rest and with which it left, each allowing for what may have been steered while rolling (edgewheel). Their
+difference was turned standing.
 """
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.stats import norm
 
 from analysis.attempt import DryTurn, Stop
-from analysis.chain import Covariance
-from analysis.driving import DRIVER, standing_reach_rad
-from analysis.smoother import WHEEL, Smoothed, nominal_covariance, runs, smooth
+from analysis.driving import standing_reach_rad
+from analysis.edgewheel import EdgeWheel, wheel_at_edge
+from analysis.smoother import Smoothed, runs
 from analysis.vehicle import Vehicle
 
-_HELD_SHARE = 0.7  # how often the wheel is simply held at a stop; common practice, no published source
+_HELD_SHARE = 0.5  # how often the wheel is simply held at a stop: no opinion beforehand
 
 
 def dry_turns(run: Smoothed, stops: tuple[Stop, ...], vehicle: Vehicle, tolerance_rad: float) -> tuple[DryTurn, ...]:
@@ -27,31 +27,30 @@ def dry_turns(run: Smoothed, stops: tuple[Stop, ...], vehicle: Vehicle, toleranc
     Weak when the driver turns the wheel fast in the first half second of rolling (it looks like a turn
     at the standstill, or hides one), and when the stop is so short that its edges are uncertain.
     """
-    levels = replace(run.levels, rate_radps=DRIVER.near_stop * run.levels.rate_radps)
-    cut = smooth(run.nodes, vehicle, run.standing, levels, run.state, run.weight, cut=True, robust=False)
-    ideal = nominal_covariance(cut, vehicle, cut=True)
     t = run.nodes.t_s
     out = []
     for stop in stops:
         if stop.kind != "between":
             continue
         first, last = _held_nodes(run, stop)
-        before, after = cut.state[first, WHEEL], cut.state[last, WHEEL]
-        sd_before, sd_after, sd = _spread(cut.covariance, first, last)
+        before = wheel_at_edge(run, vehicle, first, last, after=False, sd_edge_s=stop.sd_start_s)
+        after = wheel_at_edge(run, vehicle, first, last, after=True, sd_edge_s=stop.sd_end_s)
         reach = standing_reach_rad(vehicle, float(t[last] - t[first] + stop.sd_start_s + stop.sd_end_s))
-        angle, sd_angle = _with_prior(after - before, sd, reach)
-        bound = _with_prior(after - before, _spread(ideal, first, last)[2], reach)[1]
-        out.append(DryTurn(stop.t_start_s, stop.t_end_s, float(before), sd_before, float(after), sd_after, angle,
-                           sd_angle, _probability(after - before, sd, reach, tolerance_rad), bound))
+        turn = _Turn.between(before, after)
+        angle, sd = turn.with_prior(reach)
+        bound = _shrunk(0.0, before.bound_rad2 + after.bound_rad2, reach)[1]
+        out.append(DryTurn(stop.t_start_s, stop.t_end_s, before.angle_rad, before.sd_rad, after.angle_rad,
+                           after.sd_rad, angle, sd, turn.probability(reach, tolerance_rad), float(np.sqrt(bound))))
     return tuple(out)
 
 
-def wheel_at_start(run: Smoothed, stops: tuple[Stop, ...]) -> tuple[float, float] | None:
+def wheel_at_start(run: Smoothed, stops: tuple[Stop, ...], vehicle: Vehicle) -> tuple[float, float] | None:
     """Wheel angle and its sd (rad) with which the vehicle first moved off, None when the clip begins in motion."""
     if not stops or stops[0].kind != "start" or not run.standing[0]:
         return None
-    last = runs(run.standing)[0][1]
-    return float(run.state[last, WHEEL]), float(np.sqrt(run.covariance.marginal[last, WHEEL, WHEEL]))
+    first, last = runs(run.standing)[0]
+    wheel = wheel_at_edge(run, vehicle, first, last, after=True, sd_edge_s=stops[0].sd_end_s)
+    return wheel.angle_rad, wheel.sd_rad
 
 
 def _held_nodes(run: Smoothed, stop: Stop) -> tuple[int, int]:
@@ -62,24 +61,39 @@ def _held_nodes(run: Smoothed, stop: Stop) -> tuple[int, int]:
     return first, last
 
 
-def _spread(covariance: Covariance, first: int, last: int) -> tuple[float, float, float]:
-    """The sds (rad) of the wheel before, after, and of the difference."""
-    before = covariance.marginal[first, WHEEL, WHEEL]
-    after = covariance.marginal[last, WHEEL, WHEEL]
-    both = covariance.between(last, first)[WHEEL, WHEEL]
-    return float(np.sqrt(before)), float(np.sqrt(after)), float(np.sqrt(before + after - 2 * both))
+@dataclass(frozen=True)
+class _Turn:
+    """What the paths on both sides say of the turn: a mixture of Gaussians, weight, mean and variance (k,)."""
+
+    weight: np.ndarray
+    mean: np.ndarray
+    var: np.ndarray
+
+    @classmethod
+    def between(cls, before: EdgeWheel, after: EdgeWheel) -> _Turn:
+        return cls(np.outer(before.weight, after.weight).ravel(),
+                   (after.mean_rad[None] - before.mean_rad[:, None]).ravel(),
+                   (after.var_rad2[None] + before.var_rad2[:, None]).ravel())
+
+    def with_prior(self, reach: float) -> tuple[float, float]:
+        """The turn and its sd, given that it is zero within `reach` (one sd)."""
+        mean, var = _shrunk(self.mean, self.var, reach)
+        weight = self.weight * norm.pdf(self.mean, 0, np.sqrt(self.var + reach**2))
+        weight = weight / weight.sum()
+        middle = float(weight @ mean)
+        return middle, float(np.sqrt(weight @ (var + (mean - middle)**2)))
+
+    def probability(self, reach: float, tolerance: float) -> float:
+        """That more than `tolerance` was turned: either the wheel was held, or turned within reach."""
+        held = _HELD_SHARE * self.weight @ norm.pdf(self.mean, 0, np.sqrt(self.var))
+        turned = (1 - _HELD_SHARE) * self.weight * norm.pdf(self.mean, 0, np.sqrt(self.var + reach**2))
+        mean, var = _shrunk(self.mean, self.var, reach)
+        beyond = norm.sf(tolerance, mean, np.sqrt(var)) + norm.cdf(-tolerance, mean, np.sqrt(var))
+        total = held + np.sum(turned)
+        return float(turned @ beyond / total) if total > 0 else 1.0
 
 
-def _with_prior(angle: float, sd: float, reach: float) -> tuple[float, float]:
-    """The turn and its sd, given what can be turned in the time: zero within `reach` (one sd)."""
-    share = reach**2 / (reach**2 + sd**2)
-    return float(angle * share), float(sd * np.sqrt(share))
-
-
-def _probability(angle: float, sd: float, reach: float, tolerance: float) -> float:
-    """The probability that more than `tolerance` was turned: either the wheel was held, or turned within reach."""
-    held = _HELD_SHARE * norm.pdf(angle, 0, sd)
-    turned = (1 - _HELD_SHARE) * norm.pdf(angle, 0, np.hypot(sd, reach))
-    share = turned / (held + turned) if held + turned > 0 else 1.0
-    mean, spread = _with_prior(angle, sd, reach)
-    return float(share * (norm.sf(tolerance, mean, spread) + norm.cdf(-tolerance, mean, spread)))
+def _shrunk(mean: np.ndarray | float, var: np.ndarray | float, reach: float) -> tuple[np.ndarray, np.ndarray]:
+    """Gaussians times one about zero with sd `reach`."""
+    share = reach**2 / (reach**2 + np.asarray(var))
+    return np.asarray(mean) * share, np.asarray(var) * share

@@ -37,7 +37,7 @@ def judge(track: Track, vehicle: Vehicle, course: Course, rules: Rules) -> Attem
     final = final_position(motion, vehicle, distances, seen)
     mirrors = mirrors_of(motion, vehicle, surveyed, legs, seen)
     run = Run(vehicle, surveyed, rules, track, motion, seen, stops, legs, shunts, dry,
-              wheel_at_start(smoothed, stops), distances, final, mirrors)
+              wheel_at_start(smoothed, stops, vehicle), distances, final, mirrors)
     attempt = Attempt(vehicle, course, surveyed, rules, track, motion, stops, legs, len(shunts), dry,
                       distances.line_series(), {n: r.series(n) for n, r in distances.mark.items()},
                       distances.barrier.series("barrier") if distances.barrier else None, final, mirrors,

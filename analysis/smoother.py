@@ -28,11 +28,10 @@ X, Y, HEADING, SPEED, ACCEL, WHEEL, RATE, BIAS = range(8)  # BIAS is the first o
 SIZE = 10
 
 _STEP_S = 0.15  # longest time between states; a gap in the track is filled with unmeasured ones
-_SLIP_M, _SLIP_RAD = 0.003, 0.0004  # what the rolling model may be wrong by in one second
+SLIP_M, SLIP_RAD = 0.003, 0.0004  # what the rolling model may be wrong by in one second
 _HELD_M, _HELD_RAD, _HELD_MPS = 1e-5, 1e-6, 1e-4  # 'exactly', for the arithmetic
 _LIMIT_SD_RAD = np.radians(2.0)  # how far a vehicle file's greatest wheel angle is trusted
 _OUTLIER_SHARE, _OUTLIER_WIDTH = 0.02, 10.0
-_CUT_RAD = 30.0
 _CLOSE = 1e-4  # the iteration ends when no state (m, rad, s) changes by more
 
 
@@ -115,13 +114,13 @@ def first_guess(nodes: Nodes, vehicle: Vehicle) -> np.ndarray:
 
 
 def smooth(nodes: Nodes, vehicle: Vehicle, standing: np.ndarray, levels: Levels, state: np.ndarray,
-           weight: np.ndarray, *, cut: bool = False, robust: bool = True) -> Smoothed:
+           weight: np.ndarray, *, robust: bool = True) -> Smoothed:
     """The smoothed motion from a first `state`. `standing` (n,) bool says where the vehicle stands.
 
-    With `cut` the wheel angles before and after each standstill know nothing of each other; without it
-    they are linked by what could be turned in the time. `robust=False` leaves the weights as they are.
+    The wheel angles before and after a standstill are linked by what could be turned in the time.
+    `robust=False` leaves the weights as they are.
     """
-    problem = _Problem(nodes, vehicle, standing, cut)
+    problem = _Problem(nodes, vehicle, standing)
     state = state.copy()
     state[standing, SPEED] = 0.0
     for _ in range(40):
@@ -141,16 +140,9 @@ def smooth(nodes: Nodes, vehicle: Vehicle, standing: np.ndarray, levels: Levels,
     return Smoothed(nodes, state, standing, weight, levels, covariance)
 
 
-def nominal_covariance(run: Smoothed, vehicle: Vehicle, *, cut: bool) -> Covariance:
-    """The posterior Cramer-Rao bound at a run's states: the inverse of the Fisher information that every measured pose
-    would give if none were an outlier, plus that of the driving model."""
-    problem = _Problem(run.nodes, vehicle, run.standing, cut)
-    return problem.linearise(run.state, run.levels, run.nodes.seen.astype(float)).factor().covariance()
-
-
 def likely_levels(run: Smoothed, vehicle: Vehicle) -> Levels:
     """The levels that make the track most probable (Laplace's approximation about the given run)."""
-    problem = _Problem(run.nodes, vehicle, run.standing, False)
+    problem = _Problem(run.nodes, vehicle, run.standing)
     linearised = problem.relinearise(run.state)
     # Before looking: stated covariances are right to a factor of three, the rest of it is of this order.
     usual = np.log([DRIVER.rolling_rate * vehicle.wheel_rate_radps, 1.0, 0.3])
@@ -163,11 +155,8 @@ def likely_levels(run: Smoothed, vehicle: Vehicle) -> Levels:
 
     def badness(p: np.ndarray) -> float:
         levels = levels_at(p)
-        system = linearised(levels, run.weight)
-        f = system.factor()
-        fit = system.cost - 0.5 * np.sum(system.gradient * f.solve(system.gradient))
-        prior = 0.5 * np.sum(((p - usual) / spread)**2)
-        return fit + 0.5 * (f.log_det - problem.log_information(levels)) + prior
+        evidence = linearised(levels, run.weight).log_evidence(problem.log_information(levels))
+        return 0.5 * float(np.sum(((p - usual) / spread)**2)) - evidence
 
     start = np.log([run.levels.rate_radps, run.levels.white, run.levels.slow])
     simplex = start + np.vstack([np.zeros(3), np.diag([0.4, 0.3, 0.5])])
@@ -200,11 +189,17 @@ class _System:
     def factor(self) -> Factor:
         return factor(self.diagonal, self.below)
 
+    def log_evidence(self, log_information: float) -> float:
+        """log of the integral over all states, from `log_information`, the log-determinant of what went in."""
+        f = self.factor()
+        fit = self.cost - 0.5 * float(np.sum(self.gradient * f.solve(self.gradient)))
+        return 0.5 * (log_information - f.log_det) - fit
+
 
 class _Problem:
     """The sum of squares that the smoother minimises."""
 
-    def __init__(self, nodes: Nodes, vehicle: Vehicle, standing: np.ndarray, cut: bool) -> None:
+    def __init__(self, nodes: Nodes, vehicle: Vehicle, standing: np.ndarray) -> None:
         self.nodes, self.vehicle, self.standing = nodes, vehicle, standing
         self.dt = np.diff(nodes.t_s)
         self.held = standing[:-1] & standing[1:]
@@ -214,30 +209,23 @@ class _Problem:
         self.speed_move, speed_noise = speed_step(self.dt)
         self.wheel_information = np.linalg.inv(wheel_noise[:, 1:, 1:])
         self.speed_information = np.linalg.inv(speed_noise[:, 1:, 1:])
-        self.standing_var, self.after_cut = self._standing_wheel(cut)
+        self.standing_var = self._standing_wheel()
 
-    def _standing_wheel(self, cut: bool) -> tuple[np.ndarray, np.ndarray]:
-        """Variance of the wheel's change over each held step; and (n,) bool, nodes that need a prior of their own."""
+    def _standing_wheel(self) -> np.ndarray:
+        """Variance (n-1,) of the wheel's change over each held step."""
         var = np.full(len(self.dt), 1e-8)
-        fresh = np.zeros(len(self.nodes.t_s), bool)
-        fresh[0] = True
         for first, last in runs(self.standing):
-            if last == first:
-                continue
-            t = self.nodes.t_s[last] - self.nodes.t_s[first]
-            if cut:
-                var[(first + last) // 2] = _CUT_RAD**2
-                fresh[last] = True
-            else:
+            if last > first:
+                t = self.nodes.t_s[last] - self.nodes.t_s[first]
                 var[first:last] = standing_reach_rad(self.vehicle, t)**2 * self.dt[first:last] / t
-        return var, fresh
+        return var
 
     def _process(self, levels: Levels) -> np.ndarray:
         """Information (n-1, SIZE, SIZE) of what each step adds."""
         dt, held = self.dt, self.held
         info = np.zeros((len(dt), SIZE, SIZE))
-        info[:, X, X] = info[:, Y, Y] = np.where(held, _HELD_M**-2, 1 / (_SLIP_M**2 * dt))
-        info[:, HEADING, HEADING] = np.where(held, _HELD_RAD**-2, 1 / (_SLIP_RAD**2 * dt))
+        info[:, X, X] = info[:, Y, Y] = np.where(held, _HELD_M**-2, 1 / (SLIP_M**2 * dt))
+        info[:, HEADING, HEADING] = np.where(held, _HELD_RAD**-2, 1 / (SLIP_RAD**2 * dt))
         info[:, SPEED:ACCEL + 1, SPEED:ACCEL + 1] = self.speed_information
         info[:, WHEEL:RATE + 1, WHEEL:RATE + 1] = self.wheel_information / levels.rate_radps**2
         info[held, SPEED:RATE + 1, SPEED:RATE + 1] = 0.0
@@ -291,10 +279,10 @@ class _Problem:
         return before, after
 
     def _own(self, levels: Levels) -> np.ndarray:
-        """(n, SIZE) information about single states about zero: the first one, standing, the wheel after a cut."""
+        """(n, SIZE) information about single states about zero: the first one, and standing."""
         info = np.zeros((len(self.nodes.t_s), SIZE))
         info[self.standing, SPEED] = _HELD_MPS**-2
-        info[self.after_cut, WHEEL] = self.vehicle.max_wheel_rad**-2
+        info[0, WHEEL] = self.vehicle.max_wheel_rad**-2
         info[0, SPEED] += 0.25
         info[0, ACCEL] = DRIVER.accel_sd_mps2**-2
         info[0, RATE] = levels.rate_radps**-2

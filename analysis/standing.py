@@ -18,6 +18,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis.driving import DRIVER, speed_step
+from analysis.mixture import Mixture, joined
 
 _ROLL_TO_STAND_MPS = 0.03  # a vehicle rolling faster than a few cm/s does not stand the next moment
 _STAND_LASTS_S = 6.0  # a standstill's usual length
@@ -64,16 +65,16 @@ def standing_probability(along: Along) -> np.ndarray:
     out = np.empty(len(along.t_s))
     # What forward knows with the measurement at a time, joined with what reverse knows without it.
     for k, ((_, past), (future, _)) in enumerate(zip(forward, reverse, strict=True)):
-        if max(past.hopelessness(), future.hopelessness()) > 2 * _HOPELESS:
+        if max(_hopelessness(past), _hopelessness(future)) > 2 * _HOPELESS:
             out[k] = 0.0
             continue
         stand = _log_overlap(past[:1], future[:1], known, [_S, _BIAS])
-        roll = _log_overlap(past[1:], future[1:].turned(), known, [_S, _V, _A, _BIAS])
+        roll = _log_overlap(past[1:], _turned(future[1:]), known, [_S, _V, _A, _BIAS])
         out[k] = 1 / (1 + np.exp(np.clip(roll - stand, -700, 700)))
     return out
 
 
-def _log_overlap(past: _Mixture, future: _Mixture, known: np.ndarray, columns: list[int]) -> float:
+def _log_overlap(past: Mixture, future: Mixture, known: np.ndarray, columns: list[int]) -> float:
     """log of the integral over the state of past times future, where both had counted what was known beforehand, with
     precision `known` about zero. Taken relative to each past mean, so that long distances do not drown small errors."""
     known = known[np.ix_(columns, columns)]
@@ -92,83 +93,47 @@ def _log_overlap(past: _Mixture, future: _Mixture, known: np.ndarray, columns: l
     return float(np.logaddexp.reduce((log_w + 0.5 * (log_dets - quad + constant)).ravel()))
 
 
-@dataclass(frozen=True)
-class _Mixture:
-    """Histories: log weight (h,), mean (h, 4) and covariance (h, 4, 4) of (s, v, a, bias); the first is 'standing'."""
-
-    log_w: np.ndarray
-    mean: np.ndarray
-    cov: np.ndarray
-
-    def __getitem__(self, rows: slice | np.ndarray) -> _Mixture:
-        return _Mixture(self.log_w[rows], self.mean[rows], self.cov[rows])
-
-    def observed(self, column: int | tuple[int, int], value: float, var: float) -> _Mixture:
-        """After seeing one state, or the sum of two, with variance `var`."""
-        columns = np.atleast_1d(column)
-        seen = self.cov[:, :, columns].sum(axis=2)
-        spread = seen[:, columns].sum(axis=1) + var
-        miss = value - self.mean[:, columns].sum(axis=1)
-        gain = seen / spread[:, None]
-        return _Mixture(self.log_w - 0.5 * (np.log(2 * np.pi * spread) + miss**2 / spread),
-                        self.mean + gain * miss[:, None], self.cov - gain[:, :, None] * seen[:, None, :])
-
-    def strongest(self) -> _Mixture:
-        """'Standing' and the few rolling histories that carry the weight."""
-        rolling = np.argsort(self.log_w[1:])[-_COMPARED:] + 1
-        return self[np.concatenate([[0], rolling]).astype(int)]
-
-    def hopelessness(self) -> float:
-        """By which power of e 'standing' is less likely than the likeliest rolling."""
-        return float(np.max(self.log_w[1:]) - self.log_w[0])
-
-    def turned(self) -> _Mixture:
-        """The same with time reversed."""
-        sign = np.array([1.0, -1.0, 1.0, 1.0])
-        return _Mixture(self.log_w, self.mean * sign, self.cov * sign * sign[:, None])
-
-    def weighted(self, log_factor: float) -> _Mixture:
-        return replace(self, log_w=self.log_w + log_factor)
-
-    def merged(self) -> _Mixture:
-        """One Gaussian with the weight, mean and covariance of all."""
-        top = np.max(self.log_w)
-        w = np.exp(self.log_w - top)
-        total = np.sum(w)
-        w = w / total
-        mean = w @ self.mean
-        d = self.mean - mean
-        cov = np.tensordot(w, self.cov, 1) + (d * w[:, None]).T @ d
-        return _Mixture(np.array([top + np.log(total)]), mean[None], cov[None])
+def _hopelessness(histories: Mixture) -> float:
+    """By which power of e 'standing', the first of the histories, is less likely than the likeliest rolling."""
+    return float(np.max(histories.log_w[1:]) - histories.log_w[0])
 
 
-def _joined(*parts: _Mixture) -> _Mixture:
-    return _Mixture(np.concatenate([p.log_w for p in parts]), np.concatenate([p.mean for p in parts]),
-                    np.concatenate([p.cov for p in parts]))
+def _strongest(histories: Mixture) -> Mixture:
+    """'Standing' and the few rolling histories that carry the weight."""
+    rolling = np.argsort(histories.log_w[1:])[-_COMPARED:] + 1
+    return histories[np.concatenate([[0], rolling]).astype(int)]
 
 
+def _turned(histories: Mixture) -> Mixture:
+    """The same with time reversed."""
+    sign = np.array([1.0, -1.0, 1.0, 1.0])
+    return Mixture(histories.log_w, histories.mean * sign, histories.cov * sign * sign[:, None])
+
+
+# The state: distance, speed, acceleration and the slowly varying error of the distance.
 _S, _V, _A, _BIAS = range(4)
+_SPEED_ROW, _ACCEL_ROW, _MEASURED_ROW = np.eye(4)[_V], np.eye(4)[_A], np.eye(4)[_S] + np.eye(4)[_BIAS]
 
 
-def _one_way(along: Along, begin: _Edge, finish: _Edge) -> list[tuple[_Mixture, _Mixture]]:
+def _one_way(along: Along, begin: _Edge, finish: _Edge) -> list[tuple[Mixture, Mixture]]:
     """The strongest histories before and after each measurement."""
     out = []
     bias_var = along.bias_sd_m**2
-    now = _Mixture(np.log([0.5, 0.5]), np.zeros((2, 4)), np.array([
+    now = Mixture(np.log([0.5, 0.5]), np.zeros((2, 4)), np.array([
         np.diag([_FAR_M2, 0.0, 0.0, bias_var]),
         np.diag([_FAR_M2, _ANY_SPEED_MPS**2, DRIVER.accel_sd_mps2**2, bias_var])]))
     for k, t in enumerate(along.t_s):
         if k:
             dt = t - along.t_s[k - 1]
             now = _later(_switched(now, dt, begin, finish), dt, along.bias_time_s, bias_var)
-        before = now.strongest()
+        before = _strongest(now)
         if np.isfinite(along.var_m2[k]):
-            now = now.observed((_S, _BIAS), along.s_m[k], along.var_m2[k])
-        out.append((before, now.strongest()))
+            now = now.observed(_MEASURED_ROW, along.s_m[k], along.var_m2[k])
+        out.append((before, _strongest(now)))
     return out
 
 
-def _switched(now: _Mixture, dt: float, begin: _Edge, finish: _Edge) -> _Mixture:
+def _switched(now: Mixture, dt: float, begin: _Edge, finish: _Edge) -> Mixture:
     """The histories after a chance to move off and to come to rest."""
     # Both switches carry the same weight (only their product matters), which makes the model reversible.
     log_switch = 0.5 * np.log(-np.expm1(-dt / _STAND_LASTS_S) * -np.expm1(-dt / _STOP_WITHIN_S)
@@ -181,28 +146,28 @@ def _switched(now: _Mixture, dt: float, begin: _Edge, finish: _Edge) -> _Mixture
         new.mean[0, _A] = mean
         new.cov[0, _V, _V], new.cov[0, _A, _A] = _ROLL_TO_STAND_MPS**2, begin.sd**2
         started.append(new)
-    slow = roll.weighted(log_switch).observed(_V, 0.0, _ROLL_TO_STAND_MPS**2)
-    stopped = _joined(*(_arriving(slow.weighted(-np.log(len(finish.means))), mean, finish.sd)
+    slow = roll.weighted(log_switch).observed(_SPEED_ROW, 0.0, _ROLL_TO_STAND_MPS**2)
+    stopped = joined(*(_arriving(slow.weighted(-np.log(len(finish.means))), mean, finish.sd)
                         for mean in finish.means))
-    stand = _joined(stand.weighted(-dt / _STAND_LASTS_S), stopped).merged()
+    stand = joined(stand.weighted(-dt / _STAND_LASTS_S), stopped).merged()
     stand.mean[0, [_V, _A]] = 0.0
     stand.cov[0, [_V, _A], :] = stand.cov[0, :, [_V, _A]] = 0.0
     roll = roll[roll.log_w > max(stand.log_w[0], np.max(roll.log_w)) - _HOPELESS]
     while len(roll.log_w) > _HISTORIES:  # the oldest histories have long forgotten their beginnings: one will do
-        roll = _joined(roll[:2].merged(), roll[2:])
-    return _joined(stand, roll, *started)
+        roll = joined(roll[:2].merged(), roll[2:])
+    return joined(stand, roll, *started)
 
 
-def _arriving(roll: _Mixture, mean: float, sd: float) -> _Mixture:
+def _arriving(roll: Mixture, mean: float, sd: float) -> Mixture:
     """Histories weighted by N(a; mean, sd) over the acceleration's density while rolling, itself a Gaussian in a."""
     usual = DRIVER.accel_sd_mps2
     sharper = 1 / sd**2 - 1 / usual**2
     middle = mean / sd**2 / sharper
     log_factor = np.log(usual / sd) + 0.5 * (np.log(2 * np.pi / sharper) - mean**2 / sd**2 + middle**2 * sharper)
-    return roll.weighted(log_factor).observed(_A, middle, 1 / sharper)
+    return roll.weighted(log_factor).observed(_ACCEL_ROW, middle, 1 / sharper)
 
 
-def _later(now: _Mixture, dt: float, bias_time: float, bias_var: float) -> _Mixture:
+def _later(now: Mixture, dt: float, bias_time: float, bias_var: float) -> Mixture:
     """The histories after time `dt`."""
     forget = np.exp(-dt / bias_time)
     move, noise = speed_step(dt)
@@ -211,4 +176,4 @@ def _later(now: _Mixture, dt: float, bias_time: float, bias_var: float) -> _Mixt
     q[:3, :3], q[_BIAS, _BIAS] = noise, bias_var * (1 - forget**2)
     mean, cov = now.mean @ f.T, f @ now.cov @ f.T + q
     cov[0, :3, :3] -= noise  # standing: nothing moves
-    return _Mixture(now.log_w, mean, cov)
+    return Mixture(now.log_w, mean, cov)

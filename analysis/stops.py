@@ -44,10 +44,10 @@ def _edge(t: np.ndarray, standing: np.ndarray) -> tuple[float, float]:
     below = int(np.argmax(standing < 0.5))
     again = np.flatnonzero(standing[below:] > 0.5)
     beyond = below + int(again[0]) if len(again) else len(t)
-    gone = np.flatnonzero(standing[below:beyond] < 0.005)
-    upto = below + (int(gone[0]) if len(gone) else int(np.argmin(standing[below:beyond])))
+    upto = below + int(np.argmin(standing[below:beyond]))
     still = np.maximum.accumulate(standing[upto::-1])[::-1]
-    share = -np.diff(still)
+    # The central 95 %: a percent of doubt spread over a long standstill says nothing of where its edge lies.
+    share = -np.diff(np.clip(still / still[0], 0.025, 0.975))
     share = share / share.sum()
     middle, width = (t[1:upto + 1] + t[:upto]) / 2, np.diff(t[:upto + 1])
     mean = float(share @ middle)

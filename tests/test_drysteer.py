@@ -24,7 +24,7 @@ TOLERANCE_RAD = np.radians(10)
 def turns_of(track: Track, vehicle: Vehicle) -> tuple[tuple[Stop, ...], tuple[DryTurn, ...], tuple | None]:
     run, probability = estimate(track, vehicle)
     stops = stops_of(motion_of(run, probability, track), 0.3)
-    return stops, dry_turns(run, stops, vehicle, TOLERANCE_RAD), wheel_at_start(run, stops)
+    return stops, dry_turns(run, stops, vehicle, TOLERANCE_RAD), wheel_at_start(run, stops, vehicle)
 
 
 def test_turns_are_told_from_a_held_wheel() -> None:
@@ -100,10 +100,10 @@ def scaled_car() -> Vehicle:
     return bus(wheelbase_m=0.1735 * SCALE, front_overhang_m=2.6, max_wheel_angle_deg=28.0)
 
 
-@pytest.mark.parametrize("backwards", [False, True])
-def test_a_real_turn_at_a_standstill_is_found(backwards: bool) -> None:
-    """s1, on a slippery floor: turned 17.4 degrees. Measured: 18.5 (sd 5.0), probability 0.94, forward;
-    17.5 (sd 5.2), probability 0.89, backwards."""
+@pytest.mark.parametrize(("backwards", "least"), [(False, 0.9), (True, 0.85)])
+def test_a_real_turn_at_a_standstill_is_found(backwards: bool, least: float) -> None:
+    """s1, on a slippery floor: turned 17.4 degrees. Measured: 19.1 (sd 4.4), probability 0.97, forward;
+    18.2 (sd 5.0), probability 0.89, backwards."""
     run = recording("s1_dry_stop.csv", backwards=backwards)
     _, found, _ = turns_of(run.track, scaled_car())
     (start, end, turned), = run.stops
@@ -112,21 +112,21 @@ def test_a_real_turn_at_a_standstill_is_found(backwards: bool) -> None:
     assert found[0].t_end_s == pytest.approx(end, abs=1.5)
     angle, sd = np.degrees(found[0].angle_rad), np.degrees(found[0].sd_rad)
     assert abs(angle - turned) < 1.96 * sd
-    assert found[0].probability > 0.8
+    assert found[0].probability > least
     assert sd < 6
 
 
 @pytest.mark.parametrize("backwards", [False, True])
 @pytest.mark.parametrize("name", ["s2_stop_same_wheel.csv", "s3_two_stops.csv", "s6_stop_then_ramp.csv"])
 def test_nothing_is_reported_where_the_wheel_was_held(name: str, backwards: bool) -> None:
-    """Measured probabilities of a turn: 0.004-0.025 in s2, s6 and at the first stop of s3; in s3, where the car was
-    only nudged between its later stops, 0.05-0.14."""
+    """Measured probabilities of a turn: 0.002-0.007 in s2, s6 and at the first stop of s3; in s3, where the car was
+    only nudged between its later stops, up to 0.3."""
     run = recording(name, backwards=backwards)
     stops, found, _ = turns_of(run.track, scaled_car())
     for start, end, _ in run.stops:
         assert any(s.t_start_s < end and s.t_end_s > start for s in stops)
     assert all(turn.probability < 0.5 for turn in found)
-    assert any(turn.probability < 0.03 for turn in found)
+    assert any(turn.probability < 0.01 for turn in found)
 
 
 def test_a_wheel_set_before_the_real_start_is_told_apart() -> None:
