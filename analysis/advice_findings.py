@@ -20,9 +20,9 @@ def touched(attempt: Attempt, room: RoomAlong | None) -> Spoken | None:
         if not attempt.surveyed.has_mark(f.where):
             continue
         how, instead = _how_touched(attempt, f)
-        instead = loss_before(attempt, room, f.t_start_s) or instead
+        instead, sooner = loss_before(attempt, room, f.t_start_s) or (instead, None)
         what = f"the {words(f.where)} was hit at {clock(f.t_start_s)}{how}."
-        return Spoken(what, instead, "round one cone", *_shown(f), i)
+        return Spoken(what, instead, "round one cone", *_shown(f), i, sooner)
     return None
 
 

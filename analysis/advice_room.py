@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from analysis.advice_words import Spoken, place_m, place_words, rolled_m, wheel_words
+from analysis.advice_words import Sooner, Spoken, place_m, place_words, rolled_m, wheel_words
 from analysis.attempt import Attempt
 from analysis.findings import WIDE, clock, length, margin
 from analysis.room.nouns import GONE, LOST, LegRoom, Loss, RoomAlong, ShuntRoom
@@ -121,13 +121,14 @@ def _better_stop(room: RoomAlong | None) -> tuple[str, float] | None:
     return (where, gain) if gain - WIDE * stop.sd_here_m > _WORTH_M else None
 
 
-def loss_before(attempt: Attempt, room: RoomAlong | None, t_s: float) -> str | None:
-    """The steering that would have kept room, when the largest loss of the same leg led up to this time."""
+def loss_before(attempt: Attempt, room: RoomAlong | None, t_s: float) -> tuple[str, Sooner] | None:
+    """The steering that would have kept room, with its time and place, when the largest loss of the same leg led up to
+    this time."""
     for leg in room.legs if room else ():
         loss, span = _clear_loss(leg), attempt.legs[leg.index]
         if (loss and span.t_start_s <= t_s <= span.t_end_s and loss.t_start_s <= t_s
                 and rolled_m(attempt, loss.t_end_s, t_s) < _CAUSE_WITHIN_M):
             return (f"from {clock(loss.t_start_s)}, {wheel_words(attempt, loss.wheel_wanted_rad)} over "
                     f"{loss.distance_m:.0f} m would have kept {length(loss.lost_m)} more room; the wheel was on "
-                    f"average {wheel_words(attempt, loss.wheel_used_rad)}.")
+                    f"average {wheel_words(attempt, loss.wheel_used_rad)}.", (loss.t_start_s, loss.at_m))
     return None

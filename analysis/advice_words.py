@@ -10,6 +10,7 @@ import numpy as np
 from analysis.attempt import Attempt, Leg
 
 _STRAIGHT_RAD = math.radians(2.0)
+Sooner = tuple[float, tuple[float, float]]  # a time (s) and a place on the ground (m)
 
 
 @dataclass(frozen=True)
@@ -25,7 +26,7 @@ class Spoken:
     span_s: tuple[float, float]
     at_m: tuple[float, float] | None
     finding: int | None = None
-    sooner: tuple[float, tuple[float, float]] | None = None
+    sooner: Sooner | None = None
 
 
 def wheel_words(attempt: Attempt, wheel_rad: float) -> str:

@@ -8,9 +8,8 @@ from typing import NamedTuple
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from analysis.attempt import Attempt
+from analysis.attempt import Attempt, Said
 from analysis.clearance import ackermann_rad
-from analysis.room.nouns import LOST
 from analysis.smoother import runs as closed_runs
 from analysis.track import CameraPath
 from analysis.vehicle import Vehicle
@@ -29,9 +28,9 @@ class Moment(NamedTuple):
 
 
 class TurningPoint(NamedTuple):
-    """A moment that the advice is about. from_s..to_s its 95 % interval, at_m the place on the ground."""
+    """A moment that the advice is about. from_s..to_s is its span, at_m the place on the ground."""
 
-    kind: str  # 'lost': the bay is out of reach from here; 'saving': the last chance to keep it; 'shown': any other
+    kind: str  # 'lost': what went wrong; 'saving': where steering would have kept it
     label: str
     t_s: float
     from_s: float
@@ -40,22 +39,27 @@ class TurningPoint(NamedTuple):
 
 
 def turning_points(attempt: Attempt) -> tuple[TurningPoint, ...]:
-    """Where the bay was lost and where it could last have been kept; none when it was kept or that is uncertain."""
-    for leg in attempt.room.legs if attempt.room else ():
-        if leg.moment.verdict == LOST:
-            m, s = leg.moment, leg.saving
-            lost = TurningPoint("lost", "Bay out of reach", m.t_s, m.t_from_s, m.t_to_s, m.at_m)
-            return (TurningPoint("saving", "Last chance", s.t_s, s.t_s, s.t_s, s.at_m), lost) if s else (lost,)
-    return ()
+    """What went wrong most, and where it could have been kept; none when nothing that counts is sure."""
+    said = attempt.advice.said
+    if not said or (said[0].finding is not None and not attempt.findings[said[0].finding].counts):
+        return ()
+    points = [_turning_point("lost", said[0])]
+    if len(said) > 1 and said[1].rule == said[0].rule and said[1].t_s != said[0].t_s:
+        points.append(_turning_point("saving", said[1]))
+    return tuple(points)
 
 
 def shown_moment(attempt: Attempt) -> TurningPoint:
-    """The one moment to look at: what the first advice rests on, else the end of the run."""
-    for s in attempt.advice.said:
-        kind = "lost" if s.finding is None and s.rule == "bay lost" else "shown"
-        return TurningPoint(kind, s.rule[0].upper() + s.rule[1:], s.t_s, s.t_start_s, s.t_end_s, s.at_m)
+    """The one moment to look at: what the first sentence of the advice rests on, else the end of the run."""
+    if attempt.advice.said:
+        return _turning_point("lost", attempt.advice.said[0])
     t = float(attempt.motion.t_s[-1])
-    return TurningPoint("shown", "", t, t, t, None)
+    return TurningPoint("lost", "", t, t, t, None)
+
+
+def _turning_point(kind: str, said: Said) -> TurningPoint:
+    label = said.rule[0].upper() + said.rule[1:] if kind == "lost" else "Steer from here"
+    return TurningPoint(kind, label, said.t_s, said.t_start_s, said.t_end_s, said.at_m)
 
 
 def bracket(times_s: np.ndarray, t_s: float) -> tuple[int, int, float]:

@@ -344,7 +344,7 @@ def test_mirrors_are_shown_while_reversing_and_never_in_a_gap() -> None:
 def test_the_lost_moment_is_marked_on_clip_plan_and_charts(page: Any) -> None:
     page.evaluate("seek(2.5)")
     spot = page.evaluate("project(cameraAt(2.5), 23.4, -2.1, 0)")
-    dot = page.locator("#overlay [data-layer=turning] g:has(text:text('Bay out of reach, 0:02.5')) circle")
+    dot = page.locator("#overlay [data-layer=turning] g:has(text:text('Bay lost, 0:02.5')) circle")
     assert [float(dot.get_attribute(k)) for k in ("cx", "cy")] == pytest.approx(spot, abs=0.01)
     assert page.locator("#plan .moment.lost").get_attribute("transform") == "translate(23.4 2.1)"
     assert page.locator("#plan .reference").get_attribute("d").startswith("M26 ")
