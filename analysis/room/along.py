@@ -32,8 +32,9 @@ def room_along(attempt: Attempt, field: RoomField, ordinary: RoomField) -> RoomA
     reverse = [(k, leg) for k, leg in enumerate(attempt.legs) if leg.direction < 0]
     legs = [story for k, leg in reverse if (story := leg_room(told, ordinary, k, leg))]
     reference = _reference(told, reverse[0][1]) if reverse else None
-    places = stop_map(field, told.at(forward.t_end_s), told.sd_at(forward.t_end_s)) if forward and np.isfinite(told.room_at(forward.t_end_s)) \
-        else None
+    places = None
+    if forward and np.isfinite(told.room_at(forward.t_end_s)):
+        places = stop_map(field, told.at(forward.t_end_s), told.sd_at(forward.t_end_s))
     ideal = smoothed(field, best_run(field, (*places.best_m, places.heading_rad))) \
         if places and places.room_best_m > 0 else None
     return RoomAlong(told.t_s, told.room_m, told.sd_m, field.grid_sd_m, tuple(legs),
@@ -84,7 +85,8 @@ def with_sd(field: RoomField, states: np.ndarray, cov: np.ndarray, shunts: int) 
             moved[:, 3] = np.clip(moved[:, 3], -lock, lock)
             pair.append(field.room_m(moved[:, 0], moved[:, 1], moved[:, 2], moved[:, 3], shunts))
         var += np.nan_to_num((pair[0] - pair[1]) / 2) ** 2
-    return field.room_m(*states.T, shunts), np.sqrt(var)
+    x, y, heading, wheel = states.T
+    return field.room_m(x, y, heading, wheel, shunts), np.sqrt(var)
 
 
 def _survey_sd_m(attempt: Attempt) -> float:

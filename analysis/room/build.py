@@ -46,15 +46,13 @@ def room_field(vehicle: Vehicle, course: Course, limits: Limits | None = None, s
 
     Raises Trouble when the course leaves no way between its forward pair and its box.
     """
-    limits, fine = limits or Limits.of(vehicle), fine or Fineness()
-    grid, n = grid_of(vehicle, course, limits, fine), numbers_of(vehicle, course, limits)
-    nl, shape = len(grid.x_m), (len(grid.wheel_rad), len(grid.heading_rad), len(grid.y_m))
+    field = empty_field(vehicle, course, limits, shunts, fine)
+    limits, grid, n, values = field.limits, field.grid, field.numbers, field.values
+    nl, shape = len(grid.x_m), values.shape[2:]
     gaps = np.diff(grid.x_m)
     shares = np.arange(grid.parts) / grid.parts
     planes = np.append((grid.x_m[:-1, None] + gaps[:, None] * shares).ravel(), grid.x_m[-1])
     clear = sweeps.fill_clearance(planes, grid.y_m, grid.heading_rad, n.boxes, n.pairs, n.outline, n.barrier, CAP_M)
-    values = np.empty((2 * shunts + 1, nl, *shape), np.int16)
-    field = RoomField(vehicle, course, limits, grid, n, values)
     done = 0
     arcs: dict[float, tuple[np.ndarray, ...]] = {}
 
@@ -90,6 +88,15 @@ def room_field(vehicle: Vehicle, course: Course, limits: Limits | None = None, s
             if progress:
                 progress(done / (nl * (2 * shunts + 1)))
     return measured(field)
+
+
+def empty_field(vehicle: Vehicle, course: Course, limits: Limits | None = None, shunts: int = 2,
+                fine: Fineness | None = None) -> RoomField:
+    """The field with its values still to be filled in."""
+    limits = limits or Limits.of(vehicle)
+    grid = grid_of(vehicle, course, limits, fine or Fineness())
+    shape = (2 * shunts + 1, len(grid.x_m), len(grid.wheel_rad), len(grid.heading_rad), len(grid.y_m))
+    return RoomField(vehicle, course, limits, grid, numbers_of(vehicle, course, limits), np.empty(shape, np.int16))
 
 
 def measured(field: RoomField) -> RoomField:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -63,6 +64,11 @@ class RoomField:
     def shunts(self) -> int:
         return (len(self.values) - 1) // 2
 
+    @cached_property
+    def most_m(self) -> np.ndarray:
+        """(nl,) the most room that any pose on a layer or beyond can have: the best on the way must be passed."""
+        return np.minimum.accumulate([float(layer.max()) for layer in self.values[0]]) * SCALE
+
     def room_m(self, x_m: np.ndarray, y_m: np.ndarray, heading_rad: np.ndarray, wheel_rad: np.ndarray | None = None,
                shunts: int = 0) -> np.ndarray:
         """(n,) room left (m) of poses (n,), reversing from there, between FLOOR_M and CAP_M.
@@ -79,9 +85,11 @@ class RoomField:
 
     def _on_from(self, states: np.ndarray, shunts: int) -> np.ndarray:
         """(n,) value of the best that can follow: going on, turning round right here, or being parked already."""
-        choices = [self.ahead(states, entry) + self.blur_m for entry in range(2 * shunts + 1)]
+        on = np.max([self.ahead(states, entry) for entry in range(2 * shunts + 1)], axis=0)
+        layer = np.clip(self.layer_from(states[:, 0], 0), 0, None)
+        on = np.minimum(on + self.blur_m, np.fmax(self.most_m[layer], on))
         parked = parked_m(self, states)
-        return np.fmax(np.max(choices, axis=0), np.where(parked > 0, parked, FLOOR_M))
+        return np.fmax(on, np.where(parked > 0, parked, FLOOR_M))
 
     def ahead(self, states: np.ndarray, entry: int) -> np.ndarray:
         """(n,) value of the best arc into the next layer but one half step, in the entry's direction; -inf: none."""

@@ -37,7 +37,7 @@ def best_run(field: RoomField, pose: Pose, wheel_rad: float = 0.0, shunts: int =
         if entry % 2 == 0 and parked > 0 and parked >= min(on, least) - _AS_GOOD_M:
             break
         # on the way forward reversing again is the rule, on the way back a shunt the exception
-        gain = _AS_GOOD_M if entry % 2 == 0 else -_AS_GOOD_M / 2
+        gain = _AS_GOOD_M if entry % 2 == 0 else -2 * _AS_GOOD_M
         if entry and _look(field, state, entry - 1)[0] > on + gain:
             entry -= 1
             continue
