@@ -70,7 +70,7 @@ def analyse(request: Request, reporting: Reporting = on_terminal) -> Attempt:
     rules = files.read_rules(request.rules)
     lens = files.read_lens(request.lens) if request.lens else None
     picks = files.read_picks(request.marks, course) if request.marks else None
-    people = {"trainee": _code("--trainee", request.trainee), "instructor": _code("--instructor", request.instructor)}
+    people = {"trainee": code("--trainee", request.trainee), "instructor": code("--instructor", request.instructor)}
     store.check_usable(request.out)
     with one_thread_each(), reporting() as report:
         footage = open_footage(request.clips)
@@ -94,7 +94,7 @@ def _write(request: Request, footage: Footage, attempt: Attempt, people: dict[st
         page = review_page(attempt, clip, footage.times_s, made_on=made_at.date(), trainee=people["trainee"])
         (folder / store.REVIEW).write_text(page, "utf-8")
         record = attempt_to_json(attempt) | {
-            "made_at": made_at.isoformat(), "program": {"name": "tailtrace", "version": _version()}, **people,
+            "made_at": made_at.isoformat(), "program": {"name": "tailtrace", "version": program_version()}, **people,
             "clips": store.clip_references(request.clips, request.out)}
         sheet = trainee_page(attempt, record, earlier_attempts(request.out, people["trainee"]),
                              still_jpeg=still_jpeg(footage, attempt, shown_moment(attempt)), made_on=made_at.date(),
@@ -103,14 +103,14 @@ def _write(request: Request, footage: Footage, attempt: Attempt, people: dict[st
         store.write_record(folder, record)
 
 
-def _code(option: str, code: str | None) -> str | None:
+def code(option: str, code: str | None) -> str | None:
     if code is not None and not _CODE.fullmatch(code):
         raise Trouble(f"'{code}' is not a code", where=option,
                       remedy="use up to 24 letters, digits, - and _, and never a person's name")
     return code
 
 
-def _version() -> str:
+def program_version() -> str:
     try:
         return version("tailtrace")
     except PackageNotFoundError:
