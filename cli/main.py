@@ -157,15 +157,23 @@ def _check_yard(commands: Any) -> None:
 
 
 def _vehicle(commands: Any) -> None:
-    command = commands.add_parser("vehicle", help="list the generic vehicles, or copy one to start from")
-    command.add_argument("name", nargs="?", metavar="NAME", help="the vehicle to copy (default: list them all)")
+    command = commands.add_parser("vehicle", help="list the generic vehicles, copy one, draw one, or tell its figures")
+    command.add_argument("name", nargs="?", metavar="NAME", help="a generic vehicle to copy (default: list them all); "
+                         "with --figures or --drawing also a vehicle file")
     command.add_argument("-o", "--out", type=Path, metavar="V.toml",
                          help="the file to write (default: NAME.vehicle.toml)")
+    command.add_argument("--figures", action="store_true", help="turning radii, swept width, tail swing, and checks")
+    command.add_argument("--drawing", type=Path, metavar="V.svg", help="write a drawing with all sizes labelled")
 
     def run(asked: argparse.Namespace) -> None:
-        from cli.vehicles import copy_vehicle, generic_names
+        from cli.vehicles import copy_vehicle, figures_text, generic_names, vehicle_of, write_drawing
         if asked.name is None:
             print("\n".join(generic_names()))
+        elif asked.figures or asked.drawing:
+            if asked.figures:
+                print(figures_text(vehicle_of(asked.name)))
+            if asked.drawing:
+                write_drawing(asked.name, asked.drawing)
         else:
             copy_vehicle(asked.name, asked.out or Path(f"{asked.name}.vehicle.toml"))
     command.set_defaults(run=run)

@@ -7,6 +7,7 @@ import tomllib
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
+from xml.etree import ElementTree
 
 import pytest
 from hypothesis import given
@@ -14,7 +15,8 @@ from hypothesis import strategies as st
 
 from analysis.course import Area, check_room
 from analysis.layouts import course_for
-from analysis.swept import turning_circle
+from analysis.licensing import CATEGORIES, categories_met
+from analysis.swept import turning_circle, wheel_for_outer_radius
 from analysis.trouble import Trouble
 from analysis.vehicle import vehicle_from_table
 from cli.files import read_vehicle
@@ -25,8 +27,20 @@ FOOT_M = 0.3048
 
 # Feet: minimum design turning radius (outer front tyre), minimum inside radius (Texas DOT Roadway Design Manual 4.3.3,
 # Table 4-1). Metres: length, width (AASHTO Green Book 2004, Exhibit 2-1).
-PUBLISHED = [("rigid_lorry_9", 41.8, 28.4, 9.2, 2.4), ("city_bus_12", 41.6, 24.5, 12.2, 2.6),
-             ("school_bus_11", 38.6, 23.8, 10.9, 2.4), ("school_bus_12", 39.1, 25.3, 12.2, 2.4)]
+PUBLISHED = [("coach_12", 41.7, 24.3, 12.2, 2.6), ("rigid_lorry_9", 41.8, 28.4, 9.2, 2.4),
+             ("city_bus_12", 41.6, 24.5, 12.2, 2.6), ("school_bus_11", 38.6, 23.8, 10.9, 2.4),
+             ("school_bus_12", 39.1, 25.3, 12.2, 2.4)]
+# What remains (m): ours less the published outer and inner radius. The table uses tyre edges, ours the overall width,
+# so ours are lower; 0.18 m (0.6 ft) is the tolerance for two axles. The coach has a third, which does not steer and
+# scrubs: one kinematic axle leaves 0.19 m there, stated and not let pass as agreement.
+RESIDUALS_M = {"coach_12": (-0.194, -0.147), "rigid_lorry_9": (-0.122, -0.010), "city_bus_12": (-0.151, -0.108),
+               "school_bus_11": (-0.156, -0.035), "school_bus_12": (-0.120, -0.013)}
+
+
+# Least sizes (m) for test vehicles, 2006/126/EC Annex II: C1 and C as gov.uk and FeV Anlage 7 no. 2.2 have them, D1 on
+# a secondary page (minibuswebsite.com), D from memory. No width is stated for C1 and D1.
+LEAST = [("lorry_c1_5", "C1", 5.0, None), ("lorry_c_8", "C", 8.0, 2.40), ("minibus_d1_5", "D1", 5.0, None),
+         ("bus_d_10", "D", 10.0, 2.40)]
 
 
 def shipped(name: str) -> Path:
@@ -38,9 +52,85 @@ def values() -> dict[str, Any]:
 
 
 def test_every_shipped_vehicle_is_checked_here_and_names_its_source() -> None:
-    assert {p.name.split(".")[0] for p in DATA.glob("*.vehicle.toml")} == {row[0] for row in PUBLISHED}
+    assert {p.name.split(".")[0] for p in DATA.glob("*.vehicle.toml")} == {row[0] for row in [*PUBLISHED, *LEAST]}
     for row in PUBLISHED:
         assert "Exhibit 2-1" in read_vehicle(shipped(row[0])).source
+
+
+@pytest.mark.parametrize(("name", "category", "length_m", "width_m"), LEAST)
+def test_the_least_vehicles_have_the_licensing_sizes(name: str, category: str, length_m: float,
+                                                     width_m: float | None) -> None:
+    v = read_vehicle(shipped(name))
+    assert (v.length_m, v.width_m) == (length_m, width_m or 2.0)
+    assert f"category {category}" in v.source
+    least = CATEGORIES[category]
+    assert (least.length_m, least.width_m) == (length_m, width_m)
+    assert category in categories_met(v)
+    assert category not in categories_met(replace(v, length_m=length_m - 0.01))
+    if width_m:
+        assert category not in categories_met(replace(v, width_m=width_m - 0.01))
+
+
+@pytest.mark.parametrize("name", [row[0] for row in LEAST])
+def test_the_least_vehicles_turn_in_the_published_ring(name: str) -> None:
+    """97/27/EC Annex I 7.6.1: a full turn within a radius of 12.50 m, clear of one of 5.30 m."""
+    v = read_vehicle(shipped(name))
+    wheel = wheel_for_outer_radius(v, 12.50)
+    assert wheel <= v.max_wheel_rad
+    circle = turning_circle(v, wheel)
+    assert circle.outer_body_m == pytest.approx(12.50)
+    assert circle.inner_body_m >= 5.30
+
+
+# Wheelbase, front and rear overhang, width (m) -> rear axle radius, inner radius, steer, tail swing when the outer
+# corner runs on 12.50 m: closed forms, computed beside the regulation's text (no published figures).
+RING = [(5.9, 2.7, 3.4, 2.55, 7.796, 6.521, 37.12, 0.616), (5.2, 2.6, 2.7, 2.50, 8.518, 7.268, 31.40, 0.366),
+        (5.6, 1.4, 3.0, 2.55, 9.081, 7.806, 31.66, 0.426), (7.6, 2.1, 2.5, 2.60, 6.584, 5.284, 49.10, 0.387)]
+
+
+@pytest.mark.parametrize(("wb", "fo", "ro", "w", "rear", "inner", "steer_deg", "swing"), RING)
+def test_the_ring_and_tail_swing_in_closed_form(wb: float, fo: float, ro: float, w: float, rear: float, inner: float,
+                                                steer_deg: float, swing: float) -> None:
+    v = vehicle_from_table(values() | {"length_m": wb + fo + ro, "width_m": w, "wheelbase_m": wb,
+                                       "front_overhang_m": fo})
+    wheel = wheel_for_outer_radius(v, 12.50)
+    circle = turning_circle(v, wheel)
+    assert math.degrees(wheel) == pytest.approx(steer_deg, abs=0.01)
+    assert (circle.rear_axle_m, circle.inner_body_m, circle.tail_swing_m) == pytest.approx((rear, inner, swing),
+                                                                                          abs=0.001)
+
+
+# Steer = asin(wheelbase / centreline radius), feet: the table's own two rows (Texas DOT, Table 4-1).
+STEER = [("rigid_lorry_9", 20.0, 38.0, 31.76), ("city_bus_12", 25.0, 37.8, 41.40), ("school_bus_11", 21.3, 34.9, 37.61),
+         ("school_bus_12", 20.0, 35.4, 34.40), ("coach_12", 25.3, 37.8, 42.01)]
+
+
+@pytest.mark.parametrize(("name", "wheelbase_ft", "centre_ft", "steer_deg"), STEER)
+def test_wheel_angle_from_the_published_centreline_radius(name: str, wheelbase_ft: float, centre_ft: float,
+                                                          steer_deg: float) -> None:
+    v = read_vehicle(shipped(name))
+    assert math.degrees(math.asin(wheelbase_ft / centre_ft)) == pytest.approx(steer_deg, abs=0.015)
+    assert v.wheelbase_m == pytest.approx(wheelbase_ft * FOOT_M, abs=0.051)  # the metric table is rounded to 0.1 m
+    assert math.degrees(v.max_wheel_rad) == pytest.approx(steer_deg, abs=0.3)
+
+
+def test_figures_name_their_checks(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["vehicle", "bus_d_10", "--figures"]) == 0
+    told = capsys.readouterr().out
+    for part in ("swept width", "tail swing from straight", "97/27/EC", "C1, C, D1, D", "2006/126/EC"):
+        assert part in told
+
+
+def test_a_drawing_is_labelled_with_every_size(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert main(["vehicle", "city_bus_12", "--drawing", "d.svg"]) == 0
+    text = (tmp_path / "d.svg").read_text("utf-8")
+    ElementTree.fromstring(text)
+    v = read_vehicle(shipped("city_bus_12"))
+    for size in (v.length_m, v.width_m, v.height_m, v.wheelbase_m, v.front_overhang_m, v.rear_overhang_m,
+                 v.track_front_m, v.track_rear_m, v.mirror_out_m, turning_circle(v, v.max_wheel_rad).tail_swing_m):
+        assert f"{size:.2f} m" in text
+    assert main(["vehicle", "missing.toml", "--drawing", "e.svg"]) == 2
 
 
 @pytest.mark.parametrize(("name", "outer_ft", "inner_ft", "length_m", "width_m"), PUBLISHED)
@@ -50,10 +140,12 @@ def test_turning_figures_against_the_published_radii(name: str, outer_ft: float,
     assert v.length_m == pytest.approx(length_m, abs=0.101)  # the metric table is rounded to 0.1 m
     assert v.width_m == width_m
     circle = turning_circle(v, v.max_wheel_rad)
-    assert circle.inner_body_m == pytest.approx(inner_ft * FOOT_M, abs=0.18)
     # The front track is not in the table: as in the reference's own check, the tyre is taken at the full width.
     outer_m = math.hypot(circle.rear_axle_m + v.width_m / 2, v.wheelbase_m)
-    assert outer_m == pytest.approx(outer_ft * FOOT_M, abs=0.18)
+    residuals = outer_m - outer_ft * FOOT_M, circle.inner_body_m - inner_ft * FOOT_M
+    assert residuals == pytest.approx(RESIDUALS_M[name], abs=0.001)
+    if name != "coach_12":
+        assert max(map(abs, residuals)) <= 0.18
 
 
 @given(st.sampled_from(["length_m", "width_m", "height_m", "wheelbase_m", "front_overhang_m"]),
@@ -104,12 +196,12 @@ def test_generic_vehicles_are_listed_and_copied_but_never_over_a_file(
         tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
     monkeypatch.chdir(tmp_path)
     assert main(["vehicle"]) == 0
-    assert capsys.readouterr().out.split() == sorted(row[0] for row in PUBLISHED)
+    assert capsys.readouterr().out.split() == sorted(row[0] for row in [*PUBLISHED, *LEAST])
     assert main(["vehicle", "city_bus_12", "-o", "mine.toml"]) == 0
     assert read_vehicle(tmp_path / "mine.toml") == read_vehicle(shipped("city_bus_12"))
     capsys.readouterr()
     assert main(["vehicle", "city_bus_12", "-o", "mine.toml"]) == 2
     assert "left as it is" in capsys.readouterr().err
     assert main(["vehicle", "hovercraft"]) == 2
-    assert "allowed: city_bus_12, rigid_lorry_9" in capsys.readouterr().err
+    assert "allowed: bus_d_10, city_bus_12" in capsys.readouterr().err
     assert not (tmp_path / "hovercraft.vehicle.toml").exists()
