@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 from analysis.attempt import Attempt
 from analysis.course import check_room
-from analysis.judge import judge
+from analysis.judge import judge, with_room
 from analysis.record import attempt_to_json, track_frame
 from analysis.trouble import Trouble
 from cli import files, store
@@ -19,6 +19,7 @@ from cli.pages.review import review_page
 from cli.pages.trainee import trainee_page
 from cli.plan import write_plan
 from cli.progress import Report, Reporting, on_terminal
+from cli.room_cache import room_of
 from cli.scene import shown_moment
 from cli.siblings import earlier_attempts
 from cli.still import still_jpeg
@@ -45,6 +46,7 @@ class Request:
     instructor: str | None = None
     csv: bool = False
     video: bool = True
+    room: bool = True
 
 
 def demo_request(out: Path) -> Request:
@@ -77,9 +79,22 @@ def analyse(request: Request, reporting: Reporting = on_terminal) -> Attempt:
         track = measure(request.clips, vehicle, course, lens=lens, picks=picks, progress=report)
         report("judging the run", 0.0)
         attempt = judge(track, vehicle, course, rules)
+        if request.room:
+            attempt = _explained(attempt, report)
         _write(request, footage, attempt, people, report)
     print_summary(attempt, str(request.out / store.REVIEW))
     return attempt
+
+
+def _explained(attempt: Attempt, report: Report) -> Attempt:
+    """The attempt with its room left. A course that has none (no way into a box) costs only this part."""
+    stage = "working out the room left"
+    report(stage, 0.0)
+    try:
+        return with_room(attempt, room_of(attempt, lambda share: report(stage, share)))
+    except Trouble as e:
+        note = f"Room left could not be worked out: {e.what}."
+        return replace(attempt, track=replace(attempt.track, notes=(*attempt.track.notes, note)))
 
 
 def _write(request: Request, footage: Footage, attempt: Attempt, people: dict[str, str | None],

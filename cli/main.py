@@ -55,11 +55,13 @@ def _analyse(commands: Any) -> None:
     command.add_argument("--instructor", metavar="CODE", help="a code for the instructor, never a name")
     command.add_argument("--csv", action="store_true", help="also write track.csv")
     command.add_argument("--no-video", action="store_true", help="leave the overlay video out (quicker)")
+    command.add_argument("--no-room", action="store_true", help="leave out where the angle was lost (quicker)")
 
     def run(asked: argparse.Namespace) -> None:
         from cli.analyse import Request, analyse
         analyse(Request(tuple(asked.clips), asked.vehicle, asked.course, asked.out, asked.rules, asked.lens,
-                        asked.marks, asked.trainee, asked.instructor, asked.csv, not asked.no_video))
+                        asked.marks, asked.trainee, asked.instructor, asked.csv, not asked.no_video,
+                        not asked.no_room))
     command.set_defaults(run=run)
 
 

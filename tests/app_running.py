@@ -49,7 +49,8 @@ def prepare_result(folder: Path) -> Path:
         patched.setattr(cli.analyse, "measure", lambda *a, **k: attempt.track)
         patched.setattr(cli.analyse, "judge", lambda *a: attempt)
         cli.analyse.analyse(cli.analyse.Request((place / "recording-01.mp4",), place / "vehicle.toml",
-                                                place / "course.toml", place, trainee="T-07", instructor="I-1"))
+                                                place / "course.toml", place, trainee="T-07", instructor="I-1",
+                                                room=False))
     os.environ["FAKE_RESULT"] = str(place)
     return place
 

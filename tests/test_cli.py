@@ -6,13 +6,16 @@ import json
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import jsonschema
 import pandas as pd
 import pytest
 from fake_attempt import make_attempt, write_clip
+from fake_room import make_room
 
 import cli.analyse
+from analysis.attempt import Attempt
 from analysis.layouts import course_for
 from analysis.trouble import Trouble
 from cli import files
@@ -236,6 +239,7 @@ def measured(yard: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     write_clip(yard / "clip.mp4")
     monkeypatch.setattr(cli.analyse, "measure", lambda *a, **k: attempt.track)
     monkeypatch.setattr(cli.analyse, "judge", lambda *a: attempt)
+    monkeypatch.setattr(cli.analyse, "room_of", lambda attempt, progress: make_room(attempt))
     return yard
 
 
@@ -261,6 +265,24 @@ def test_a_run_writes_the_whole_folder(measured: Path, capsys: pytest.CaptureFix
     assert "1 fault, 1 too close to call, 1 not seen" in out
     assert out.index("Fault") < out.index("Too close to call ") < out.index("In order")  # the worst first
     assert "review.html" in out
+
+
+def test_room_left_is_worked_out_unless_left_out_and_its_absence_is_no_trouble(
+        measured: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def record() -> dict[str, Any]:
+        return json.loads((measured / "run" / "attempt.json").read_text("utf-8"))
+    assert analyse("--no-video") == 0
+    assert record()["room"]["legs"][0]["t_s"] == 2.5
+    assert record()["advice"]["said"][0]["rule"] == "bay lost"
+    assert analyse("--no-video", "--no-room") == 0
+    assert record()["room"] is None
+
+    def no_way(attempt: Attempt, progress: Any) -> Any:
+        raise Trouble("there is no way to reverse into it", where="stopping_box")
+    monkeypatch.setattr(cli.analyse, "room_of", no_way)
+    assert analyse("--no-video") == 0
+    assert record()["room"] is None
+    assert record()["notes"][-1] == "Room left could not be worked out: there is no way to reverse into it."
 
 
 def test_a_second_run_without_video_drops_the_old_one_and_keeps_notes(measured: Path) -> None:

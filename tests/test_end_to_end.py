@@ -21,7 +21,7 @@ def lorry(tmp_path_factory) -> Path:
         shutil.copy(CLIPS / "lorry_dry_steer" / name, given)
     out = tmp_path_factory.mktemp("out") / "attempt"
     code = main(["analyse", str(given / "clip.mp4"), "--vehicle", str(given / "vehicle.toml"),
-                 "--course", str(given / "course.toml"), "--out", str(out), "--no-video"])
+                 "--course", str(given / "course.toml"), "--out", str(out), "--no-video", "--no-room"])
     assert code == 0
     return out
 

@@ -77,7 +77,7 @@ def write(path: Path, pictures: Sequence[np.ndarray] | Iterator[np.ndarray]) -> 
 
 def analysed(clip: Path, out: Path) -> int:
     return main(["analyse", str(clip), "--vehicle", str(BUNDLED / "vehicle.toml"), "--course",
-                 str(BUNDLED / "course.toml"), "--out", str(out), "--no-video"])
+                 str(BUNDLED / "course.toml"), "--out", str(out), "--no-video", "--no-room"])
 
 
 def advice(capsys: pytest.CaptureFixture[str]) -> str:

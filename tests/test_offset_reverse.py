@@ -23,7 +23,7 @@ def folder(tmp_path_factory) -> Path:
     out = tmp_path_factory.mktemp("out") / "attempt"
     assert main(["analyse", str(given / "clip.mp4"), "--vehicle", str(given / "vehicle.toml"), "--course",
                  str(given / "course.toml"), "--rules", str(ROOT / "cli" / "data" / "offset_points.rules.toml"),
-                 "--out", str(out), "--no-video"]) == 0
+                 "--out", str(out), "--no-video", "--no-room"]) == 0
     return out
 
 
