@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from paint_yard import bus_course, looking_down, paint
 
-from analysis.course import ROLES, Area, Course, Line, Mark
+from analysis.course import EXERCISES, Area, Course, Line, Mark
 from analysis.trouble import Trouble
 from vision.camera import Camera, Lens
 from vision.survey import FailedRegistration, Pick, Registration, mirror_image, refine, register, register_from_picks
@@ -210,7 +210,7 @@ def another_renderer() -> tuple[Course, list[Camera]]:
     truth = json.loads((CLIP / "truth.json").read_text())
     c = truth["course"]
     marks = tuple(Mark(k["name"], k["x_m"], k["y_m"], k["base_half_m"], k["height_m"], k["pole_height_m"])
-                  for k in c["cones"] if k["name"] in ROLES)
+                  for k in c["cones"] if k["name"] in EXERCISES["s_reverse"].roles)
     lines = tuple(Line(f"side_{ln['name']}", ln["x0_m"], ln["y_inner_m"], ln["x1_m"], ln["y_inner_m"], 0.1,
                        -1 if ln["name"] == "left" else 1) for ln in c["side_lines"])
     areas = [Area(a["x0_m"], a["x1_m"], a["y0_m"], a["y1_m"]) for a in (c["bay"], c["stopping_box"])]

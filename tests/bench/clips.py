@@ -9,7 +9,7 @@ import sys
 from dataclasses import dataclass
 from pathlib import Path
 
-from analysis.course import ROLES, Area, Course, Line, Mark
+from analysis.course import EXERCISES, Area, Course, Line, Mark
 from sample_clips.tables import course_text, vehicle_text
 
 REPO = Path(__file__).resolve().parents[2]
@@ -71,7 +71,7 @@ def write_user_files(given: Path, truth: dict) -> None:
         "wheel_radius_m": v["wheel_radius"], "corner_radius_m": v["corner_radius"],
         "max_wheel_angle_deg": v["max_steer_deg"], "mirror": {"out_m": v["mirror_out"], "z_m": v["mirror_z"]}}))
     marks = tuple(Mark(k["name"], k["x_m"], k["y_m"], k["base_half_m"], k["height_m"], k["pole_height_m"])
-                  for k in c["cones"] if k["name"] in ROLES)
+                  for k in c["cones"] if k["name"] in EXERCISES["s_reverse"].roles)
     lines = tuple(Line(f"side_{ln['name']}", ln["x0_m"], ln["y_inner_m"], ln["x1_m"], ln["y_inner_m"], ln["width_m"],
                        -1 if ln["name"] == "left" else 1) for ln in c["side_lines"])
     bay, box = (Area(a["x0_m"], a["x1_m"], a["y0_m"], a["y1_m"]) for a in (c["bay"], c["stopping_box"]))
