@@ -64,7 +64,7 @@ async def try_login(request: Request) -> Response:
     return response
 
 
-_REVIEW_PARTS = {"review.css": "text/css", "review.js": "text/javascript", "sheet.css": "text/css"}
+_REVIEW_PARTS = {"review.css": "text/css", "review.js": "text/javascript", "trainee.css": "text/css"}
 
 
 async def review_part(request: Request) -> Response:

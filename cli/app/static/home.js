@@ -23,6 +23,9 @@ function showChosen() {
 const megabytes = (bytes) => bytes >= 1e9 ? `${(bytes / 1e9).toFixed(1)} GB` : `${Math.max(bytes / 1e6, 0.1).toFixed(1)} MB`;
 
 $("file").addEventListener("change", (event) => { choose(event.target.files); event.target.value = ""; });
+$("file").addEventListener("keydown", (event) => { // enter opens the choice too, as on any other button
+  if (event.key === "Enter") { event.preventDefault(); event.target.click(); }
+});
 for (const type of ["dragover", "dragleave", "drop"]) {
   document.addEventListener(type, (event) => {
     event.preventDefault();

@@ -113,6 +113,8 @@ function fit() {
   for (const part of form.querySelectorAll("[data-for]")) part.hidden = !part.dataset.for.split(" ").includes(actionOf());
 }
 form.addEventListener("change", fit);
+// What is typed here is not for the keys of the page.
+dialog.addEventListener("keydown", (event) => event.stopPropagation());
 $("judge-cancel").addEventListener("click", () => dialog.close());
 $("take-start").addEventListener("click", () => { form.elements.t_start_s.value = shown.toFixed(2); });
 $("take-end").addEventListener("click", () => { form.elements.t_end_s.value = shown.toFixed(2); });
@@ -141,6 +143,9 @@ form.addEventListener("submit", async (event) => {
   if (await keep(body)) {
     localStorage.setItem("reviewer", values.by.value);
     dialog.close();
+    // The button that opened the dialog was drawn anew meanwhile.
+    const row = f && rows.find((r) => { const g = state.findings[r.index]; return g.kind === f.kind && g.where === f.where && g.key_s === f.key_s; });
+    row?.judged.querySelector("button").focus();
   }
 });
 
