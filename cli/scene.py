@@ -28,7 +28,7 @@ class Moment(NamedTuple):
 
 
 class TurningPoint(NamedTuple):
-    """A moment that the advice is about. from_s..to_s is its span, at_m the place on the ground."""
+    """A moment that the advice is about. from_s..to_s: within which it lies, at_m the place on the ground."""
 
     kind: str  # 'lost': what went wrong; 'saving': where steering would have kept it
     label: str
@@ -59,7 +59,9 @@ def shown_moment(attempt: Attempt) -> TurningPoint:
 
 def _turning_point(kind: str, said: Said) -> TurningPoint:
     label = said.rule[0].upper() + said.rule[1:] if kind == "lost" else "Steer from here"
-    return TurningPoint(kind, label, said.t_s, said.t_start_s, said.t_end_s, said.at_m)
+    # A finding's span says how long something lasted, not when it was decided.
+    span = (said.t_start_s, said.t_end_s) if said.finding is None else (said.t_s, said.t_s)
+    return TurningPoint(kind, label, said.t_s, *span, said.at_m)
 
 
 def bracket(times_s: np.ndarray, t_s: float) -> tuple[int, int, float]:

@@ -102,7 +102,7 @@ def _stop_map(stop: StopMap) -> str:
         cells[level] += f"M{num(x[i] - dx / 2)} {num(-y[j] - dy / 2)}h{num(dx)}v{num(dy)}h{num(-dx)}Z"
     width, height = x[-1] - x[0] + dx, y[-1] - y[0] + dy
     drawn = "".join(f'<path class="level-{n}" d="{d}"/>' for n, d in enumerate(cells) if d)
-    r = 0.02 * max(width, height)
+    r = 0.035 * max(width, height)
     (hx, hy), (bx, by) = stop.here_m, stop.best_m
     cross = f"M{num(hx - r)} {num(-hy)}H{num(hx + r)}M{num(hx)} {num(-hy - r)}V{num(-hy + r)}"
     drawn += (f'<path class="here" d="{cross}"/>'
