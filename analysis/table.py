@@ -44,7 +44,7 @@ class Table:
         """A finite number in [low, high]; `default=REQUIRED` makes the key compulsory."""
         value = self._raw(key, default)
         if isinstance(value, bool) or not isinstance(value, (int, float)):
-            raise Trouble(f"{value!r} is not a number", where=self._key(key),
+            raise Trouble(f"{_short(value)} is not a number", where=self._key(key),
                           remedy=f"write a number from {low:g} to {high:g}, no quotes")
         if not low <= float(value) <= high:
             raise Trouble(f"{value:g} is out of range", where=self._key(key),
@@ -54,27 +54,28 @@ class Table:
     def whole(self, key: str, low: int, high: int, default: Any = None) -> int:
         value = self._raw(key, default)
         if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
-            raise Trouble(f"{value!r} is not allowed", where=self._key(key),
+            raise Trouble(f"{_short(value)} is not allowed", where=self._key(key),
                           remedy=f"write a whole number from {low} to {high}")
         return value
 
     def text(self, key: str, default: Any = None) -> str:
         value = self._raw(key, default)
         if not isinstance(value, str):
-            raise Trouble(f"{value!r} is not text", where=self._key(key), remedy="put it in quotes")
+            raise Trouble(f"{_short(value)} is not text", where=self._key(key),
+                          remedy="allowed: text in quotes")
         return value
 
     def flag(self, key: str, default: Any = None) -> bool:
         value = self._raw(key, default)
         if not isinstance(value, bool):
-            raise Trouble(f"{value!r} is neither true nor false", where=self._key(key),
+            raise Trouble(f"{_short(value)} is neither true nor false", where=self._key(key),
                           remedy="write true or false, no quotes")
         return value
 
     def choice(self, key: str, allowed: tuple[str, ...], default: Any = None) -> str:
         value = self.text(key, default)
         if value not in allowed:
-            raise Trouble(f"'{value}' is not known here", where=self._key(key),
+            raise Trouble(f"{_short(value)} is not known here", where=self._key(key),
                           remedy="allowed: " + ", ".join(allowed))
         return value
 
@@ -93,12 +94,25 @@ class Table:
         extra = [k for k in self._values if k not in self._asked]
         if extra:
             near = get_close_matches(extra[0], sorted(self._asked), n=1)
-            hint = f"did you mean '{near[0]}'?" if near else "allowed: " + ", ".join(sorted(self._asked))
-            raise Trouble("this key is not known", where=self._key(extra[0]), remedy=hint)
+            allowed = "allowed: " + ", ".join(sorted(self._asked))
+            hint = f"did you mean '{near[0]}'? {allowed}" if near else allowed
+            raise Trouble(f"this key is not known (value {_short(self._values[extra[0]])})",
+                          where=self._key(_printable(extra[0])), remedy=hint)
 
     def fail(self, key: str, what: str, remedy: str = "") -> Trouble:
         """A Trouble that names this table's key, for checks across several keys."""
         return Trouble(what, where=self._key(key), remedy=remedy)
+
+
+def _short(value: Any) -> str:
+    """A value as it may stand in one line of complaint."""
+    text = repr(value)
+    return text if len(text) <= 40 else text[:37] + "..."
+
+
+def _printable(key: str) -> str:
+    """A key as it may stand in one line: TOML allows line breaks in a quoted one."""
+    return key if key.isprintable() else repr(key)
 
 
 _REQUIRED = object()
