@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,7 @@ from shapely import MultiPoint, MultiPolygon, unary_union
 from shapely import Polygon as Shape
 
 from analysis.attempt import Attempt
-from analysis.course import Area, Mark
+from analysis.course import Area, Course, Mark
 from cli import scene, words
 from cli.palette import PAPER
 
@@ -51,9 +52,14 @@ def body_outlines_m(attempt: Attempt) -> list[np.ndarray]:
 def swept_by_body(attempt: Attempt) -> list[Shape]:
     """The ground passed over by the body, as polygons (m). Nothing is filled in across a gap."""
     m, body = attempt.motion, attempt.vehicle.body_outline_m()
+    return swept([[scene.placed(body, m.x_m[i], m.y_m[i], m.heading_rad[i]) for i in range(a, b)]
+                  for a, b in scene.runs(attempt.track.measured)])
+
+
+def swept(stretches: Iterable[Sequence[np.ndarray]]) -> list[Shape]:
+    """The ground under a body that moves from outline to outline, within each stretch of them."""
     pieces = []
-    for a, b in scene.runs(attempt.track.measured):
-        outlines = [scene.placed(body, m.x_m[i], m.y_m[i], m.heading_rad[i]) for i in range(a, b)]
+    for outlines in stretches:
         # Between two samples the outline moves by centimetres: their hull closes the scallops.
         pairs = zip(outlines, outlines[1:] or outlines, strict=False)
         pieces += [MultiPoint(np.vstack(pair)).convex_hull for pair in pairs]
@@ -63,16 +69,9 @@ def swept_by_body(attempt: Attempt) -> list[Shape]:
 
 def plan_figure(attempt: Attempt) -> Figure:
     x_min, x_max, y_min, y_max = extent_m(attempt)
-    per_m = WIDTH_IN / (x_max - x_min)
-    head_m = 0.62 / per_m
-    figure = Figure(figsize=(WIDTH_IN, (y_max - y_min + 2 * head_m) * per_m), facecolor=PAPER["paper"])
-    axes = figure.add_axes((0, 0, 1, 1), frameon=False)
-    axes.set_xlim(x_min, x_max)
-    axes.set_ylim(y_min - head_m, y_max + head_m)
-    axes.set_aspect("equal")
-    axes.set_axis_off()
+    figure, axes, per_m, head_m = sheet(x_min, x_max, y_min, y_max)
     _sweep(axes, attempt)
-    _yard(axes, attempt)
+    draw_yard(axes, attempt.surveyed, attempt.course)
     _reference(axes, attempt)
     _vehicles(axes, attempt)
     _findings(axes, attempt)
@@ -81,11 +80,29 @@ def plan_figure(attempt: Attempt) -> Figure:
     return figure
 
 
-def _sweep(axes: Any, attempt: Attempt) -> None:
-    for shape in swept_by_body(attempt):
+def sheet(x_min: float, x_max: float, y_min: float, y_max: float) -> tuple[Figure, Any, float, float]:
+    """A figure to scale with room for a line of words above and below: (figure, axes, inches per metre, metres of
+    that room)."""
+    per_m = WIDTH_IN / (x_max - x_min)
+    head_m = 0.62 / per_m
+    figure = Figure(figsize=(WIDTH_IN, (y_max - y_min + 2 * head_m) * per_m), facecolor=PAPER["paper"])
+    axes = figure.add_axes((0, 0, 1, 1), frameon=False)
+    axes.set_xlim(x_min, x_max)
+    axes.set_ylim(y_min - head_m, y_max + head_m)
+    axes.set_aspect("equal")
+    axes.set_axis_off()
+    return figure, axes, per_m, head_m
+
+
+def draw_swept(axes: Any, shapes: Iterable[Shape]) -> None:
+    for shape in shapes:
         rings = [np.asarray(ring.coords) for ring in (shape.exterior, *shape.interiors)]
         path = Outline.make_compound_path(*(Outline(ring, closed=True) for ring in rings))
         axes.add_patch(PathPatch(path, facecolor=PAPER["sweep"], edgecolor="#B9B4A4", lw=0.6))
+
+
+def _sweep(axes: Any, attempt: Attempt) -> None:
+    draw_swept(axes, swept_by_body(attempt))
     m = attempt.motion
     for tyre in attempt.vehicle.tyres():
         for a, b in scene.runs(attempt.track.measured):
@@ -94,8 +111,8 @@ def _sweep(axes: Any, attempt: Attempt) -> None:
             axes.plot(x, y, color=PAPER["tyre"], lw=0.7, ls=(0, (1, 1.5)) if tyre.steered else "-", zorder=3)
 
 
-def _yard(axes: Any, attempt: Attempt) -> None:
-    course = attempt.surveyed
+def draw_yard(axes: Any, course: Course, planned_course: Course) -> None:
+    """The course as it stands, its marks' planned places dotted."""
     for line in course.lines:
         # The paint lies beyond the edge that counts, away from the yard.
         d = np.array([line.x1_m - line.x0_m, line.y1_m - line.y0_m])
@@ -108,7 +125,7 @@ def _yard(axes: Any, attempt: Attempt) -> None:
                                zorder=2))
     if course.barrier:
         axes.add_patch(Polygon(_corners(course.barrier), fc=PAPER["ink"], ec=PAPER["ink"], lw=0.8, zorder=4))
-    nominal = {m.name: m for m in attempt.course.marks}
+    nominal = {m.name: m for m in planned_course.marks}
     legible = [withStroke(linewidth=2.5, foreground=PAPER["paper"])]
     for mark in course.marks:
         planned = nominal[mark.name]
@@ -117,7 +134,7 @@ def _yard(axes: Any, attempt: Attempt) -> None:
                                  lw=0.6, ls=(0, (1, 1)), zorder=4))
         axes.add_patch(Rectangle((mark.x_m - h, mark.y_m - h), 2 * h, 2 * h, fc=PAPER["mark"], ec="white", lw=0.5,
                                  zorder=5))
-        offset, across, down = _NAME_AT[name_place(attempt, mark)]
+        offset, across, down = _NAME_AT[name_place(planned_course, mark)]
         axes.annotate(words.place(mark.name), (mark.x_m, mark.y_m), xytext=offset, textcoords="offset points",
                       ha=across, va=down, color=PAPER["mark"], fontsize=7, zorder=6, path_effects=legible)
 
@@ -126,14 +143,14 @@ _NAME_AT = {"above": ((0, 6), "center", "bottom"), "below": ((0, -6), "center", 
             "beside": ((6, 0), "left", "center")}
 
 
-def name_place(attempt: Attempt, mark: Mark) -> str:
+def name_place(course: Course, mark: Mark) -> str:
     """Where a mark's name is written: 'beside', 'above' or 'below' it.
 
     Those of the bay's cones go beside, clear of the side line and of the vehicle in the bay.
     """
     if mark.name.startswith(("mouth", "back")):
         return "beside"
-    middle = float(np.mean([m.y_m for m in attempt.course.marks]))
+    middle = float(np.mean([m.y_m for m in course.marks]))
     left = mark.name == "forward_left" or (mark.name != "forward_right" and mark.y_m > middle)
     return "above" if left else "below"
 

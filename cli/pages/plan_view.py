@@ -143,7 +143,7 @@ def _marks(attempt: Attempt) -> list[str]:
                    f'<rect class="mark" x="{num(m.x_m - h)}" y="{num(-m.y_m - h)}" width="{num(2 * h)}" '
                    f'height="{num(2 * h)}"><title>{esc(words.place(m.name))}: {words.metres(off)} from the plan'
                    f'</title></rect>'
-                   f'<text class="mark-name {name_place(attempt, m)}" x="{num(m.x_m)}" y="{num(-m.y_m)}">'
+                   f'<text class="mark-name {name_place(attempt.course, m)}" x="{num(m.x_m)}" y="{num(-m.y_m)}">'
                    f'{esc(words.place(m.name))}</text>')
     return out
 
