@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -76,6 +76,59 @@ class DryTurn:
     sd_rad: float
     probability: float
     bound_rad: float
+
+
+@dataclass(frozen=True)
+class CrawlTurn:
+    """The metre of a leg over which the wheel was turned furthest: its time span, and rad per metre (signed)."""
+
+    t_start_s: float
+    t_end_s: float
+    per_m_rad: float
+    sd_per_m_rad: float
+
+
+@dataclass(frozen=True)
+class Steering:
+    """How the wheel was used in the whole reverse; None where it did not happen or was not seen. Left positive.
+
+    wheel_on: when the wheel first went more than 5 degrees from straight ahead (its sd None where it stood so before
+    the vehicle moved), how far the vehicle had reversed, and
+    how far its rear end still was from level with the pivot cone (along the course, positive before it). second_turn:
+    when it passed through straight ahead to the other side, how far after, and the heading to the bay then.
+    lock_to_lock: from the most to the one side to the most to the other. turned_per_m: all turning of the wheel while
+    reversing, over the distance; corrections: how often the steering changed its sense by more than 5 degrees.
+    """
+
+    wheel_on_s: float | None = None
+    sd_wheel_on_s: float | None = None
+    wheel_on_after_m: float | None = None
+    wheel_on_beyond_pivot_m: float | None = None
+    second_turn_s: float | None = None
+    sd_second_turn_s: float | None = None
+    second_turn_after_m: float | None = None
+    second_turn_heading_rad: float | None = None
+    lock_to_lock_s: float | None = None
+    lock_to_lock_m: float | None = None
+    lock_to_lock_rad: float | None = None
+    largest_rad: float | None = None
+    sd_largest_rad: float | None = None
+    largest_s: float | None = None
+    turned_per_m_rad: float | None = None
+    corrections: int | None = None
+    crawls: tuple[CrawlTurn, ...] = ()
+
+
+@dataclass(frozen=True)
+class AxleCheck:
+    """Where the vehicle really turns about: the point that does not slip sideways lies offset_m ahead of the middle of
+    the rear axle in the vehicle file. wheelbase_m: what the wheelbase would be if the tightest steady circle was
+    driven at the file's lock, None when no such circle was driven."""
+
+    offset_m: float
+    sd_m: float
+    wheelbase_m: float | None = None
+    sd_wheelbase_m: float | None = None
 
 
 @dataclass(frozen=True)
@@ -218,6 +271,8 @@ class Attempt:
     findings: tuple[Finding, ...]
     room: RoomAlong | None = None
     advice: Advice = NOTHING_SAID
+    steering: Steering = field(default_factory=Steering)
+    axle: AxleCheck | None = None
 
     def points(self, *verdicts: str) -> int:
         """The points of all counting findings with one of these verdicts."""

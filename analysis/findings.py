@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from analysis.attempt import HIDDEN, DryTurn, Final, Finding, Leg, Mirrors, Motion, Stop
+from analysis.attempt import HIDDEN, AxleCheck, DryTurn, Final, Finding, Leg, Mirrors, Motion, Steering, Stop
 from analysis.clearance import Clearances, Reading, nearer, outline_to_line, to_course_m
 from analysis.course import Course, Line, Mark
 from analysis.rules import Rules
@@ -25,6 +25,7 @@ WIDE = 1.959964  # 95 % of a normal distribution lies within this many sds
 _PUSHED_M = 0.10  # a barrier that may be touched has been pushed if met by more than this; from memory
 _SHUNT_TAKES_S = 3.0  # a shunt cannot happen unseen in a shorter gap
 _MOVED_BY_VEHICLE_M = 0.3  # a mark that moved while the vehicle came no nearer than this was moved by something else
+_AXLE_TRUSTED_M = 0.15  # a bogie's or twin tyres' turning point may well lie this far from the axle's middle
 _NOTICED_WITHIN_S = 20.0  # a moved mark may be hidden by the vehicle for about so long
 
 
@@ -46,11 +47,13 @@ class Run:
     distances: Clearances
     final: Final | None
     mirrors: Mirrors
+    steering: Steering = field(default_factory=Steering)
+    axle: AxleCheck | None = None
 
 
 def findings_of(run: Run) -> tuple[Finding, ...]:
     """All findings, in order of time within their kind; those of ignored kinds are left out."""
-    out = []
+    out: list[Finding] = []
     for kind, maker in MAKERS.items():
         if run.rules.severity.get(kind, "note") != "ignore":
             out.extend(replace(f, points=_points(run.rules, f))
@@ -300,6 +303,34 @@ def _dry_steering(run: Run) -> Iterator[Finding]:
                         "vehicle first moved off; when it was turned is not in the clip.", severity="note")
 
 
+def _crawl_steering(run: Run) -> Iterator[Finding]:
+    limit = math.degrees(run.rules.crawl_limit_rad_per_m)
+    for turn in run.steering.crawls:
+        value, sd = math.degrees(turn.per_m_rad), math.degrees(turn.sd_per_m_rad)
+        verdict = call(-abs(value), sd, -limit)
+        if verdict == "ok":
+            continue
+        side, when = "left" if value > 0 else "right", clock(turn.t_start_s)
+        k = int(np.argmin(np.abs(run.motion.t_s - turn.t_start_s)))
+        doubt = ": too close to call" if verdict == "too close to call" else ""
+        yield _make(run, "crawl_steering", "leg", verdict, (turn.t_start_s, turn.t_end_s), value, sd, "deg/m", limit,
+                    _front_axle(run, k), f"wheel turned {abs(value):.0f}° to the {side} (± {WIDE * sd:.0f}°) within "
+                    f"one metre of rolling at {when}; limit {limit:.0f}°{doubt}.")
+
+
+def _data_sheet(run: Run) -> Iterator[Finding]:
+    """Does the vehicle turn about the rear axle that its file states?"""
+    check = run.axle
+    if check is None or abs(check.offset_m) - WIDE * check.sd_m <= _AXLE_TRUSTED_M:
+        return
+    t = run.motion.t_s
+    side = "ahead of" if check.offset_m > 0 else "behind"
+    yield _make(run, "data_sheet", "rear axle", "fault", (t[0], t[-1]), check.offset_m, check.sd_m, "m",
+                _AXLE_TRUSTED_M, None, f"the vehicle turns about a point {length(check.offset_m)} {side} the rear axle in its file "
+                f"({margin(check.sd_m)}): wrong data sheet or wrong vehicle? Measure wheelbase and front overhang; "
+                "clearances and wheel angles here may be off.", severity="note")
+
+
 def _front_axle(run: Run, k: int) -> tuple[float, float]:
     p = to_course_m(run.motion, np.array([[run.vehicle.wheelbase_m, 0.0]]))[k, 0]
     return float(p[0]), float(p[1])
@@ -368,13 +399,15 @@ def _forward_pair(run: Run) -> Iterator[Finding]:
         return
     a, b = run.course.mark("forward_left"), run.course.mark("forward_right")
     front = to_course_m(run.motion, np.array([[run.vehicle.x_front_m, 0.0]]))[:, 0]
-    level = np.where(run.seen, _ahead_of_pair(front, a, b), -np.inf)
+    ahead = _ahead_of_pair(front, a, b)
+    level = np.where(run.seen, ahead, -np.inf)
     k = int(np.argmax(level))
     value, sd = float(level[k]), float(run.motion.sd(0)[k])
     verdict = call(value, sd, 0.0)
     across = (front[k] - [a.x_m, a.y_m]) @ [b.x_m - a.x_m, b.y_m - a.y_m] / ((b.x_m - a.x_m)**2 + (b.y_m - a.y_m)**2)
     when = clock(run.motion.t_s[k])
-    if not np.all(run.seen) and verdict == "fault":
+    hidden = ~run.seen
+    if verdict == "fault" and np.any(ahead[hidden] + WIDE * run.motion.sd(0)[hidden] >= 0):
         verdict, sentence = "not seen", "the vehicle was out of sight when it may have reached the forward cones."
     elif verdict != "fault" and not 0 < across < 1:
         verdict, sentence = "fault", f"the front passed outside the forward cones at {when}."
@@ -478,6 +511,7 @@ MAKERS: dict[str, Callable[[Run], Iterator[Finding]]] = {
     "mark_close": _mark_close,
     "shunt_count": _shunt_count,
     "dry_steering": _dry_steering,
+    "crawl_steering": _crawl_steering,
     "stopping_box": _stopping_box,
     "barrier": _barrier,
     "final_heading": _final_heading,
@@ -486,4 +520,5 @@ MAKERS: dict[str, Callable[[Run], Iterator[Finding]]] = {
     "inside_bay": _inside_bay,
     "looks": _looks,
     "mark_unseen": _mark_unseen,
+    "data_sheet": _data_sheet,
 }

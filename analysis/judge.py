@@ -15,6 +15,8 @@ from analysis.mirrors import mirrors_of
 from analysis.motion import bridged, estimate, motion_of
 from analysis.room.nouns import RoomAlong
 from analysis.rules import Rules
+from analysis.selfcheck import axle_check
+from analysis.steering import steering_of
 from analysis.stops import legs_of, shunts_of, stops_of
 from analysis.track import Track
 from analysis.vehicle import Vehicle
@@ -36,12 +38,14 @@ def judge(track: Track, vehicle: Vehicle, course: Course, rules: Rules) -> Attem
     distances = clearances(motion, vehicle, surveyed, track)
     final = final_position(motion, vehicle, distances, seen)
     mirrors = mirrors_of(motion, vehicle, surveyed, legs, seen)
+    steering = steering_of(smoothed, motion, legs, seen, vehicle, surveyed)
+    axle = axle_check(smoothed, track, vehicle)
     run = Run(vehicle, surveyed, rules, track, motion, seen, stops, legs, shunts, dry,
-              wheel_at_start(smoothed, stops, vehicle), distances, final, mirrors)
+              wheel_at_start(smoothed, stops, vehicle), distances, final, mirrors, steering, axle)
     attempt = Attempt(vehicle, course, surveyed, rules, track, motion, stops, legs, len(shunts), dry,
                       distances.line_series(), {n: r.series(n) for n, r in distances.mark.items()},
                       distances.barrier.series("barrier") if distances.barrier else None, final, mirrors,
-                      findings_of(run))
+                      findings_of(run), steering=steering, axle=axle)
     return replace(attempt, advice=advice_of(attempt))
 
 

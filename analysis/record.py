@@ -8,7 +8,20 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from analysis.attempt import AHEAD, HIDDEN, MAIN, WIDE_ANGLE, Advice, Attempt, DryTurn, Finding, Mirrors, Stop
+from analysis.attempt import (
+    AHEAD,
+    HIDDEN,
+    MAIN,
+    WIDE_ANGLE,
+    Advice,
+    Attempt,
+    AxleCheck,
+    DryTurn,
+    Finding,
+    Mirrors,
+    Steering,
+    Stop,
+)
 from analysis.motion import bridged
 from analysis.room_record import room_to_json
 
@@ -39,6 +52,8 @@ def attempt_to_json(attempt: Attempt) -> dict[str, Any]:
                   "distance_m": _number(leg.distance_m)} for leg in attempt.legs],
         "shunts": attempt.shunts,
         "dry_steering": [_dry_turn(d) for d in attempt.dry_turns if d.probability >= _REPORTED],
+        "steering": _steering(attempt.steering),
+        "axle_check": _axle(attempt.axle),
         "findings": [_finding(f) for f in attempt.findings],
         "marks": [{"name": m.name, "x_m": _number(m.x_m), "y_m": _number(m.y_m), "sd_m": _number(m.sd_m),
                    "nominal_x_m": _number(m.nominal_x_m), "nominal_y_m": _number(m.nominal_y_m)}
@@ -123,6 +138,30 @@ def _dry_turn(d: DryTurn) -> dict[str, Any]:
             "bound_deg": _degrees(d.bound_rad)}
 
 
+def _steering(s: Steering) -> dict[str, Any]:
+    return {"wheel_on_s": _number(s.wheel_on_s), "sd_wheel_on_s": _number(s.sd_wheel_on_s),
+            "wheel_on_after_m": _number(s.wheel_on_after_m),
+            "wheel_on_beyond_pivot_m": _number(s.wheel_on_beyond_pivot_m),
+            "second_turn_s": _number(s.second_turn_s), "sd_second_turn_s": _number(s.sd_second_turn_s),
+            "second_turn_after_m": _number(s.second_turn_after_m),
+            "second_turn_heading_deg": _degrees(s.second_turn_heading_rad),
+            "lock_to_lock_s": _number(s.lock_to_lock_s), "lock_to_lock_m": _number(s.lock_to_lock_m),
+            "lock_to_lock_deg": _degrees(s.lock_to_lock_rad),
+            "largest_deg": _degrees(s.largest_rad), "sd_largest_deg": _degrees(s.sd_largest_rad),
+            "largest_s": _number(s.largest_s), "turned_deg_per_m": _degrees(s.turned_per_m_rad),
+            "corrections": s.corrections,
+            "crawl": [{"t_start_s": _number(c.t_start_s), "t_end_s": _number(c.t_end_s),
+                       "deg_per_m": _degrees(c.per_m_rad), "sd_deg_per_m": _degrees(c.sd_per_m_rad)}
+                      for c in s.crawls]}
+
+
+def _axle(check: AxleCheck | None) -> dict[str, Any] | None:
+    if check is None:
+        return None
+    return {"offset_m": _number(check.offset_m), "sd_m": _number(check.sd_m),
+            "wheelbase_m": _number(check.wheelbase_m), "sd_wheelbase_m": _number(check.sd_wheelbase_m)}
+
+
 def _finding(f: Finding) -> dict[str, Any]:
     return {"kind": f.kind, "where": f.where, "verdict": f.verdict, "severity": f.severity, "counts": f.counts,
             "points": f.points,
@@ -175,5 +214,5 @@ def _number(value: float | None) -> float | None:
     return round(float(value), 6)
 
 
-def _degrees(value_rad: float) -> float | None:
-    return _number(math.degrees(value_rad))
+def _degrees(value_rad: float | None) -> float | None:
+    return None if value_rad is None else _number(math.degrees(value_rad))

@@ -42,6 +42,7 @@ class Rules:
     near_mark_m: float
     unseen_mark_m: float
     stop_min_s: float
+    crawl_limit_rad_per_m: float
     severity: Mapping[str, str]
     points: Mapping[str, int] = field(default_factory=dict)
     points_allowed: int | None = None
@@ -52,12 +53,14 @@ class Rules:
 
 
 KINDS = ("tyre_over_line", "body_over_line", "mark_touched", "mark_close", "shunt_count", "dry_steering",
-         "stopping_box", "barrier", "final_heading", "forward_pair", "speed_near_mark", "mark_unseen", "inside_bay", "looks")
+         "stopping_box", "barrier", "final_heading", "forward_pair", "speed_near_mark", "mark_unseen", "inside_bay",
+         "looks", "crawl_steering", "data_sheet")
 
 _DEFAULT_SEVERITY = {"tyre_over_line": "fault", "body_over_line": "note", "mark_touched": "fault",
                      "mark_close": "note", "shunt_count": "fault", "dry_steering": "fault", "stopping_box": "fault",
                      "barrier": "fault", "final_heading": "note", "forward_pair": "note", "speed_near_mark": "note",
-                     "mark_unseen": "note", "inside_bay": "fault", "looks": "note"}
+                     "mark_unseen": "note", "inside_bay": "fault", "looks": "note",
+                     "crawl_steering": "note", "data_sheet": "note"}
 
 
 def rules_from_table(values: Mapping[str, Any]) -> Rules:
@@ -90,6 +93,7 @@ def rules_from_table(values: Mapping[str, Any]) -> Rules:
         near_mark_m=t.number("near_mark_m", 0.05, 5.0, 0.5),
         unseen_mark_m=t.number("unseen_mark_m", 0.1, 5.0, 1.0),
         stop_min_s=t.number("stop_min_s", 0.1, 3.0, 0.3),
+        crawl_limit_rad_per_m=math.radians(t.number("crawl_limit_deg_per_m", 5.0, 200.0, 45.0)),
         severity=severity,
         points=points,
         points_allowed=t.whole("points_allowed", 0, 1000) if points else None,

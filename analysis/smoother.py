@@ -165,6 +165,16 @@ def likely_levels(run: Smoothed, vehicle: Vehicle) -> Levels:
     return levels_at(best.x)
 
 
+def log_evidence(run: Smoothed, nodes: Nodes, vehicle: Vehicle) -> float:
+    """How probable the poses of `nodes` are (natural log, up to a constant), by Laplace's approximation near `run`."""
+    problem = _Problem(nodes, vehicle, run.standing)
+    state = run.state
+    for _ in range(2):
+        system = problem.linearise(state, run.levels, run.weight)
+        state = state - system.factor().solve(system.gradient)
+    return problem.linearise(state, run.levels, run.weight).log_evidence(problem.log_information(run.levels))
+
+
 def _inlier_weight(nodes: Nodes, state: np.ndarray, levels: Levels) -> np.ndarray:
     """(n,) expected weight of each pose when a small share of them has errors `_OUTLIER_WIDTH` times as large."""
     miss = nodes.pose - state[:, :3] - state[:, BIAS:]

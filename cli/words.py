@@ -23,6 +23,7 @@ KIND_WORDS = {"tyre_over_line": "Tyre and side line", "body_over_line": "Body ov
               "mark_touched": "Cone or pole touched", "mark_close": "Close to a cone", "shunt_count": "Shunts",
               "dry_steering": "Dry steering", "stopping_box": "Stopping box", "barrier": "Barrier",
               "final_heading": "Straight in the bay", "forward_pair": "Forward pair",
+              "crawl_steering": "Steering at a crawl", "data_sheet": "Vehicle file",
               "inside_bay": "Inside the bay", "looks": "Getting out to look",
               "speed_near_mark": "Speed near a cone", "mark_unseen": "Close and out of sight"}
 CAUTION = ("Training aid, not an official test result. Keep people clear of a reversing vehicle, "

@@ -1,0 +1,125 @@
+"""How the wheel was used over a whole run: where it first went on, how long from one side to the other, how smoothly;
+and steering at a crawl, which wears tyres and surface almost as turning at a standstill does.
+
+Read from the smoothed wheel angle, so weak within about a metre of a stop, where it is known to a few degrees at best
+(the standard deviations say so).
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from analysis.attempt import CrawlTurn, Leg, Motion, Steering
+from analysis.course import Course
+from analysis.smoother import SPEED, WHEEL, Smoothed
+from analysis.vehicle import Vehicle
+
+ON_RAD = math.radians(5.0)  # further from straight ahead than this is 'on'; common practice, no published source
+_CRAWL_OVER_M = 1.0
+
+
+def steering_of(run: Smoothed, motion: Motion, legs: tuple[Leg, ...], seen: np.ndarray, vehicle: Vehicle,
+                course: Course) -> Steering:
+    """The figures of the reverse, and the fastest steering per metre of every leg.
+
+    `seen` (n,) is False inside long gaps; figures are not read there."""
+    t, wheel, sd = motion.t_s, motion.wheel_rad, motion.sd(4)
+    rolled = rolled_m(motion)
+    crawls = tuple(c for leg in legs if (c := _crawl(run, leg)))
+    back = [leg for leg in legs if leg.direction < 0]
+    reverse = np.zeros(len(t), bool)
+    for leg in back:
+        reverse |= (t >= leg.t_start_s) & (t <= leg.t_end_s)
+    rows = np.flatnonzero(reverse & seen)
+    if len(rows) < 2:
+        return Steering(crawls=crawls)
+    k = rows[int(np.argmax(np.abs(wheel[rows])))]
+    figures: dict[str, float | int] = {
+        "largest_rad": float(wheel[k]), "sd_largest_rad": float(sd[k]), "largest_s": float(t[k])}
+    figures |= _turns(motion, rolled, rows, sd, vehicle, course)
+    travel = np.abs(np.diff(wheel[rows])) * (np.diff(rows) == 1)
+    distance = float(np.sum(np.diff(rolled[rows])[np.diff(rows) == 1]))
+    if distance > 1.0:
+        figures |= {"turned_per_m_rad": float(np.sum(travel)) / distance, "corrections": _corrections(wheel[rows])}
+    return Steering(**figures, crawls=crawls)  # type: ignore[arg-type]
+
+
+def rolled_m(motion: Motion) -> np.ndarray:
+    """(n,) distance rolled since the beginning, whichever way."""
+    v = np.abs(motion.speed_mps)
+    return np.concatenate([[0.0], np.cumsum(np.diff(motion.t_s) * (v[1:] + v[:-1]) / 2)])
+
+
+def _turns(motion: Motion, rolled: np.ndarray, rows: np.ndarray, sd: np.ndarray, vehicle: Vehicle,
+           course: Course) -> dict[str, float]:
+    """The first turn of the wheel while reversing, the second, the other way, and from the most of one to the other."""
+    t, wheel = motion.t_s, motion.wheel_rad
+    on = rows[np.abs(wheel[rows]) > ON_RAD]
+    if not len(on):
+        return {}
+    first = int(on[0])
+    out = {"wheel_on_s": float(t[first]), "wheel_on_after_m": float(rolled[first] - rolled[rows[0]])}
+    if first > rows[0]:  # else it stood so before the vehicle moved
+        out["sd_wheel_on_s"] = _sd_s(motion, sd, first)
+    pivot = [m for m in course.marks if m.name == "pivot"]
+    if pivot:
+        out["wheel_on_beyond_pivot_m"] = float(motion.x_m[first] + vehicle.x_rear_m - pivot[0].x_m)
+    side = float(np.sign(wheel[first]))
+    other = rows[(rows > first) & (side * wheel[rows] < -ON_RAD)]
+    if not len(other):
+        return out
+    straight = int(rows[(rows >= first) & (rows <= other[0]) & (side * wheel[rows] > 0)][-1])
+    out |= {"second_turn_s": float(t[straight]), "sd_second_turn_s": _sd_s(motion, sd, straight),
+            "second_turn_after_m": float(rolled[straight] - rolled[first]),
+            "second_turn_heading_rad": math.remainder(float(motion.heading_rad[straight]), 2 * math.pi)}
+    before, after = rows[(rows >= first) & (rows <= straight)], rows[rows > straight]
+    most = int(before[np.argmax(side * wheel[before])])
+    least = int(after[np.argmin(side * wheel[after])])
+    return out | {"lock_to_lock_s": float(t[least] - t[most]), "lock_to_lock_m": float(rolled[least] - rolled[most]),
+                  "lock_to_lock_rad": float(abs(wheel[least] - wheel[most]))}
+
+
+def _sd_s(motion: Motion, sd: np.ndarray, k: int) -> float:
+    """How well the time is known at which the wheel passed the angle that it has at k."""
+    t = motion.t_s
+    a, b = max(k - 2, 0), min(k + 2, len(t) - 1)
+    rate = abs(motion.wheel_rad[b] - motion.wheel_rad[a]) / (t[b] - t[a])
+    return float(np.hypot(min(sd[k] / max(rate, 1e-9), t[-1] - t[0]), (t[b] - t[a]) / (b - a) / math.sqrt(12)))
+
+
+def _corrections(wheel: np.ndarray) -> int:
+    """How often the steering changed its sense, movements of less than `ON_RAD` aside."""
+    count, sense, turn = 0, 0, wheel[0]
+    for w in wheel:
+        if sense == 0 and abs(w - turn) > ON_RAD:
+            sense, turn = int(np.sign(w - turn)), w
+        elif sense * (w - turn) > 0:
+            turn = w
+        elif sense * (turn - w) > ON_RAD:
+            count, sense, turn = count + 1, -sense, w
+    return count
+
+
+def _crawl(run: Smoothed, leg: Leg) -> CrawlTurn | None:
+    """The metre of the leg over which the wheel was turned furthest; None when the leg is shorter."""
+    t, v = run.nodes.t_s, np.abs(run.state[:, SPEED])
+    inside = np.flatnonzero((t >= leg.t_start_s) & (t <= leg.t_end_s) & ~run.standing)
+    if len(inside) < 3:
+        return None
+    a, b = int(inside[0]), int(inside[-1])
+    s = np.concatenate([[0.0], np.cumsum(np.diff(t[a:b + 1]) * (v[a + 1:b + 1] + v[a:b]) / 2)])
+    ends = np.searchsorted(s, s + _CRAWL_OVER_M)
+    starts = np.flatnonzero(ends < len(s))
+    if not len(starts):
+        return None
+    wheel = run.state[a:b + 1, WHEEL]
+    turned = wheel[ends[starts]] - wheel[starts]
+    k = int(np.argmax(np.abs(turned)))
+    first, last = a + int(starts[k]), a + int(ends[starts[k]])
+    cov = run.covariance
+    var = (cov.marginal[first, WHEEL, WHEEL] + cov.marginal[last, WHEEL, WHEEL]
+           - 2 * cov.between(last, first)[WHEEL, WHEEL])
+    length = float(s[last - a] - s[first - a])
+    return CrawlTurn(float(t[first]), float(t[last]), float(turned[k]) / length, float(np.sqrt(max(var, 0.0))) / length)
