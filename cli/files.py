@@ -24,7 +24,8 @@ from vision.survey import Pick
 T = TypeVar("T")
 
 LARGEST_TEXT_BYTES = 1_000_000
-DEFAULT_RULES = "usual.rules.toml"
+RULES_ENDING = ".rules.toml"
+DEFAULT_RULES = f"usual{RULES_ENDING}"
 PICKS_HEADER = ["name", "u_px", "v_px"]
 
 
@@ -85,10 +86,12 @@ def read_course(path: Path) -> Course:
 
 
 def read_rules(path: Path | None) -> Rules:
-    """The rule set of `path`, or the one that ships with the program."""
-    if path is not None:
+    """The rule set of `path`: a file, or the name of one that ships with the program; None for the usual one."""
+    name = DEFAULT_RULES if path is None else f"{path}{RULES_ENDING}"
+    data = resources.files("cli") / "data"
+    if path is not None and (path.exists() or not (data / name).is_file()):
         return read_as(path, rules_from_table)
-    with resources.as_file(resources.files("cli") / "data" / DEFAULT_RULES) as shipped:
+    with resources.as_file(data / name) as shipped:
         return read_as(shipped, rules_from_table)
 
 

@@ -29,7 +29,7 @@ def parser() -> argparse.ArgumentParser:
     top = _Parser(prog="tailtrace", description="Measures, judges and explains reversing exercises "
                   "from an ordinary video of the yard.")
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=_Parser)
-    for add in (_analyse, _demo, _course, _setout, _check_yard, _vehicle, _serve):
+    for add in (_analyse, _demo, _course, _setout, _check_yard, _rules, _vehicle, _serve):
         add(commands)
     return top
 
@@ -46,7 +46,8 @@ def _analyse(commands: Any) -> None:
     command.add_argument("--vehicle", type=Path, required=True, metavar="V.toml", help="the vehicle's sizes")
     command.add_argument("--course", type=Path, required=True, metavar="C.toml", help="the course as set out")
     command.add_argument("--out", type=Path, required=True, metavar="FOLDER", help="the attempt folder to write")
-    command.add_argument("--rules", type=Path, metavar="R.toml", help="the rule set (default: the one shipped)")
+    command.add_argument("--rules", type=Path, metavar="R.toml",
+                         help="a rule set: a file, or one of 'tailtrace rules' (default: usual)")
     command.add_argument("--lens", type=Path, metavar="L.toml", help="a calibrated lens (default: estimated)")
     command.add_argument("--marks", type=Path, metavar="marks.csv",
                          help="marks picked by hand in the first picture, for a clip whose marks are not found: "
@@ -155,6 +156,22 @@ def _check_yard(commands: Any) -> None:
         from cli.lengths import length_m
         check_yard(asked.picture, asked.course, asked.out, vehicle_file=asked.vehicle, lens_file=asked.lens,
                    marks_file=asked.marks, tolerance_m=length_m(asked.tolerance), with_room=not asked.no_room)
+    command.set_defaults(run=run)
+
+
+def _rules(commands: Any) -> None:
+    command = commands.add_parser("rules", help="list the rule sets, or copy one to make your own of",
+                                  description="A rule set is a file that says what is a fault, how many shunts, which "
+                                  "tolerances, and points if there are any. Copy one and tighten it.")
+    command.add_argument("name", nargs="?", metavar="NAME", help="the rule set to copy (default: list them all)")
+    command.add_argument("-o", "--out", type=Path, metavar="R.toml", help="default: NAME.rules.toml")
+
+    def run(asked: argparse.Namespace) -> None:
+        from cli.rule_sets import copy_rules, rule_sets_text
+        if asked.name is None:
+            print(rule_sets_text())
+        else:
+            copy_rules(asked.name, asked.out or Path(f"{asked.name}.rules.toml"))
     command.set_defaults(run=run)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -15,7 +16,8 @@ from analysis.judge import judge
 from analysis.layouts import course_for
 from analysis.rules import Rules, rules_from_table
 from analysis.trouble import Trouble
-from cli import words
+from cli import files, words
+from cli.main import main
 
 BASE: dict[str, Any] = {"name": "points", "tyre_reading": "any_part", "points_allowed": 12,
                         "points": {"body_over_line": 2, "mark_touched": 2, "shunt_count": 1},
@@ -114,3 +116,40 @@ def test_a_front_short_of_the_first_cones_fails_outright() -> None:
     assert inside.value == pytest.approx(12 + 10 * 0.3048 - 28.8, abs=0.03)
     assert "short of passing the first cones" in inside.sentence
     assert a.verdict == "fault"
+
+
+# ---- rule sets as files --------------------------------------------------------------------------
+
+
+def test_rule_sets_are_listed_copied_and_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+                                               capsys: pytest.CaptureFixture[str]) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert main(["rules"]) == 0
+    listed = capsys.readouterr().out
+    for name in ("usual", "full_width", "offset_points"):
+        assert f"{name} " in listed
+    assert listed.count("source: ") == listed.count("\n") == 3
+    assert main(["rules", "offset_points", "-o", "mine.rules.toml"]) == 0
+    text = (tmp_path / "mine.rules.toml").read_text()
+    (tmp_path / "mine.rules.toml").write_text(text.replace("points_allowed = 12", "points_allowed = 3"))
+    assert files.read_rules(tmp_path / "mine.rules.toml").points_allowed == 3
+    assert files.read_rules(Path("offset_points")).points_allowed == 12
+    assert files.read_rules(None).points_allowed is None
+    capsys.readouterr()
+    assert main(["rules", "hopscotch"]) == 2
+    assert "allowed: full_width, offset_points, usual" in capsys.readouterr().err
+
+
+def test_the_us_rules_are_as_published() -> None:
+    """Section 12 of the 2005 model test as state handbooks have it; points and free pull-ups on secondary pages
+    (ramcdltraining.com: encroachment 2, excess pull-up 1, pass at 12; truckingtruth.com: two free pull-ups)."""
+    r = files.read_rules(Path("offset_points"))
+    assert (r.points, r.points_allowed) == ({"body_over_line": 2, "mark_touched": 2, "shunt_count": 1}, 12)
+    assert (r.shunts_allowed, r.looks_allowed) == (2, 2)
+    assert r.count_each_crossing and r.whole_inside_bay and r.body_reading == "with_mirrors"
+
+
+def test_the_gb_reading_of_the_line() -> None:
+    """Only the full width of a tyre counts: secondary pages (trailerandcaravantraining.com, trucknetuk.com)."""
+    assert files.read_rules(Path("full_width")).tyre_reading == "full_width"
+    assert files.read_rules(Path("usual")).tyre_reading == "any_part"
