@@ -124,7 +124,7 @@ def _frame(line: Line, course: Course) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _pegs(places: set[float], local: dict[str, tuple[float, float]], tape_m: float) -> tuple[Peg, ...]:
-    """Pegs in walking order from peg 0 outwards, those behind it last. The tape stays hooked until it is too short,
+    """Pegs in walking order: peg 0, the few behind it, then outwards. The tape stays hooked until it is too short,
     then moves to the last peg laid. Where no other peg could serve for the second arc, there is one more."""
     farthest = max(abs(across) for _, across in local.values())
     reach_m = math.sqrt(max(tape_m**2 - farthest**2, LEAST_BASE_M**2))
@@ -136,7 +136,7 @@ def _pegs(places: set[float], local: dict[str, tuple[float, float]], tape_m: flo
         if not any(LEAST_BASE_M <= abs(p - q) <= reach_m for q in spread):
             spread.append(_half_cm(p - 0.9 * reach_m if p > 0 else p + 0.9 * reach_m))
     out = [Peg("0", 0.0, None, 0.0, _serves(0.0, local))]
-    for side in (sorted(p for p in spread if p > 0), sorted((p for p in spread if p < 0), reverse=True)):
+    for side in (sorted((p for p in spread if p < 0), reverse=True), sorted(p for p in spread if p > 0)):
         hook = last = out[0]
         for along in side:
             if abs(along - hook.along_m) > tape_m:

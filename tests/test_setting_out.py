@@ -95,9 +95,9 @@ def test_the_12_m_bus_by_hand() -> None:
     """L 12, W 2.55: bay 3.825 m wide, 1 m from the line; pivot at 36 m, pair at 60 m; yard 11 m wide."""
     plan = setting_out(course_for(bus()))
     assert [(p.name, p.hooked_to, p.reading_m) for p in plan.pegs] == [
-        ("0", None, 0.0), ("1", "0", 12.0), ("2", "1", 24.0), ("3", "2", 24.0), ("4", "2", 26.0), ("5", "0", 1.0)]
+        ("0", None, 0.0), ("1", "0", 1.0), ("2", "0", 12.0), ("3", "2", 24.0), ("4", "3", 24.0), ("5", "3", 26.0)]
     at = {p.name: p for p in plan.placings}
-    assert (at["mouth_left"].foot, at["mouth_left"].across_m, at["mouth_left"].tie_to) == ("1", -1.0, "0")
+    assert (at["mouth_left"].foot, at["mouth_left"].across_m, at["mouth_left"].tie_to) == ("2", -1.0, "0")
     assert at["mouth_left"].tie_m == pytest.approx(math.hypot(12, 1), abs=0.005)
     assert at["forward_right"].across_m == -10.0
     diagonals = [c.distance_m for c in plan.checks if c.diagonal]
