@@ -18,13 +18,12 @@ import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
-
-import pandas as pd
-import pyarrow as pa
-import pyarrow.parquet as pq
+from typing import TYPE_CHECKING, Any
 
 from analysis.trouble import Trouble
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 RECORD, TRACK, TRACK_CSV = "attempt.json", "track.parquet", "track.csv"
 PLAN_SVG, PLAN_PNG, OVERLAY, VIEWING_COPY, REVIEW = "plan.svg", "plan.png", "overlay.mp4", "clip.mp4", "review.html"
@@ -101,6 +100,8 @@ def write_record(folder: Path, record: Mapping[str, Any]) -> None:
 
 def write_track(folder: Path, table: pd.DataFrame, *, csv: bool) -> None:
     """track.parquet with each column's unit (from attrs['units']) in its field metadata; track.csv on request."""
+    import pyarrow as pa  # here, so that what only looks at folders does not wait for it
+    import pyarrow.parquet as pq
     units: Mapping[str, str] = table.attrs["units"]
     arrow = pa.Table.from_pandas(table, preserve_index=False)
     fields = [arrow.field(name).with_metadata({"unit": units[name]}) for name in arrow.column_names]

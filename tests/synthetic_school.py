@@ -16,9 +16,9 @@ import pandas as pd
 
 from analysis.audit.measures import NAMES, Grid
 from analysis.audit.school import School
-from cli.library import Library
 from cli.library.database import attempts, findings, grids, meta
 from cli.library.digest import grid_row
+from cli.library.library import Library
 
 PATTERNS = {("early_lateral_m", "mark_close"), ("early_heading_deg", "tyre_over_line"), ("mark_close", "shunt_count"),
             ("setout_pivot_m", "mark_touched"), ("early_lateral_m", "shunt_count")}  # the last through mark_close
@@ -68,6 +68,7 @@ def make_school(seed: int, n: int = 10_000, *, trainees: int | None = None, plan
          "early_heading_deg": rng.normal(0.4, 1.6, n),
          "early_turn_in_m": rng.normal(6, 1.0, n) + 0.6 * practice,  # a habit that grows, harmless
          "early_speed_mps": rng.normal(1.2, 0.2, n) - 0.15 * skill[who],  # of poor trainees, harmless
+         "early_room_m": rng.normal(0.3, 0.15, n),
          "setout_pivot_m": rng.normal(0, 0.12, n), "setout_bay_width_m": rng.normal(0.02, 0.08, n),
          "setout_pair_m": rng.normal(0, 0.1, n)}
     bad = 0.9 * on * (teacher[who] == 2)

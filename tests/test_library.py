@@ -20,11 +20,11 @@ import sqlalchemy as sa
 from attempt_folders import record_of, write_attempt
 
 from analysis.trouble import Trouble
-from cli.library import Library, open_library
 from cli.library import erase as erasing
 from cli.library.archive import MANIFEST, export, import_
 from cli.library.database import attempts, findings, grids, metadata
 from cli.library.erase import PENDING, PROOFS, chain_holds, erase_trainee, shown_to_be_about
+from cli.library.library import Library, open_library
 from cli.library.people import About, Correction, FindingKey, append_correction, write_about
 from cli.library.query import Filter, count, facets, find, one
 from cli.library.retention import RETENTION, apply, due
@@ -414,8 +414,8 @@ def test_a_bad_archive_changes_nothing(case: str, tmp_path: Path) -> None:
 def test_a_killed_refresh_leaves_a_sound_index(tmp_path: Path) -> None:
     """Killed at the moment its rows are in but not committed: nothing is half there, and the next refresh has all."""
     three(tmp_path)
-    program = ("import os, signal, sqlalchemy as sa, sys; from cli.library import open_library, library as m\n"
-               "lib = open_library(sys.argv[1]); lib.refresh('c')\n"
+    program = ("import os, signal, sys; from cli.library import library as m\n"
+               "lib = m.open_library(sys.argv[1]); lib.refresh('c')\n"
                "m.Library._step = staticmethod(lambda c: os.kill(os.getpid(), signal.SIGKILL))\n"
                "lib.refresh()")
     done = subprocess.run([sys.executable, "-c", program, str(tmp_path)], cwd=REPO, check=False)

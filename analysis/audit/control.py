@@ -110,8 +110,9 @@ def usual(y: np.ndarray, turn: np.ndarray) -> np.ndarray:
 def chart(y: np.ndarray, days: pd.Series, cluster: np.ndarray, expected: np.ndarray | None = None) -> Chart:
     """The chart of outcome y (n,; NaN left out) over the days of the attempts.
 
-    expected (n,): the chance usual for each attempt; None: the share over all. Limits assume that what a period's attempts are worth (`Rate.n_effective`) is independent of the other periods'.
-    Weak with fewer than about ten periods: the centre is then itself uncertain.
+    expected (n,): the chance usual for each attempt; None: the share over all. Limits assume that what a period's
+    attempts are worth (`Rate.n_effective`) is independent of the other periods'. Weak with fewer than about ten
+    periods: the centre is then itself uncertain.
     """
     number, starts, names = periods(days)
     rates = rates_by(y, number, len(names), cluster)
@@ -133,6 +134,6 @@ def chart(y: np.ndarray, days: pd.Series, cluster: np.ndarray, expected: np.ndar
     for j, i in enumerate(some):
         signal = ("above" if share[j] > high[j] else "below" if share[j] < low[j] else
                   "rising" if average[j] > average_high[j] else "falling" if average[j] < average_low[j] else "")
-        points.append(Point(starts[i], names[i], rates[i], float(like[j]), float(low[j]), float(high[j]), float(average[j]),
-                            float(max(average_low[j], 0)), float(min(average_high[j], 1)), signal))
+        points.append(Point(starts[i], names[i], rates[i], float(like[j]), float(low[j]), float(high[j]),
+                            float(average[j]), float(max(average_low[j], 0)), float(min(average_high[j], 1)), signal))
     return Chart(centre, tuple(points))

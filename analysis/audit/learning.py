@@ -15,6 +15,7 @@ import numpy as np
 from scipy.special import expit, logit
 
 from analysis.audit.school import School
+from analysis.findings import WIDE
 
 STEADY = 0.8  # a pass is steady from this chance on
 NEVER = 100  # attempts beyond which 'in sight' means nothing
@@ -27,8 +28,10 @@ _AT_ONCE = 2000
 @dataclass(frozen=True)
 class Learner:
     """One trainee. ready, low, high: chance of passing the next attempt, 95 % interval. needed and its interval: the
-    attempt from which a pass is steady (NEVER: not in sight). at (m,), chance (m, 3): low,
-    middle and high chance at those attempts, up to the next but a few. rows: the trainee's attempts in order; passed (m0,): 1, 0 or NaN where undecided."""
+    attempt from which a pass is steady (NEVER: not in sight). at (m,), chance (m, 3): low, middle and high chance at
+    those attempts, the last of them
+    the next. rows: the trainee's attempts in order; passed: 1, 0 or NaN where
+    undecided, one for each of them."""
 
     name: str
     ready: float
@@ -91,7 +94,7 @@ def fit(passed: np.ndarray, turn: np.ndarray, trainee: np.ndarray, trainees: int
         first, second = posterior @ points.T, posterior @ (points**2).T
         new_mean = first.mean(axis=0)
         new_sd = np.maximum(np.sqrt(np.maximum((second - 2 * first * new_mean + new_mean**2).mean(axis=0), 0)), steps)
-        done = np.max(np.abs(np.concatenate([new_mean - mean, new_sd - sd]))) < 1e-4
+        done = np.max(np.abs(np.concatenate([new_mean - mean, new_sd - sd]))) < 5e-4
         mean, sd = new_mean, new_sd
         if done:
             break
@@ -120,7 +123,7 @@ def learning(school: School) -> Learning | None:
     learners = []
     for k in range(0, len(names), _AT_ONCE):
         learners += _learners(names[k:k + _AT_ONCE], rows[k:k + _AT_ONCE], passed, found.posterior[k:k + _AT_ONCE])
-    gain, half = found.mean[1], 1.959964 * found.se_gain
+    gain, half = found.mean[1], WIDE * found.se_gain
     return Learning(tuple(learners), found.mean[0], gain, gain - half, gain + half, *found.sd)
 
 
@@ -138,10 +141,10 @@ def _learners(names: list[str], rows: list[np.ndarray], passed: np.ndarray, post
         now[done == n], ready[done == n] = _chances(posterior[done == n], n + 1)
     out = []
     for i, name in enumerate(names):
-        shown = int(np.searchsorted(_AT, done[i] + 1)) + 1
+        before = int(np.searchsorted(_AT, done[i] + 1))
+        at, chance = np.r_[_AT[:before], done[i] + 1], np.vstack([curves[i, :before], now[i]])
         out.append(Learner(name, float(ready[i]), float(now[i, 0]), float(now[i, 2]), int(needs[i, 1]),
-                           int(needs[i, 0]), int(needs[i, 2]), _AT[:shown], curves[i, :shown], rows[i],
-                           passed[rows[i]]))
+                           int(needs[i, 0]), int(needs[i, 2]), at, chance, rows[i], passed[rows[i]]))
     return out
 
 

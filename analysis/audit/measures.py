@@ -13,6 +13,8 @@ from typing import Any
 
 import numpy as np
 
+from analysis.room.nouns import GONE, LOST, UNSURE
+
 
 @dataclass(frozen=True)
 class Measure:
@@ -37,6 +39,7 @@ MEASURES = (
     Measure("early_turn_in_m", "early", "m", "Rear axle before the pivot cone when the steering began",
             "steered later", "steered earlier"),
     Measure("early_speed_mps", "early", "m/s", "Speed over the first 5 m of the reverse", "slower", "faster"),
+    Measure("early_room_m", "early", "m", "Room left where the drive forward ended", "less room", "more room"),
     Measure("setout_pivot_m", "setout", "m", "Pivot cone off plan, across", "further from the bay's side",
             "further towards the bay's side"),
     Measure("setout_bay_width_m", "setout", "m", "Bay's mouth wider than planned", "narrower", "wider"),
@@ -53,6 +56,7 @@ BY_NAME = {m.name: m for m in MEASURES}
 LEGS = ("forward", "reverse", "shunt", "later", "end")
 LEG_WORDS = {"forward": "Drive forward", "reverse": "First reverse", "shunt": "Shunt", "later": "Reverse after a shunt",
              "end": "Standing in the bay"}
+ROOM_LOST = "room_lost"  # the bay out of reach without a shunt: told of beside the kinds that rules know
 _OF_THE_WHOLE = {"shunt_count": "shunt", "stopping_box": "end", "barrier": "end", "final_heading": "end"}
 
 _TURNED_RAD = math.radians(5.0)  # the steering has begun
@@ -91,6 +95,16 @@ def leg_of(record: Mapping[str, Any], finding: Mapping[str, Any]) -> str:
     return now
 
 
+def rooms_lost(record: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Where the bay came out of reach without a (further) shunt, as findings of kind ROOM_LOST that count nothing:
+    verdict 'fault' where it surely did, 'too close to call' where that is unsure. None where room was not computed."""
+    verdicts = {LOST: "fault", GONE: "fault", UNSURE: "too close to call"}
+    return [{"kind": ROOM_LOST, "where": "", "verdict": verdicts[leg["verdict"]], "severity": "note", "counts": False,
+             "t_start_s": leg["t_s"], "t_end_s": leg["t_s"], "value": None, "sd": None, "unit": "m", "limit": None,
+             "at_m": leg["at_m"], "sentence": ""}
+            for leg in (record.get("room") or {}).get("legs", []) if leg["verdict"] in verdicts]
+
+
 def bay_side(record: Mapping[str, Any]) -> float | None:
     """+1 when the bay lies to the left (course +y) of the forward pair, -1 to its right; None when unknown."""
     planned = {m["name"]: m["nominal_y_m"] for m in record["marks"]}
@@ -107,6 +121,8 @@ def measures(record: Mapping[str, Any], track: Mapping[str, np.ndarray] | None) 
     marks = {m["name"]: m for m in record["marks"]}
     tyre = [f["value"] for f in record["findings"] if f["kind"] == "tyre_over_line" and f["value"] is not None]
     out["out_tyre_m"] = min(tyre, default=None)
+    stop = (record.get("room") or {}).get("stop") or {}
+    out["early_room_m"] = stop.get("room_here_m")
     if side is not None:
         out |= _setting_out(marks, side)
         if track is not None:

@@ -3,9 +3,9 @@
 Every early measure (as it is, and as its distance from the usual) and every early fault is tried against every later
 fault. A driver who is poor at both must not make a pattern, so each is compared within trainees, and for the same
 experience, vehicle, course and instructor: a linear probability model on what remains after those are taken out
-(Frisch and Waugh), with a variance that allows for one trainee's attempts being alike (cluster-robust, CR1). Many
-pairs are tried, so those told are chosen by Benjamini and Hochberg's procedure: of what is told, at most `RATE` is
-expected to be chance. Intervals of what was chosen are widened to match (Benjamini and Yekutieli 2005).
+(Frisch and Waugh), tested by a score statistic that allows for one trainee's attempts being alike (cluster-robust).
+Many pairs are tried, so those told are chosen by Benjamini and Hochberg's procedure: of what is told, at most `RATE`
+is expected to be chance. Intervals of what was chosen are widened to match (Benjamini and Yekutieli 2005).
 
 A pattern is not a cause. Attempts where the later fault is undecided count as without it, which can only hide a
 pattern. Weak below about 200 attempts or 20 trainees.
@@ -18,6 +18,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import qr
+from scipy.stats import norm
 from scipy.stats import t as student
 from statsmodels.stats.multitest import multipletests
 
@@ -71,6 +72,7 @@ class _Try:
     y: np.ndarray
     slope: float
     se: float
+    score: float
     step: float
     usual: float
     freedom: int
@@ -81,7 +83,7 @@ def patterns(school: School) -> Patterns:
     tries = [*_from_measures(school), *_from_faults(school)]
     if not tries:
         return Patterns((), 0)
-    p = np.array([2 * student.sf(abs(t.slope / t.se), t.freedom) for t in tries])
+    p = 2 * norm.sf(np.abs([t.score for t in tries]))
     chosen, q, _, _ = multipletests(p, RATE, "fdr_bh")
     level = RATE * max(int(chosen.sum()), 1) / len(tries)
     told = [_pattern(school, t, float(p[i]), float(q[i]), level) for i, t in enumerate(tries) if chosen[i]]
@@ -127,26 +129,34 @@ def _tries(school: School, known: np.ndarray, earlies: Sequence[tuple[str, str, 
     clean = _Within(school, known, cluster)
     late = clean(np.column_stack([laters[k][known] for k in kinds]))
     early = clean(np.column_stack([x[known] for _, _, x, _ in earlies]))
-    slope, se = slopes(early, late, cluster, clean.groups)
+    slope, se, score = slopes(early, late, cluster, clean.groups)
     out = []
     for i, (name, shape, x, usual) in enumerate(earlies):
         step = 1.0 if shape == "fault" else float(np.std(x[known]))
-        out += [_Try(name, shape, kind, x, laters[kind], float(slope[i, j]), float(se[i, j]), step, usual,
-                     clean.groups - 1) for j, kind in enumerate(kinds) if kind != name and se[i, j] > 0]
+        out += [_Try(name, shape, kind, x, laters[kind], float(slope[i, j]), float(se[i, j]), float(score[i, j]),
+                     step, usual, clean.groups - 1) for j, kind in enumerate(kinds) if kind != name and se[i, j] > 0]
     return out
 
 
-def slopes(x: np.ndarray, y: np.ndarray, cluster: np.ndarray, groups: int) -> tuple[np.ndarray, np.ndarray]:
-    """(slope, se), each (a, b), of every column of y (n, b) on every column of x (n, a), one at a time, through the
-    origin; se is cluster-robust (CR1: with the factor groups / (groups - 1))."""
+def slopes(x: np.ndarray, y: np.ndarray, cluster: np.ndarray,
+           groups: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """(slope, se, score), each (a, b), of every column of y (n, b) on every column of x (n, a), one at a time, through
+    the origin. se is cluster-robust (CR1: with the factor groups / (groups - 1)). score is the cluster-robust score
+    statistic of 'no slope': its variance is taken as if there were none, which keeps its promise where few attempts
+    have the fault, as slope / se does not."""
     power = np.maximum(np.sum(x**2, axis=0), 1e-12)
     slope = (x.T @ y) / power[:, None]
-    se = np.empty_like(slope)
+    se, score = np.empty_like(slope), np.empty_like(slope)
     for i in range(x.shape[1]):
-        score = x[:, [i]] * (y - x[:, [i]] * slope[i])
-        sums = np.column_stack([np.bincount(cluster, score[:, j], groups) for j in range(y.shape[1])])
-        se[i] = np.sqrt(np.sum(sums**2, axis=0) * groups / max(groups - 1, 1)) / power[i]
-    return slope, se
+        without = _sums(x[:, [i]] * y, cluster, groups)
+        within = without - np.bincount(cluster, x[:, i] ** 2, groups)[:, None] * slope[i]
+        se[i] = np.sqrt(np.sum(within**2, axis=0) * groups / max(groups - 1, 1)) / power[i]
+        score[i] = without.sum(axis=0) / np.maximum(np.sqrt(np.sum(without**2, axis=0)), 1e-12)
+    return slope, se, score
+
+
+def _sums(columns: np.ndarray, cluster: np.ndarray, groups: int) -> np.ndarray:
+    return np.column_stack([np.bincount(cluster, c, groups) for c in columns.T])
 
 
 class _Within:

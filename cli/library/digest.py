@@ -13,7 +13,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from analysis.audit.measures import LEGS, Grid, leg_of, measures, tyre_grid
+from analysis.audit.measures import LEGS, Grid, leg_of, measures, rooms_lost, tyre_grid
 from analysis.trouble import Trouble
 from cli.library.database import NEVER
 from cli.library.people import ABOUT, CORRECTIONS, About, effective, parse_about, parse_corrections
@@ -59,7 +59,8 @@ def _rows(attempt: str, state: str, record: Mapping[str, Any], about: About, cor
           track: Mapping[str, np.ndarray] | None) -> Digest:
     corrections = parse_corrections(corrections_raw)
     after = effective(record, corrections)
-    findings = [_finding(record, f) for f in after.findings]
+    rooms = [{**f, "tool_verdict": f["verdict"], "people_verdict": None} for f in rooms_lost(record)]
+    findings = [_finding(record, f) for f in (*after.findings, *rooms)]
     row = {
         "id": attempt, "state": state, "run_on": about.run_on or _day(record),
         "trainee": about.trainee or record.get("trainee"), "instructor": about.instructor or record.get("instructor"),
