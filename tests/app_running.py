@@ -64,7 +64,7 @@ def set_up(root: Path, prepared: Path, *, attempts: tuple[str, ...] = ()) -> Pat
     for name in attempts:
         shutil.copytree(prepared, root / "attempts" / name)
         (root / "attempts" / name / "request.json").write_text(json.dumps(
-            {"clips": ["recording-01.mp4"], "trainee": "T-07", "instructor": "I-1"}))
+            {"clips": ["recording-01.mp4"], "trainee": "T-07", "instructor": "I-1", "quick": False}))
     return root
 
 
@@ -99,11 +99,14 @@ class Running:
             at = got["offset"]
         return begun["id"]
 
-    def job(self, clip: Path, **fields: str) -> dict[str, Any]:
+    def job(self, clip: Path, **fields: Any) -> dict[str, Any]:
         status, job = self.ask("POST", "/queue", {"uploads": [self.upload(clip)], "vehicle": "lorry", "course": "yard",
                                                   "rules": "usual"} | fields)
         assert status == 200, job
         return job
+
+    def pause(self) -> None:
+        time.sleep(0.3)
 
     def wait(self, job: str, *states: str, timeout_s: float = 30.0) -> dict[str, Any]:
         until = time.monotonic() + timeout_s

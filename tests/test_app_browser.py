@@ -99,7 +99,7 @@ def test_first_use_to_share(tab: Any, tmp_path: Path, prepared: Path) -> None:
         tab.get_by_role("link", name="Add a course").click()
         tab.get_by_text("Your yard's own distances", exact=True).click()
         tab.get_by_label("Between the side lines").fill("12.5")
-        tab.locator("#drawing svg").wait_for()
+        tab.locator("#drawing img").wait_for()
         tab.get_by_role("button", name="Keep").click()
         course = next((app.root / "courses").glob("*.toml")).read_text()
         assert "y0_m = -9.550" in course  # 12.5 m from the near line, 1 m beyond the bay of 1.5 × 2.6 m

@@ -170,7 +170,8 @@ def test_the_real_worker_tells_a_trouble_and_leaves_nothing(tmp_path: Path, prep
     place.mkdir()
     for name in ("recording-01.mp4", "vehicle.toml", "course.toml"):
         (place / name).write_bytes((prepared / name).read_bytes())
-    (place / "request.json").write_text(json.dumps({"clips": ["recording-01.mp4"], "trainee": "T1", "instructor": ""}))
+    (place / "request.json").write_text(json.dumps({"clips": ["recording-01.mp4"], "trainee": "T1", "instructor": "",
+                                                    "quick": True}))
     got = subprocess.run([sys.executable, "-m", "cli.app.worker", "analyse", str(place)], cwd=ROOT, timeout=120,
                          stdin=subprocess.PIPE, stdout=subprocess.PIPE, check=False)
     # `run` closes the standard input at once: the worker takes this for the end of the server

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import json
-import re
 import shutil
 from datetime import date
 from pathlib import Path
@@ -23,7 +22,6 @@ from cli.app.folder import RECORDING, REQUEST, Folder, NotThere, slug, write_who
 from cli.app.jobs import Job
 from cli.app.uploads import ending_of_clip
 
-_CODE = re.compile(r"[A-Za-z0-9_-]{0,24}")
 _MOST_PARTS = 20
 
 
@@ -67,21 +65,24 @@ async def add_job(request: Request) -> Response:
         if not setup[kind]:
             raise Trouble(f"no {what} is chosen", remedy=f"choose a {what}, or set one up first")
     taken = [(str(u), p.uploads.finished(str(u)), p.uploads.about(str(u))["name"]) for u in uploads]
-    attempt = await asyncio.to_thread(_new_attempt, p.folder, setup, codes, [(path, name) for _, path, name in taken])
+    attempt = await asyncio.to_thread(_new_attempt, p.folder, setup, codes | {"quick": bool(body.get("quick"))},
+                                      [(path, name) for _, path, name in taken])
     for upload, _, _ in taken:
         p.uploads.remove(upload)
     return JSONResponse(_shown(p.queue.add("analyse", attempt, taken[0][2])))
 
 
-def _new_attempt(folder: Folder, setup: dict[str, str], codes: dict[str, str], clips: list[tuple[Path, str]]) -> str:
-    """An attempt folder with the clip's parts, and copies of what it is to be measured with. Returns its name."""
+def _new_attempt(folder: Folder, setup: dict[str, str], asked: dict[str, Any], clips: list[tuple[Path, str]]) -> str:
+    """An attempt folder with the clip's parts, and copies of what it is to be measured with. Returns its name.
+
+    asked: the people's codes, and whether to leave out what takes longest; kept in request.json."""
     given = {name: folder.existing(kind, setup[kind]) for kind, name in
              (("vehicles", "vehicle.toml"), ("courses", "course.toml"), ("lenses", "lens.toml")) if setup[kind]}
     if setup["rules"]:
         given["rules.toml"] = rules_file(folder, setup["rules"])
     check_room(files.read_course(given["course.toml"]), files.read_vehicle(given["vehicle.toml"]))
     endings = [ending_of_clip(path, name) for path, name in clips]
-    stem = f"{date.today():%Y-%m-%d}-{codes['trainee'] or 'run'}".lower()
+    stem = f"{date.today():%Y-%m-%d}-{asked['trainee'] or 'run'}".lower()
     attempt = slug(stem, lambda n: folder.place("attempts", n).exists())
     target = folder.place("attempts", attempt)
     target.mkdir()
@@ -93,7 +94,7 @@ def _new_attempt(folder: Folder, setup: dict[str, str], codes: dict[str, str], c
         for name, source in given.items():
             shutil.copyfile(source, target / name)
         (target / "people").mkdir()
-        write_whole(target / REQUEST, json.dumps({"clips": names, **codes}))
+        write_whole(target / REQUEST, json.dumps({"clips": names, **asked}))
     except OSError as e:
         raise Trouble(f"the clip could not be kept ({e.strerror})", where=str(target),
                       remedy="is the disk full?") from e
@@ -117,11 +118,8 @@ def rules_file(folder: Folder, name: str) -> Path:
 
 
 def _code(body: dict[str, Any], who: str) -> str:
-    code = text_of(body, who)
-    if not _CODE.fullmatch(code):
-        raise Trouble(f"'{code}' is not a code", where=who,
-                      remedy="use up to 24 letters, digits, - and _, and never a person's name")
-    return code
+    from cli.analyse import code  # with it comes all that measures: not before it is needed
+    return code(who, text_of(body, who) or None) or ""
 
 
 async def queue(request: Request) -> Response:

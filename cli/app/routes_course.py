@@ -16,7 +16,7 @@ from analysis.trouble import Trouble
 from cli import files
 from cli.app.context import page, parts, view
 from cli.app.folder import Folder, slug, write_whole
-from cli.app.pictures import course_drawing
+from cli.app.pictures import course_drawing, course_picture
 from cli.app.routes_setup import name_of, typed_length_m
 from cli.app.routes_view import form_of, lists_of
 from cli.app.wording import Wording
@@ -37,7 +37,7 @@ async def form(request: Request) -> Response:
 
 async def draw(request: Request) -> Response:
     course = _course(parts(request).folder, await form_of(request), view(request).units)
-    return JSONResponse({"svg": course_drawing(course)})
+    return JSONResponse({"svg": course_picture(course), "name": course.name})
 
 
 async def save(request: Request) -> Response:
@@ -83,7 +83,7 @@ async def check_tape(request: Request) -> Response:
     """The yard as the distances have it, and how well they agree."""
     taped, surveyed = _surveyed(parts(request).folder, await lists_of(request), view(request).units)
     say = Wording(view(request).language).say
-    return JSONResponse({"svg": course_drawing(surveyed.course), "told": say(
+    return JSONResponse({"svg": course_picture(surveyed.course), "name": surveyed.course.name, "told": say(
         "tape.agree", n=len(taped), cm=f"{100 * max(abs(r) for r in surveyed.residuals_m):.1f}",
         worst=f"{196 * max(surveyed.sd_m):.0f}", unchecked=sum(c < 0.02 for c in surveyed.checked))})
 

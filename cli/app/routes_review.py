@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import re
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -22,8 +21,6 @@ from cli.app.rewrite import take_apart
 from cli.app.telling import Telling, in_page_order
 from cli.app.wording import FEET_IN_A_METRE, in_units
 from cli.library.people import Correction
-
-_CODE = re.compile(r"[A-Za-z0-9_-]{1,24}")
 
 
 async def review(request: Request) -> Response:
@@ -111,14 +108,12 @@ async def people(request: Request) -> Response:
 
 
 async def say_something(request: Request) -> Response:
+    from cli.analyse import code
     folder, name, body = parts(request).folder, request.path_params["attempt"], await json_body(request)
     tell = Telling(view(request))
-    by = text_of(body, "by")
-    if not _CODE.fullmatch(by):
-        raise Trouble(f"'{by}' is not a code" if by else "your code is missing", where=tell.words.say("review.by"),
-                      remedy="use up to 24 letters, digits, - and _, and never a person's name")
+    by = code(tell.words.say("review.by"), text_of(body, "by"))
     end_s = float(folder.record(name)["t_end_s"])
-    wanted = correction_of(body, by, text_of(body, "reason", LONGEST_REASON), end_s)
+    wanted = correction_of(body, by or "", text_of(body, "reason", LONGEST_REASON), end_s)
     if wanted.action == "confirm":
         wanted = replace(wanted, verdict=wanted.tool_verdict)
     if not isinstance(body.get("version"), int):

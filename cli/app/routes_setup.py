@@ -17,16 +17,17 @@ from analysis.vehicle import Vehicle, vehicle_from_table
 from cli import files
 from cli.app.context import page, parts, view
 from cli.app.folder import slug, write_whole
-from cli.app.pictures import vehicle_drawing
 from cli.app.routes_view import form_of
 from cli.app.wording import FEET_IN_A_METRE
+from cli.drawing import vehicle_drawing
 from cli.lengths import length_m
 from cli.vehicles import generic_names
 
 # What is asked for, in the order of a walk around the vehicle with a tape. The unit stands in the name.
 SIZES = ("length_m", "width_m", "height_m", "wheelbase_m", "front_overhang_m", "track_front_m", "track_rear_m",
-         "tyre_width_front_m", "tyre_width_rear_m", "max_wheel_angle_deg")
+         "tyre_width_front_m", "tyre_width_rear_m", "wheel_radius_m", "max_wheel_angle_deg")
 NEEDED = SIZES[:5]
+CAB = ("cab_length_m", "cab_height_m")  # of a lorry whose cab is lower than its body; written as two solids
 
 
 async def overview(request: Request) -> Response:
@@ -44,7 +45,7 @@ async def vehicle_form(request: Request) -> Response:
     table = _generic(start if start in names else names[0])
     return page(request, "vehicle.html", generics=[(n, _generic(n)["name"]) for n in names], start=start,
                 name=table["name"], sizes=_shown_sizes(table, view(request).units), trouble=None,
-                drawing=vehicle_drawing(vehicle_from_table(table)))
+                drawn=True)
 
 
 async def save_vehicle(request: Request) -> Response:
@@ -54,11 +55,13 @@ async def save_vehicle(request: Request) -> Response:
         vehicle_from_table(table)
     except Trouble as e:
         return page(request, "vehicle.html", status=422, generics=[], start="", name=fields.get("name", ""),
-                    sizes=[(k, fields.get(k, ""), k in NEEDED) for k in SIZES], trouble=e, drawing="")
+                    sizes=[(k, fields.get(k, ""), k in NEEDED) for k in (*SIZES, *CAB)], trouble=e, drawn=False)
     folder = parts(request).folder
     name = slug(table["name"], lambda n: folder.place("vehicles", n).exists())
     lines = ["# Sizes in metres, angles in degrees. Correct them with a tape; the app reads this file anew each time."]
-    lines += [f"{key} = {_toml(value)}" for key, value in table.items()]
+    lines += [f"{key} = {_toml(value)}" for key, value in table.items() if key != "solid"]
+    for solid in table.get("solid", []):
+        lines += ["", "[[solid]]", *(f"{key} = {_toml(value)}" for key, value in solid.items())]
     write_whole(folder.place("vehicles", name), "\n".join(lines) + "\n")
     return RedirectResponse("/setup", 303)
 
@@ -66,7 +69,7 @@ async def save_vehicle(request: Request) -> Response:
 async def draw_vehicle(request: Request) -> Response:
     """The labelled drawing for the sizes as they are typed, or what is wrong with them."""
     table = _vehicle_table(await form_of(request), view(request).units)
-    return JSONResponse({"svg": vehicle_drawing(vehicle_from_table(table))})
+    return JSONResponse({"svg": vehicle_drawing(vehicle_from_table(table)), "name": table["name"]})
 
 
 def _generic(name: str) -> dict[str, Any]:
@@ -79,7 +82,7 @@ def _shown_sizes(table: Mapping[str, Any], units: str) -> list[tuple[str, str, b
             return ""
         return f"{table[key] * FEET_IN_A_METRE:.2f}" if units == "ft" and key.endswith("_m") else f"{table[key]:g}"
 
-    return [(key, shown(key), key in NEEDED) for key in SIZES]
+    return [(key, shown(key), key in NEEDED) for key in (*SIZES, *CAB)]
 
 
 def _vehicle_table(fields: Mapping[str, str], units: str) -> dict[str, Any]:
@@ -87,6 +90,13 @@ def _vehicle_table(fields: Mapping[str, str], units: str) -> dict[str, Any]:
     for key in SIZES:
         if fields.get(key, "").strip():
             table[key] = typed_length_m(fields, key, units) if key.endswith("_m") else number_of(fields, key)
+    if any(fields.get(key, "").strip() for key in CAB) and all(key in table for key in NEEDED):
+        length, height = (typed_length_m(fields, key, units) for key in CAB)
+        front = table["wheelbase_m"] + table["front_overhang_m"]
+        table["solid"] = [
+            {"name": "body", "x_min_m": round(front - table["length_m"], 4), "x_max_m": round(front - length, 4),
+             "z_max_m": table["height_m"]},
+            {"name": "cab", "x_min_m": round(front - length, 4), "x_max_m": round(front, 4), "z_max_m": height}]
     return table
 
 

@@ -15,14 +15,14 @@ from cli.app.folder import NotThere, write_whole
 from cli.app.people import standing
 from cli.app.rewrite import take_apart
 from cli.app.routes_view import form_of
-from cli.app.share import ASKED, SHARE, SHEET, SINGLE, ZIP
+from cli.app.share import ASKED, SHARE, SINGLE, ZIP
 from cli.app.telling import Telling
 from cli.app.wording import in_units
 
 # What may be taken away, and what it is. All are sent as downloads, never shown as pages of the app.
 FILES = {store.OVERLAY: "video/mp4", store.TRACK: "application/octet-stream", store.TRACK_CSV: "text/csv",
          store.RECORD: "application/json", store.PLAN_SVG: "image/svg+xml", store.PLAN_PNG: "image/png",
-         SHEET: "text/html", store.REVIEW: "text/html", "people/corrections.jsonl": "application/json"}
+         store.TRAINEE: "text/html", store.REVIEW: "text/html", "people/corrections.jsonl": "application/json"}
 
 
 async def sheet(request: Request) -> Response:
@@ -30,7 +30,7 @@ async def sheet(request: Request) -> Response:
     folder, name = parts(request).folder, request.path_params["attempt"]
     s, seen = standing(folder, name), view(request)
     tell = Telling(seen)
-    stored = folder.attempt(name) / SHEET
+    stored = folder.attempt(name) / store.TRAINEE
     body = ""
     if stored.is_file():
         text = stored.read_text("utf-8")

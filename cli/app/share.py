@@ -24,7 +24,6 @@ from cli.overlay import EMBED_LIMIT_BYTES
 
 SHARE, ASKED = "share", "share.json"
 SINGLE, ZIP = "attempt.html", "attempt.zip"
-SHEET = "trainee.html"
 _CLIP = "clip.mp4"
 
 
@@ -60,7 +59,7 @@ def _zip(out: Path, place: Path, page: str, clip: Path, *, blurred: bool) -> Non
         z.writestr("index.html", page)
         z.write(clip, _CLIP, zipfile.ZIP_STORED)
         # What holds pictures of the clip itself would show again what was blurred.
-        for name in (store.PLAN_PNG, store.PLAN_SVG, *(() if blurred else (SHEET,))):
+        for name in (store.PLAN_PNG, store.PLAN_SVG, *(() if blurred else (store.TRAINEE,))):
             if (place / name).is_file():
                 z.write(place / name, name)
 

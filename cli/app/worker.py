@@ -1,7 +1,8 @@
 """One job of the queue, in a process of its own: `python -m cli.app.worker TASK FOLDER`; runner.py says what it tells.
 
-What is to be done stands in the attempt folder: request.json names the parts of the clip and the people's codes;
-vehicle.toml, course.toml and, where given, lens.toml and marks.csv lie beside it.
+What is to be done stands in the attempt folder: request.json names the parts of the clip and the people's codes, and
+says whether to leave out what takes longest; vehicle.toml, course.toml and, where given, lens.toml, rules.toml and
+marks.csv lie beside it.
 """
 
 from __future__ import annotations
@@ -29,8 +30,8 @@ def main(argv: list[str]) -> int:
     out = os.fdopen(os.dup(1), "w", encoding="utf-8", buffering=1)
     os.dup2(2, 1)
     signal.signal(signal.SIGTERM, signal.default_int_handler)
-    threading.Thread(target=_end_with_the_server, daemon=True).start()
     try:
+        threading.Thread(target=_end_with_the_server, daemon=True).start()
         TASKS[task](folder, out)
         _say(out, {"done": True})
         return 0
@@ -50,7 +51,7 @@ def _analyse(folder: Path, out: TextIO) -> None:
 
     request = Request(tuple(folder / name for name in asked["clips"]), folder / "vehicle.toml", folder / "course.toml",
                       folder, beside("rules.toml"), beside("lens.toml"), beside(MARKS), asked["trainee"] or None,
-                      asked["instructor"] or None)
+                      asked["instructor"] or None, video=not asked["quick"], room=not asked["quick"])
     analyse(request, reporting=lambda: _telling(out))
 
 

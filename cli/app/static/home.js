@@ -84,7 +84,7 @@ $("intake").addEventListener("submit", async (event) => {
       const uploads = [];
       for (const file of group) uploads.push(await send(file));
       await ask("/queue", { method: "POST", body: { uploads, vehicle: fields.vehicle, course: fields.course, lens: fields.lens, rules: fields.rules,
-        trainee: fields.trainee, instructor: fields.instructor } });
+        trainee: fields.trainee, instructor: fields.instructor, quick: "quick" in fields } });
     } catch (e) {
       if (e.name !== "AbortError") complain(told(e));
       choose(group);

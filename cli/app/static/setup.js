@@ -1,5 +1,5 @@
 // The drawing follows what is typed; what is wrong with it is said before it is kept.
-import { ask, told } from "./common.js";
+import { ask, element, told } from "./common.js";
 
 const $ = (id) => document.getElementById(id);
 const form = document.querySelector("form[data-drawing]");
@@ -10,7 +10,8 @@ async function draw() {
   try {
     const got = await ask(form.dataset.drawing, { method: "POST", form: new FormData(form) });
     if (mine !== turn) return;
-    $("drawing").innerHTML = got.svg;
+    // As a picture of its own: the drawing's own style would not be let into the page.
+    $("drawing").replaceChildren(element("img", { class: "drawing", src: `data:image/svg+xml,${encodeURIComponent(got.svg)}`, alt: got.name }));
     if ($("told")) $("told").textContent = got.told;
     $("drawing-trouble").hidden = true;
   } catch (e) {
