@@ -18,6 +18,7 @@ from analysis.rules import Rules, rules_from_table
 from analysis.trouble import Trouble
 from cli import files, words
 from cli.main import main
+from cli.pages.charts import line_clearance
 
 BASE: dict[str, Any] = {"name": "points", "tyre_reading": "any_part", "points_allowed": 12,
                         "points": {"body_over_line": 2, "mark_touched": 2, "shunt_count": 1},
@@ -153,3 +154,15 @@ def test_the_gb_reading_of_the_line() -> None:
     """Only the full width of a tyre counts: secondary pages (trailerandcaravantraining.com, trucknetuk.com)."""
     assert files.read_rules(Path("full_width")).tyre_reading == "full_width"
     assert files.read_rules(Path("usual")).tyre_reading == "any_part"
+
+
+def test_the_chart_shows_what_the_rules_read_against_the_lines() -> None:
+    title, kind, lines = line_clearance(make_attempt())
+    assert (title, kind, sorted(lines)) == ("Tyre to line", "tyre_over_line", ["left", "right"])
+    yard = course_for(bus(), "offset_reverse", bay_on_left=False)
+    a = judge(measure(TRUTH, np.random.default_rng(1), sd_m=0.01), bus(), yard, files.read_rules(Path("offset_points")))
+    title, kind, lines = line_clearance(a)
+    assert (title, kind, sorted(lines)) == ("Body and mirrors to line", "body_over_line",
+                                            ["left", "line ahead", "right"])
+    out_m = bus().mirror_out_m  # a mirror stands out from the body, and so comes nearer
+    assert np.min(lines["right"].value_m) == pytest.approx(12 * 0.3048 / 2 - 2.55 / 2 - out_m, abs=0.03)

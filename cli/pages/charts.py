@@ -54,22 +54,36 @@ def strips(attempt: Attempt) -> tuple[Strip, ...]:
                  least=False),
            Strip("wheel", "Wheel angle, left above the line", "°", 1, (wheel,), -lock, lock, (-lock, 0.0, lock),
                  least=False)]
-    tyres = tyre_clearance(attempt)
-    if tyres:
+    title, kind, lines = line_clearance(attempt)
+    if lines:
         curves = tuple(Curve(name, s.value_m * known, s.sd_m, style)
-                       for (name, s), style in zip(tyres.items(), cycle("ab"), strict=False))
-        limits = [f.limit for f in attempt.findings if f.kind == "tyre_over_line" and f.limit is not None]
-        out.append(_clearance("tyres", "Tyre to line", curves, limits[0] if limits else 0.0))
+                       for (name, s), style in zip(lines.items(), cycle("ab"), strict=False))
+        limits = [f.limit for f in attempt.findings if f.kind == kind and f.limit is not None]
+        out.append(_clearance("tyres", title, curves, limits[0] if limits else 0.0))
     if attempt.mark_clearance:
         out.append(_clearance("marks", "Body to nearest mark", (nearest_mark(attempt),), 0.0))
     return tuple(out)
 
 
-def tyre_clearance(attempt: Attempt) -> dict[str, Series]:
-    """By line ('left', 'right'): how far the tyres stay inside it, in the reading that the rules use."""
-    reading = "tyre_full_" if attempt.rules.tyre_reading == "full_width" else "tyre_"
-    names = [line.name.removeprefix("side_") for line in attempt.course.lines]
-    return {name: attempt.line_clearance[reading + name] for name in names if reading + name in attempt.line_clearance}
+def line_clearance(attempt: Attempt) -> tuple[str, str, dict[str, Series]]:
+    """What is read against the lines, its kind of finding, and by line ('left', 'right') how far it stays inside:
+    tyres or, where the rules leave tyres out, the body; in the reading that the rules use."""
+    rules = attempt.rules
+    parts, title, kind = ["tyre_full_" if rules.tyre_reading == "full_width" else "tyre_"], "Tyre", "tyre_over_line"
+    if rules.severity["tyre_over_line"] == "ignore":
+        parts, title, kind = ["body_"], "Body", "body_over_line"
+        if rules.body_reading == "with_mirrors":
+            parts, title = ["body_", "mirror_"], "Body and mirrors"
+    out = {}
+    for line in attempt.course.lines:
+        name = line.name.removeprefix("side_")
+        series = [attempt.line_clearance[p + name] for p in parts if p + name in attempt.line_clearance]
+        if series:
+            label = name if line.name.startswith("side_") else words.place(line.name)
+            value, sd = (np.array([getattr(s, column) for s in series]) for column in ("value_m", "sd_m"))
+            nearest = np.argmin(value, axis=0), np.arange(value.shape[1])
+            out[label] = Series(label, value[nearest], sd[nearest])
+    return f"{title} to line", kind, out
 
 
 def _clearance(key: str, title: str, curves: tuple[Curve, ...], limit: float) -> Strip:

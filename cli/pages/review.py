@@ -18,7 +18,7 @@ from analysis.attempt import Attempt, Finding
 from analysis.track import CameraPath
 from cli import scene, words
 from cli.overlay import EMBED_LIMIT_BYTES
-from cli.pages.charts import Strip, charts_html, gaps, strips, tyre_clearance
+from cli.pages.charts import Strip, charts_html, gaps, line_clearance, strips
 from cli.pages.mirror_strip import mirror_strip
 from cli.pages.plan_view import plan_view
 from cli.pages.room_view import room_sections, room_strips
@@ -152,9 +152,10 @@ def _measured(attempt: Attempt) -> str:
         rows += [("Position of the rear axle", f"± {100 * words.Z95 * float(np.median(position)):.1f} cm"),
                  ("Heading", f"± {words.number(words.Z95 * math.degrees(float(np.median(m.sd(2)[known]))), 2)}°"),
                  ("Wheel angle", f"± {words.degrees(words.Z95 * float(np.median(m.sd(4)[known])))}")]
-    tyres = [s.sd_m[known] for s in tyre_clearance(attempt).values()]
-    if tyres and known.any():
-        rows.append(("Tyre to line", f"± {100 * words.Z95 * float(np.median(tyres)):.1f} cm"))
+    title, _, lines = line_clearance(attempt)
+    if lines and known.any():
+        sd = np.concatenate([s.sd_m[known] for s in lines.values()])
+        rows.append((title, f"± {100 * words.Z95 * float(np.median(sd)):.1f} cm"))
     path = attempt.track.camera
     if path is not None and path.placed.any():
         tilt = np.degrees(np.arccos(np.clip(-path.rotation[path.placed, 2, 2], -1, 1)))
