@@ -6,16 +6,22 @@ The scenario's Lesson was laid down with the exercise; the truth beside the clip
 from __future__ import annotations
 
 import json
+import math
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 from saved_tracks import load
 
 from analysis.advice import RULES
 from analysis.attempt import Attempt
-from analysis.judge import judge
-from cli import files
+from analysis.judge import judge, with_room
+from analysis.room.along import room_along
+from analysis.room.build import room_field
+from analysis.room.field import Fineness
+from analysis.room.nouns import LOST, UNSURE, Limits
+from cli import files, scene
 from sample_clips.scenario import NAMED
 
 CLIPS = Path(__file__).parents[1] / "sample_clips"
@@ -71,3 +77,40 @@ def test_the_tyre_over_the_line_is_told_while_it_was_over(attempts: dict[str, At
     said = attempts["lorry_dry_steer"].advice.said[0]
     assert said.rule == "tyre over line"
     assert start <= said.t_start_s <= said.t_end_s <= end + 0.5
+
+
+@pytest.fixture(scope="module")
+def coach(attempts: dict[str, Attempt]) -> Attempt:
+    """The coach's attempt with its room left, on coarse grids: their own error is part of the stated one."""
+    attempt = attempts["coach_short"]
+    limits = Limits.of(attempt.vehicle)
+    coarse = Fineness(y_m=0.15, heading_rad=math.radians(1.5), wheels=11, step_m=1.5)
+    fields = [room_field(attempt.vehicle, attempt.surveyed, each, 0, fine=coarse)
+              for each in (limits, limits.ordinary())]
+    return with_room(attempt, room_along(attempt, *fields))
+
+
+def test_the_room_is_lost_on_the_way_to_the_cone_that_was_hit(coach: Attempt) -> None:
+    """Plenty where the reverse begins; gone, as far as can be told, when the scenario's coach meets the cone."""
+    assert NAMED["coach_short"].exercise.lesson.lost_at == "pivot"
+    (contact,) = events("coach_short")["contacts"]
+    assert coach.room is not None
+    room, sd = coach.room.room_m[0], coach.room.sd_m[0]
+    start, met = (int(np.argmin(np.abs(coach.room.t_s - t))) for t in (coach.legs[1].t_start_s, contact["t_s"] + 0.5))
+    assert room[start] - 1.96 * sd[start] > 0.2
+    assert abs(room[met]) < 1.96 * sd[met] < 0.2
+    (leg,) = coach.room.legs
+    assert leg.moment.verdict in (LOST, UNSURE)
+    assert leg.moment.t_from_s <= contact["t_s"] + 0.5
+    assert leg.largest_loss is not None
+    assert leg.largest_loss.t_start_s < contact["t_s"] < leg.largest_loss.t_end_s + 0.5
+
+
+def test_the_steering_advised_comes_before_the_touch_and_turns_away_from_the_cone(coach: Attempt) -> None:
+    """The cone stands on the left; reversing with the wheel to the right takes the rear to the right."""
+    (contact,) = events("coach_short")["contacts"]
+    hit, steer = coach.advice.said[:2]
+    assert hit.rule == steer.rule == "cone hit"
+    assert contact["t_s"] - 5.0 < steer.t_s < contact["t_s"]
+    assert "lock to the right" in steer.sentence
+    assert scene.turning_points(coach)[1].t_s == steer.t_s
