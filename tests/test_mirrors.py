@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from analysis.attempt import AHEAD, HIDDEN, MAIN, WIDE_ANGLE, Leg, Motion
+from analysis.attempt import AHEAD, HIDDEN, MAIN, WIDE_ANGLE, Finding, Leg, Motion
+from analysis.clearance import clearances
 from analysis.course import Mark
+from analysis.findings import MAKERS, Run
 from analysis.layouts import course_for
 from analysis.mirrors import MAIN_FIELD, WIDE_FIELD, body_hides, field_width_m, mirrors_of, view_of
+from analysis.rules import rules_from_table
+from analysis.track import Track
 from analysis.trouble import Trouble
 from analysis.vehicle import Vehicle, vehicle_from_table
 
@@ -122,3 +127,31 @@ def test_two_poles_in_the_pivot_side_mirror_and_one_in_the_other_is_lined_up() -
     assert reverse_at(50.0, 0.0, 4.0) is None  # both mouth poles 3 m to the left: two and one the wrong way
     assert reverse_at(50.0, 0.0, 0.0, speed_mps=1.0) is None  # driving forward is no lining up
     assert reverse_at(20.0, 0.0, 0.0) is None  # the pivot is already beside the eyes
+
+
+def told_of_a_cone(x_m: float, y_m: float, speed_mps: float = -1.0) -> list[Finding]:
+    """What is told of a cone, 0.18 m to its sides, by a bus at the origin; its rear is at x = -4 m."""
+    vehicle, motion = bus(), standing(speed_mps=speed_mps)
+    course = replace(course_for(vehicle), marks=(Mark("back_left", x_m, y_m),))
+    legs = (Leg(0.0, 1.9, 1 if speed_mps > 0 else -1, 1.9),)
+    seen = np.ones(20, bool)
+    rules = rules_from_table({"schema": 1, "name": "any", "tyre_reading": "any_part"})
+    track = Track(motion.t_s, seen, motion.x_m, motion.y_m, motion.heading_rad, motion.cov[:, :3, :3], np.zeros((3, 3)))
+    run = Run(vehicle, course, rules, track, motion, seen, (), legs, (), (), None,
+              clearances(motion, vehicle, course, track), None, mirrors_of(motion, vehicle, course, legs, seen))
+    return list(MAKERS["mark_unseen"](run))
+
+
+def test_a_cone_behind_the_body_and_nearer_than_a_metre_is_told() -> None:
+    (told,) = told_of_a_cone(-4.9, 0.5)  # 0.9 m behind the rear, less the cone's 0.18 m
+    assert (told.verdict, told.severity, told.where, told.at_m) == ("fault", "note", "back_left", (-4.9, 0.5))
+    assert told.value == pytest.approx(0.72)
+    assert "72 cm away" in told.sentence
+    assert "a model of the mirrors, not of where the driver looked" in told.sentence
+
+
+def test_a_cone_further_off_or_in_a_mirror_or_left_behind_is_not_told() -> None:
+    assert told_of_a_cone(-5.3, 0.5) == []  # 1.12 m
+    assert told_of_a_cone(-2.0, 2.0) == []  # in the main mirror
+    assert told_of_a_cone(6.0, 1.5) == []  # beside the driver
+    assert told_of_a_cone(-4.9, 0.5, speed_mps=1.0) == []  # driving forward
