@@ -80,8 +80,28 @@ class Wording:
         return self._words[name]
 
     def review(self, text: str) -> str:
-        """A fixed text of the review page and sheets, which are written in English, in this language."""
-        return self._words.get("review_texts", {}).get(text, text)
+        """A fixed text of the review page and sheets, which are written in English, in this language.
+
+        What is not in the catalogue (sentences with their own grammar) stays English."""
+        texts = self._words["review_texts"]
+        if text in texts:
+            return texts[text]
+        for pattern, told in _patterns(self.language):
+            if found := pattern.fullmatch(text):
+                return told.format(**found.groupdict())
+        return text
+
+
+_FIGURE = r"[−\d][−\d.,:°%\s±]*(?:(?:cm|m/s|m|s|px)[\s±\d.,−]*)*"
+
+
+@cache
+def _patterns(language: str) -> tuple[tuple[re.Pattern[str], str], ...]:
+    """The catalogue's texts with places for figures, {a} and {b}, as patterns."""
+    def pattern(key: str) -> re.Pattern[str]:
+        return re.compile(re.sub(r"\\{(\w)\\}", lambda place: f"(?P<{place[1]}>{_FIGURE})", re.escape(key)))
+
+    return tuple((pattern(key), told) for key, told in catalogue(language)["review_texts"].items() if "{a}" in key)
 
 
 _METRIC = re.compile(r"(?P<sign>[−-]?)(?P<value>\d+(?:\.\d+)?)(?P<space>[ \u00a0])(?P<unit>m/s|cm|m)(?![\w²/])")
