@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from analysis.trouble import Trouble
+from cli.library.commands import audit, batch, library
 
 OK, DEFECT, TROUBLE, INTERRUPTED = 0, 1, 2, 130
 
@@ -29,7 +30,8 @@ def parser() -> argparse.ArgumentParser:
     top = _Parser(prog="tailtrace", description="Measures, judges and explains reversing exercises "
                   "from an ordinary video of the yard.")
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=_Parser)
-    for add in (_analyse, _demo, _course, _setout, _check_yard, _rules, _vehicle, _serve):
+    for add in (_analyse, _demo, _course, _setout, _feasible, _check_yard, _rules, _vehicle, _serve, batch, library,
+                audit):
         add(commands)
     return top
 
@@ -52,6 +54,10 @@ def _analyse(commands: Any) -> None:
     command.add_argument("--marks", type=Path, metavar="marks.csv",
                          help="marks picked by hand in the first picture, for a clip whose marks are not found: "
                          "name,u_px,v_px")
+    command.add_argument("--sensors", type=Path, metavar="log.csv",
+                         help="a log of sensors on the vehicle: t_s and any of steering_wheel_deg, road_wheel_deg, "
+                         "yaw_rate_degps, speed_mps (left and forward positive); its clock need not agree with the "
+                         "clip's")
     command.add_argument("--trainee", metavar="CODE", help="a code for the trainee, never a name")
     command.add_argument("--instructor", metavar="CODE", help="a code for the instructor, never a name")
     command.add_argument("--csv", action="store_true", help="also write track.csv")
@@ -62,7 +68,7 @@ def _analyse(commands: Any) -> None:
         from cli.analyse import Request, analyse
         analyse(Request(tuple(asked.clips), asked.vehicle, asked.course, asked.out, asked.rules, asked.lens,
                         asked.marks, asked.trainee, asked.instructor, asked.csv, not asked.no_video,
-                        not asked.no_room))
+                        not asked.no_room, sensors=asked.sensors))
     command.set_defaults(run=run)
 
 
@@ -156,6 +162,20 @@ def _check_yard(commands: Any) -> None:
         from cli.lengths import length_m
         check_yard(asked.picture, asked.course, asked.out, vehicle_file=asked.vehicle, lens_file=asked.lens,
                    marks_file=asked.marks, tolerance_m=length_m(asked.tolerance), with_room=not asked.no_room)
+    command.set_defaults(run=run)
+
+
+def _feasible(commands: Any) -> None:
+    command = commands.add_parser("feasible", help="can this vehicle do the exercise here, with how much room",
+                                  description="From the best place at the forward pair: in one reverse, or with one or "
+                                  "two shunts, and how much stays free at the tightest place. Takes some seconds.")
+    command.add_argument("--vehicle", type=Path, required=True, metavar="V.toml")
+    command.add_argument("--course", type=Path, required=True, metavar="C.toml")
+    command.add_argument("-o", "--out", type=Path, metavar="PICTURE", help="also draw the run (.svg or .png)")
+
+    def run(asked: argparse.Namespace) -> None:
+        from cli.feasible import write_feasible
+        write_feasible(asked.vehicle, asked.course, asked.out)
     command.set_defaults(run=run)
 
 
