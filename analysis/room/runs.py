@@ -87,12 +87,12 @@ def finished(field: RoomField, rows: np.ndarray) -> PlannedRun:
     return PlannedRun(x, y, heading, wheel, direction.astype(int), np.cumsum(step), clear, least, reaches)
 
 
-def best_stop(field: RoomField) -> Pose:
-    """The place to stop at the forward pair, straight, front level with the pair less 0.4 m, with the most room left;
-    of equal ones the middle one."""
+def best_stop(field: RoomField, shunts: int = 0) -> Pose:
+    """The place to stop at the forward pair, straight, its front 0.4 m short of the pair, with the most room left; of
+    equal ones the middle one."""
     a, b = field.course.mark("forward_left"), field.course.mark("forward_right")
     x = max(a.x_m, b.x_m) - 0.4 - field.vehicle.x_front_m
     y = np.linspace(min(a.y_m, b.y_m), max(a.y_m, b.y_m), 81)
-    room = field.room_m(np.full_like(y, x), y, np.zeros_like(y))
+    room = field.room_m(np.full_like(y, x), y, np.zeros_like(y), None, shunts)
     near = np.flatnonzero(room >= np.nanmax(room) - _AS_GOOD_M)
     return float(x), float(y[near[len(near) // 2]]), 0.0

@@ -1,0 +1,91 @@
+"""The picture of a planned run: the course to scale, the ground the vehicle passes over, and the tightest place."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import Any
+
+import matplotlib
+import numpy as np
+from matplotlib.figure import Figure
+from matplotlib.patches import Polygon
+
+from analysis.room.nouns import PlannedRun
+from analysis.trouble import Trouble
+from cli import plan, scene, words
+from cli.feasible import Feasible
+from cli.palette import PAPER
+
+OUTLINE_EVERY_M = 0.15
+
+
+def write_picture(found: Feasible, out: Path) -> None:
+    """Write the picture of the run with the fewest shunts, or of the least bad one; never over an existing file."""
+    with matplotlib.rc_context({"svg.fonttype": "none", "svg.hashsalt": "tailtrace", "font.family": "sans-serif",
+                                "font.size": 8.5}):
+        figure = run_figure(found)
+        svg = out.suffix.lower() == ".svg"
+        try:
+            with out.open("xb") as f:
+                figure.savefig(f, format="svg" if svg else "png", dpi=plan.DPI,
+                               metadata={"Date": None, "Creator": "tailtrace"} if svg else None)
+        except FileExistsError:
+            raise Trouble("exists already and is left as it is", where=str(out),
+                          remedy="name another file, or remove this one first") from None
+        except OSError as e:
+            raise Trouble(f"cannot be written ({e.strerror})", where=str(out), remedy="name another file") from None
+    print(f"wrote {out}")
+
+
+def run_figure(found: Feasible) -> Figure:
+    run = found.needed or max(found.runs, key=lambda r: (r.reaches, r.room_m))
+    vehicle, course, body = found.vehicle, found.course, found.vehicle.body_outline_m()
+    every = max(1, round(OUTLINE_EVERY_M / max(float(np.median(np.diff(run.distance_m))), 1e-3)))
+    at = np.unique(np.append(np.arange(0, len(run.x_m), every), len(run.x_m) - 1))
+    outlines = [scene.placed(body, run.x_m[k], run.y_m[k], run.heading_rad[k]) for k in at]
+    points = np.vstack([*outlines, [(m.x_m, m.y_m) for m in course.marks],
+                        *([[ln.x0_m, ln.y0_m], [ln.x1_m, ln.y1_m]] for ln in course.lines)])
+    (x_min, y_min), (x_max, y_max) = points.min(axis=0) - 0.8, points.max(axis=0) + 0.8
+    figure, axes, per_m, head_m = plan.sheet(x_min, x_max, y_min, y_max)
+    plan.draw_swept(axes, plan.swept([outlines]))
+    plan.draw_yard(axes, course, course)
+    c, s = np.cos(run.heading_rad), np.sin(run.heading_rad)
+    for tyre in vehicle.tyres():
+        axes.plot(run.x_m + c * tyre.x_m - s * tyre.y_m, run.y_m + s * tyre.x_m + c * tyre.y_m, color=PAPER["tyre"],
+                  lw=0.7, ls=(0, (1, 1.5)) if tyre.steered else "-", zorder=3)
+    turns = np.flatnonzero(np.diff(run.direction)) + 1
+    for k in (0, *turns, len(run.x_m) - 1):
+        pose = run.x_m[k], run.y_m[k], run.heading_rad[k]
+        axes.add_patch(Polygon(scene.placed(body, *pose), fc="none", ec=PAPER["vehicle"], lw=1.0, zorder=3.5))
+        for outline in scene.tyre_outlines_m(vehicle, run.wheel_rad[k], length_m=2 * vehicle.wheel_radius_m):
+            axes.add_patch(Polygon(scene.placed(outline, *pose), fc=PAPER["tyre"], ec="none", zorder=3.6))
+    _tightest(axes, run)
+    _words(axes, found, run, x_min + 0.25 / per_m, y_max + 0.55 * head_m, y_min - 0.35 * head_m, x_max - 0.25 / per_m)
+    return figure
+
+
+def _tightest(axes: Any, run: PlannedRun) -> None:
+    k = int(np.argmin(run.clearance_m))
+    axes.plot(run.x_m[k], run.y_m[k], marker="o", ms=7, mfc="none", mec=PAPER["fault"],
+              mew=1.5, zorder=7)
+    axes.annotate(f"tightest here: {words.metres(float(run.clearance_m[k]))}",
+                  (run.x_m[k], run.y_m[k]), xytext=(0, 12), textcoords="offset points", ha="center",
+                  color=PAPER["fault"], fontsize=8, fontweight="bold", zorder=8)
+
+
+def _words(axes: Any, found: Feasible, run: PlannedRun, x_m: float, top_m: float, bottom_m: float,
+           right_m: float) -> None:
+    text = axes.text
+    how = {0: "In one reverse", 1: "With one shunt"}.get(run.shunts, f"With {run.shunts} shunts")
+    half = max(0.01, words.Z95 * found.error_m)
+    text(x_m, top_m, f"{how}: {words.metres(run.room_m)} of room (± {words.metres(half)})" if found.needed else
+         "No way into the bay was found; the least bad run", fontsize=12, fontweight="bold", color=PAPER["ink"],
+         va="center")
+    text(right_m, top_m, f"{found.vehicle.name}  ·  {found.course.name}", ha="right", va="center", color=PAPER["soft"])
+    text(x_m, bottom_m, "Light area: ground passed over by the body.  Blue: tyres (dotted: steered), and the wheels at "
+         f"each stop.  Wheel at most {math.degrees(np.abs(run.wheel_rad).max()):.0f}°.  Circle: rear axle at the "
+         "tightest place.", va="center", color=PAPER["soft"])
+    axes.plot([right_m - 5, right_m], [bottom_m, bottom_m],
+              color=PAPER["ink"], lw=1.2, marker="|", ms=6)
+    text(right_m - 5.3, bottom_m, "5 m", ha="right", va="center", color=PAPER["ink"])
