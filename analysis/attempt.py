@@ -132,6 +132,22 @@ class AxleCheck:
 
 
 @dataclass(frozen=True)
+class SensorUse:
+    """How a sensor log was laid onto the clip: shift_s is added to its clock; correlation with the motion seen; what it
+    measured. steering_ratio: steering-wheel over road-wheel angle. mean_sd_wheel_*: the wheel angle's sd, averaged
+    over all rolling, without and with the log."""
+
+    shift_s: float
+    sd_shift_s: float
+    correlation: float
+    columns: tuple[str, ...]
+    steering_ratio: float | None = None
+    wheel_zero_rad: float | None = None
+    mean_sd_wheel_without_rad: float = 0.0
+    mean_sd_wheel_with_rad: float = 0.0
+
+
+@dataclass(frozen=True)
 class Series:
     """A figure along the run: value and sd at Motion.t_s (n,); `name` e.g. 'tyre_left', 'body_right', 'pivot'."""
 
@@ -273,6 +289,7 @@ class Attempt:
     advice: Advice = NOTHING_SAID
     steering: Steering = field(default_factory=Steering)
     axle: AxleCheck | None = None
+    sensors: SensorUse | None = None
 
     def points(self, *verdicts: str) -> int:
         """The points of all counting findings with one of these verdicts."""

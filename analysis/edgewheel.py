@@ -18,7 +18,7 @@ from scipy.stats import norm
 
 from analysis.driving import DRIVER, integrated_ou
 from analysis.mixture import Mixture, joined
-from analysis.smoother import HEADING, SLIP_M, SLIP_RAD, SPEED, WHEEL, Smoothed, X, Y
+from analysis.smoother import HEADING, SLIP_M, SLIP_RAD, SPEED, WHEEL, Sensed, Smoothed, X, Y
 from analysis.vehicle import Vehicle
 
 _WINDOW_S = 10.0
@@ -98,6 +98,9 @@ def _mixture(run: Smoothed, vehicle: Vehicle, first: int, last: int, after: bool
                                     (_PLACE_ROW - share * _HEADING_ROW, place[there] - share * turned, rest)):
                 now = _Histories(now.held.observed(row, value, var / weight[there]),
                                  now.turning.observed(row, value, var / weight[there]))
+        edge = last if after else first
+        if nodes.sensed is not None and (there == edge or not run.standing[there]):
+            now = _sensed(now, nodes.sensed, there, run, vehicle)
     everything = joined(now.held, now.turning)
     tangent, var = everything.mean[:, _TAN], everything.cov[:, _TAN, _TAN]
     var = var + (everything.mean[:, _RATE]**2 + everything.cov[:, _RATE, _RATE]) * sd_edge_s**2
@@ -107,6 +110,19 @@ def _mixture(run: Smoothed, vehicle: Vehicle, first: int, last: int, after: bool
                                            / np.sqrt(angle_var + _LOCK_SD_RAD**2))
     share = np.exp(log_w - np.max(log_w))
     return share / share.sum(), angle, angle_var
+
+
+def _sensed(now: _Histories, sensed: Sensed, k: int, run: Smoothed, vehicle: Vehicle) -> _Histories:
+    """The histories after what a sensor log says of the wheel at node k."""
+    speed = run.state[k, SPEED] / vehicle.wheelbase_m
+    for column, slope in ((1, speed), (2, 1.0)):
+        value, information = sensed.value[k, column], sensed.information[k, column]
+        if information > 0 and abs(slope) > 0.01:
+            scale = 1.0 if column == 1 else np.cos(value)**2  # of a wheel angle's error to that of its tangent
+            row, seen = slope * np.eye(_SIZE)[_TAN], value if column == 1 else np.tan(value)
+            var = 1 / information / scale**2
+            now = _Histories(now.held.observed(row, seen, var), now.turning.observed(row, seen, var))
+    return now
 
 
 _PLACE_ROW = np.eye(_SIZE)[_PLACE] + np.eye(_SIZE)[_PLACE_BIAS]

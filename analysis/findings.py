@@ -326,9 +326,9 @@ def _data_sheet(run: Run) -> Iterator[Finding]:
     t = run.motion.t_s
     side = "ahead of" if check.offset_m > 0 else "behind"
     yield _make(run, "data_sheet", "rear axle", "fault", (t[0], t[-1]), check.offset_m, check.sd_m, "m",
-                _AXLE_TRUSTED_M, None, f"the vehicle turns about a point {length(check.offset_m)} {side} the rear axle in "
-                f"its file ({margin(check.sd_m)}): wrong data sheet or wrong vehicle? Measure wheelbase and front overhang; "
-                "clearances and wheel angles here may be off.", severity="note")
+                _AXLE_TRUSTED_M, None, f"the vehicle turns about a point {length(check.offset_m)} {side} the rear axle "
+                f"in its file ({margin(check.sd_m)}): wrong data sheet or wrong vehicle? Measure wheelbase and front "
+                "overhang; clearances and wheel angles here may be off.", severity="note")
 
 
 def _front_axle(run: Run, k: int) -> tuple[float, float]:

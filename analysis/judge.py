@@ -12,23 +12,27 @@ from analysis.drysteer import dry_turns, wheel_at_start
 from analysis.finals import final_position
 from analysis.findings import Run, findings_of
 from analysis.mirrors import mirrors_of
-from analysis.motion import bridged, estimate, motion_of
+from analysis.motion import bridged, estimate, motion_of, with_sensors
 from analysis.room.nouns import RoomAlong
 from analysis.rules import Rules
 from analysis.selfcheck import axle_check
+from analysis.sensorlog import SensorLog
 from analysis.steering import steering_of
 from analysis.stops import legs_of, shunts_of, stops_of
 from analysis.track import Track
 from analysis.vehicle import Vehicle
 
 
-def judge(track: Track, vehicle: Vehicle, course: Course, rules: Rules) -> Attempt:
+def judge(track: Track, vehicle: Vehicle, course: Course, rules: Rules, sensors: SensorLog | None = None) -> Attempt:
     """Measure and judge one run. `course` is as it should be set out; the track says how it really is.
 
-    Raises Trouble when the track is too short to be judged.
+    Raises Trouble when the track is too short to be judged, and when a sensor log does not fit it.
     """
     surveyed = course.with_survey(track.marks, track.lines)
     smoothed, probability = estimate(track, vehicle)
+    used = None
+    if sensors:
+        smoothed, used = with_sensors(smoothed, vehicle, sensors)
     motion = motion_of(smoothed, probability, track)
     seen = bridged(track)
     stops = stops_of(motion, rules.stop_min_s)
@@ -45,7 +49,7 @@ def judge(track: Track, vehicle: Vehicle, course: Course, rules: Rules) -> Attem
     attempt = Attempt(vehicle, course, surveyed, rules, track, motion, stops, legs, len(shunts), dry,
                       distances.line_series(), {n: r.series(n) for n, r in distances.mark.items()},
                       distances.barrier.series("barrier") if distances.barrier else None, final, mirrors,
-                      findings_of(run), steering=steering, axle=axle)
+                      findings_of(run), steering=steering, axle=axle, sensors=used)
     return replace(attempt, advice=advice_of(attempt))
 
 

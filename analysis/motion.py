@@ -7,8 +7,9 @@ from itertools import pairwise
 
 import numpy as np
 
-from analysis.attempt import Motion
+from analysis.attempt import Motion, SensorUse
 from analysis.driving import DRIVER
+from analysis.sensorlog import SensorLog, sensed_by
 from analysis.smoother import (
     HEADING,
     SPEED,
@@ -32,6 +33,16 @@ _LEAST_POSES = 20
 _EDGE_SPEED_MPS = 0.1  # about the speed at which coming to rest is noticed
 _ROCKING_M = 0.03
 _GAP_S = 1.0  # the smoother's motion across a longer gap is a guess that nothing should be judged by
+
+
+def with_sensors(run: Smoothed, vehicle: Vehicle, log: SensorLog) -> tuple[Smoothed, SensorUse]:
+    """The run smoothed again with a sensor log's measurements, standing where it stood, and how the log was used.
+
+    Raises Trouble when the log does not fit the run."""
+    nodes, use = sensed_by(log, run, vehicle)
+    better = smooth(nodes, vehicle, run.standing, run.levels, run.state, run.weight)
+    sds = [float(np.mean(np.sqrt(r.covariance.marginal[~r.standing, WHEEL, WHEEL]))) for r in (run, better)]
+    return better, replace(use, mean_sd_wheel_without_rad=sds[0], mean_sd_wheel_with_rad=sds[1])
 
 
 def estimate(track: Track, vehicle: Vehicle) -> tuple[Smoothed, np.ndarray]:

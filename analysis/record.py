@@ -19,6 +19,7 @@ from analysis.attempt import (
     DryTurn,
     Finding,
     Mirrors,
+    SensorUse,
     Steering,
     Stop,
 )
@@ -54,6 +55,7 @@ def attempt_to_json(attempt: Attempt) -> dict[str, Any]:
         "dry_steering": [_dry_turn(d) for d in attempt.dry_turns if d.probability >= _REPORTED],
         "steering": _steering(attempt.steering),
         "axle_check": _axle(attempt.axle),
+        "sensors": _sensors(attempt.sensors),
         "findings": [_finding(f) for f in attempt.findings],
         "marks": [{"name": m.name, "x_m": _number(m.x_m), "y_m": _number(m.y_m), "sd_m": _number(m.sd_m),
                    "nominal_x_m": _number(m.nominal_x_m), "nominal_y_m": _number(m.nominal_y_m)}
@@ -160,6 +162,16 @@ def _axle(check: AxleCheck | None) -> dict[str, Any] | None:
         return None
     return {"offset_m": _number(check.offset_m), "sd_m": _number(check.sd_m),
             "wheelbase_m": _number(check.wheelbase_m), "sd_wheelbase_m": _number(check.sd_wheelbase_m)}
+
+
+def _sensors(use: SensorUse | None) -> dict[str, Any] | None:
+    if use is None:
+        return None
+    return {"shift_s": _number(use.shift_s), "sd_shift_s": _number(use.sd_shift_s),
+            "correlation": _number(use.correlation), "columns": list(use.columns),
+            "steering_ratio": _number(use.steering_ratio), "wheel_zero_deg": _degrees(use.wheel_zero_rad),
+            "mean_sd_wheel_without_deg": _degrees(use.mean_sd_wheel_without_rad),
+            "mean_sd_wheel_with_deg": _degrees(use.mean_sd_wheel_with_rad)}
 
 
 def _finding(f: Finding) -> dict[str, Any]:

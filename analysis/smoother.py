@@ -36,16 +36,27 @@ _CLOSE = 1e-4  # the iteration ends when no state (m, rad, s) changes by more
 
 
 @dataclass(frozen=True)
+class Sensed:
+    """Measurements of a sensor log at the nodes: value (n, 3) and information (n, 3), zero where there is none, of
+    speed (m/s), yaw rate (rad/s) and wheel (rad)."""
+
+    value: np.ndarray
+    information: np.ndarray
+
+
+@dataclass(frozen=True)
 class Nodes:
     """The times at which the motion is estimated: the track's, and more inside gaps.
 
-    t_s (n,); pose (n, 3) and cov (n, 3, 3) as measured where `seen`; at (m,) the places of the track's times."""
+    t_s (n,); pose (n, 3) and cov (n, 3, 3) as measured where `seen`; at (m,) the places of the track's times; what a
+    sensor log adds, if there is one."""
 
     t_s: np.ndarray
     pose: np.ndarray
     cov: np.ndarray
     seen: np.ndarray
     at: np.ndarray
+    sensed: Sensed | None = None
 
 
 @dataclass(frozen=True)
@@ -313,7 +324,29 @@ class _Problem:
         return 0.5 * float(
             np.sum(r * (info @ r[..., None])[..., 0])
             + np.sum(miss * (self._measured(levels, weight) @ miss[..., None])[..., 0])
-            + np.sum(self._own(levels) * s**2) + np.sum(self._beyond_lock(s)**2) / _LIMIT_SD_RAD**2)
+            + np.sum(self._own(levels) * s**2) + self._sensed_cost(s)
+            + np.sum(self._beyond_lock(s)**2) / _LIMIT_SD_RAD**2)
+
+    def _sensed_miss(self, s: np.ndarray, sensed: Sensed) -> np.ndarray:
+        """(n, 3) how far the state is from what the sensors measured."""
+        turn = s[:, SPEED] * np.tan(s[:, WHEEL]) / self.vehicle.wheelbase_m
+        return np.column_stack([s[:, SPEED], turn, s[:, WHEEL]]) - sensed.value
+
+    def _sensed_cost(self, s: np.ndarray) -> float:
+        sensed = self.nodes.sensed
+        return 0.0 if sensed is None else float(np.sum(sensed.information * self._sensed_miss(s, sensed)**2))
+
+    def _add_sensed(self, s: np.ndarray, gradient: np.ndarray, diagonal: np.ndarray) -> None:
+        sensed = self.nodes.sensed
+        if sensed is None:
+            return
+        slope = np.zeros((len(s), 3, SIZE))
+        slope[:, 0, SPEED] = slope[:, 2, WHEEL] = 1.0
+        slope[:, 1, SPEED] = np.tan(s[:, WHEEL]) / self.vehicle.wheelbase_m
+        slope[:, 1, WHEEL] = s[:, SPEED] / np.cos(s[:, WHEEL])**2 / self.vehicle.wheelbase_m
+        weighed = np.swapaxes(slope * sensed.information[..., None], 1, 2)
+        gradient += (weighed @ self._sensed_miss(s, sensed)[..., None])[..., 0]
+        diagonal += weighed @ slope
 
     def _measured(self, levels: Levels, weight: np.ndarray) -> np.ndarray:
         """Information (n, 3, 3) of each measured pose."""
@@ -347,6 +380,7 @@ class _Problem:
             gradient[:, rows] += pull
             for columns in (slice(0, 3), slice(BIAS, SIZE)):
                 diagonal[:, rows, columns] += measured
+        self._add_sensed(s, gradient, diagonal)
         own = self._own(levels)
         gradient += own * s
         past = self._beyond_lock(s)

@@ -9,11 +9,15 @@ from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 from analysis.attempt import Attempt
-from analysis.course import check_room
+from analysis.course import Course, check_room
 from analysis.judge import judge, with_room
 from analysis.record import attempt_to_json, track_frame
+from analysis.rules import Rules
+from analysis.sensorlog import SensorLog
+from analysis.track import Track
 from analysis.trouble import Trouble
-from cli import files, store
+from analysis.vehicle import Vehicle
+from cli import files, store, words
 from cli.overlay import write_videos
 from cli.pages.review import review_page
 from cli.pages.trainee import trainee_page
@@ -47,6 +51,7 @@ class Request:
     csv: bool = False
     video: bool = True
     room: bool = True
+    sensors: Path | None = None
 
 
 def demo_request(out: Path) -> Request:
@@ -72,18 +77,31 @@ def analyse(request: Request, reporting: Reporting = on_terminal) -> Attempt:
     rules = files.read_rules(request.rules)
     lens = files.read_lens(request.lens) if request.lens else None
     picks = files.read_picks(request.marks, course) if request.marks else None
+    log = files.read_sensors(request.sensors) if request.sensors else None
     people = {"trainee": code("--trainee", request.trainee), "instructor": code("--instructor", request.instructor)}
     store.check_usable(request.out)
     with one_thread_each(), reporting() as report:
         footage = open_footage(request.clips)
         track = measure(request.clips, vehicle, course, lens=lens, picks=picks, progress=report)
         report("judging the run", 0.0)
-        attempt = judge(track, vehicle, course, rules)
+        attempt = judge(track, vehicle, course, rules) if log is None else _with_log(track, vehicle, course, rules, log)
         if request.room:
             attempt = _explained(attempt, report)
         _write(request, footage, attempt, people, report)
     print_summary(attempt, str(request.out / store.REVIEW))
     return attempt
+
+
+def _with_log(track: Track, vehicle: Vehicle, course: Course, rules: Rules, log: SensorLog) -> Attempt:
+    """The attempt with a sensor log's measurements, and a note of what it brought. A log that does not fit the run
+    costs only itself."""
+    try:
+        attempt = judge(track, vehicle, course, rules, log)
+        note = words.sensors(attempt.sensors) if attempt.sensors else ""
+    except Trouble as e:
+        attempt = judge(track, vehicle, course, rules)
+        note = f"The sensor log was not used: {e.what}."
+    return replace(attempt, track=replace(attempt.track, notes=(*attempt.track.notes, note)))
 
 
 def _explained(attempt: Attempt, report: Report) -> Attempt:

@@ -13,8 +13,12 @@ from importlib import resources
 from pathlib import Path
 from typing import Any, TypeVar
 
+import numpy as np
+
 from analysis.course import Course, course_from_table
 from analysis.rules import Rules, rules_from_table
+from analysis.sensorlog import COLUMNS as SENSOR_COLUMNS
+from analysis.sensorlog import SensorLog, sensor_log
 from analysis.table import REQUIRED, Table
 from analysis.trouble import Trouble
 from analysis.vehicle import Vehicle, vehicle_from_table
@@ -115,6 +119,36 @@ def lens_from_table(values: Mapping[str, Any]) -> Lens:
                  t.number("p2", -0.2, 0.2, 0.0), t.number("k3", -5, 5, 0.0)))
     t.done()
     return lens
+
+
+def read_sensors(path: Path) -> SensorLog:
+    """A log of sensors on the vehicle, from CSV: a header `t_s` and any of sensorlog.COLUMNS, one row a time.
+
+    Seconds by any clock, increasing; angles in degrees, left positive; speed forward positive (or without sign).
+    An empty cell is a missing value.
+    """
+    rows = csv.reader(read_text(path).splitlines())
+    header = [h.strip() for h in next(rows)]
+    if header[0] != "t_s" or len(set(header)) != len(header):
+        raise Trouble(f"the first line is '{','.join(header)[:80]}'", where=str(path),
+                      remedy=f"it must be  t_s  and any of  {', '.join(SENSOR_COLUMNS)}")
+    values: list[list[float]] = []
+    for row in rows:
+        if not any(cell.strip() for cell in row):
+            continue
+        where = f"{path}: line {rows.line_num}"
+        if len(row) != len(header):
+            raise Trouble(f"{len(row)} values", where=where, remedy=f"write {len(header)}: {','.join(header)}")
+        try:
+            values.append([float(cell) if cell.strip() else math.nan for cell in row])
+        except ValueError:
+            raise Trouble(f"'{','.join(row)[:80]}' are not numbers", where=where,
+                          remedy="write numbers with a decimal point, nothing where a value is missing") from None
+    table = np.array(values).reshape(-1, len(header))
+    try:
+        return sensor_log(table[:, 0], {name: table[:, k] for k, name in enumerate(header) if k})
+    except Trouble as e:
+        raise e.at(str(path)) from None
 
 
 def read_picks(path: Path, course: Course) -> tuple[Pick, ...]:

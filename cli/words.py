@@ -6,7 +6,7 @@ import math
 import re
 
 from analysis import findings as told
-from analysis.attempt import Attempt, Finding
+from analysis.attempt import Attempt, Finding, SensorUse
 
 Z95 = told.WIDE  # half width of a 95 % interval in standard deviations
 clock = told.clock
@@ -90,6 +90,14 @@ def figure(value: float | None, sd: float | None, unit: str) -> str:
         half, _, _ = _unit(Z95 * sd, unit)
         text += f" ± {number(max(half, 10.0 ** -decimals), decimals)}{suffix}"
     return text
+
+
+def sensors(use: SensorUse) -> str:
+    """How a sensor log was laid onto the clip, and what it brought."""
+    ratio = f", steering ratio {number(abs(use.steering_ratio), 1)}" if use.steering_ratio else ""
+    without, given = (degrees(Z95 * sd) for sd in (use.mean_sd_wheel_without_rad, use.mean_sd_wheel_with_rad))
+    return (f"The sensor log fits the run (correlation {number(use.correlation, 2)}; {number(use.shift_s, 2)} s added "
+            f"to its clock{ratio}). While rolling, the wheel angle is known to ± {given} instead of ± {without}.")
 
 
 def group(finding: Finding) -> str:
