@@ -58,10 +58,6 @@ def _analyse(commands: Any) -> None:
                          help="a log of sensors on the vehicle: t_s and any of steering_wheel_deg, road_wheel_deg, "
                          "yaw_rate_degps, speed_mps (left and forward positive); its clock need not agree with the "
                          "clip's")
-    command.add_argument("--sensors", type=Path, metavar="log.csv",
-                         help="a log of sensors on the vehicle: t_s and any of steering_wheel_deg, road_wheel_deg, "
-                         "yaw_rate_degps, speed_mps (left and forward positive); its clock need not agree with the "
-                         "clip's")
     command.add_argument("--trainee", metavar="CODE", help="a code for the trainee, never a name")
     command.add_argument("--instructor", metavar="CODE", help="a code for the instructor, never a name")
     command.add_argument("--csv", action="store_true", help="also write track.csv")
@@ -72,7 +68,7 @@ def _analyse(commands: Any) -> None:
         from cli.analyse import Request, analyse
         analyse(Request(tuple(asked.clips), asked.vehicle, asked.course, asked.out, asked.rules, asked.lens,
                         asked.marks, asked.trainee, asked.instructor, asked.csv, not asked.no_video,
-                        not asked.no_room, sensors=asked.sensors, sensors=asked.sensors))
+                        not asked.no_room, sensors=asked.sensors))
     command.set_defaults(run=run)
 
 
