@@ -30,7 +30,7 @@ class Moment(NamedTuple):
 class TurningPoint(NamedTuple):
     """A moment that the advice is about. from_s..to_s: within which it lies, at_m the place on the ground."""
 
-    kind: str  # 'lost': what went wrong; 'saving': where steering would have kept it
+    kind: str  # 'lost': what went wrong; 'saving': where steering would have kept it; 'note': what does not count
     label: str
     t_s: float
     from_s: float
@@ -40,25 +40,26 @@ class TurningPoint(NamedTuple):
 
 def turning_points(attempt: Attempt) -> tuple[TurningPoint, ...]:
     """What went wrong most, and where it could have been kept; none when nothing that counts is sure."""
-    said = attempt.advice.said
-    if not said or (said[0].finding is not None and not attempt.findings[said[0].finding].counts):
+    said, first = attempt.advice.said, shown_moment(attempt)
+    if first.kind != "lost":
         return ()
-    points = [_turning_point("lost", said[0])]
     if len(said) > 1 and said[1].rule == said[0].rule and said[1].t_s != said[0].t_s:
-        points.append(_turning_point("saving", said[1]))
-    return tuple(points)
+        return first, _turning_point("saving", said[1])
+    return (first,)
 
 
 def shown_moment(attempt: Attempt) -> TurningPoint:
     """The one moment to look at: what the first sentence of the advice rests on, else the end of the run."""
     if attempt.advice.said:
-        return _turning_point("lost", attempt.advice.said[0])
+        said = attempt.advice.said[0]
+        counts = said.finding is None or attempt.findings[said.finding].counts
+        return _turning_point("lost" if counts else "note", said)
     t = float(attempt.motion.t_s[-1])
-    return TurningPoint("lost", "", t, t, t, None)
+    return TurningPoint("note", "", t, t, t, None)
 
 
 def _turning_point(kind: str, said: Said) -> TurningPoint:
-    label = said.rule[0].upper() + said.rule[1:] if kind == "lost" else "Steer from here"
+    label = "Steer from here" if kind == "saving" else said.rule[0].upper() + said.rule[1:]
     # A finding's span says how long something lasted, not when it was decided.
     span = (said.t_start_s, said.t_end_s) if said.finding is None else (said.t_s, said.t_s)
     return TurningPoint(kind, label, said.t_s, *span, said.at_m)

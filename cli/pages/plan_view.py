@@ -48,7 +48,7 @@ def still_plan(attempt: Attempt, point: scene.TurningPoint) -> str:
         x, y = point.at_m
         words_y = -(y_max - 16 * u) if above else -(y_min + 6 * u)
         aside = min(max(x, x_min + 110 * u), x_max - 110 * u)
-        parts.append(f'<g class="moment"><path d="M{num(x)} {num(-y)}L{num(aside)} {num(words_y)}"/>'
+        parts.append(f'<g class="moment {point.kind}"><path d="M{num(x)} {num(-y)}L{num(aside)} {num(words_y)}"/>'
                      f'<circle class="spot" cx="{num(x)}" cy="{num(-y)}"/><circle class="dot" cx="{num(x)}" '
                      f'cy="{num(-y)}"/><text x="{num(aside)}" y="{num(words_y)}">{esc(point.label)}, '
                      f'{words.clock(point.t_s)}</text></g>')

@@ -85,7 +85,8 @@ def _words(attempt: Attempt) -> str:
     if advice.well:
         parts.append(f'<p class="well">{esc(advice.well)}</p>')
     first = [s for s in advice.said if s.rule == advice.said[0].rule]
-    for heading, said in zip(("What happened", "Next time"), first, strict=False):
+    what = "Worth knowing" if scene.shown_moment(attempt).kind == "note" else "What happened"
+    for heading, said in zip((what, "Next time"), first, strict=False):
         parts.append(f'<div><h2>{heading}</h2><p class="said">{esc(words.unbroken(said.sentence))}</p></div>')
     for said in advice.said[len(first):]:
         parts.append(f'<div><h2>Also</h2><p class="said more">{esc(words.unbroken(said.sentence))}</p></div>')
