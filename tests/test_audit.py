@@ -103,10 +103,17 @@ def test_np_chart_limits() -> None:
 
 
 def test_limits_for_few_trials_are_the_binomial_s_own() -> None:
-    # n = 10, p = 0.1, 97.5 %: P(R <= 3) = 0.987205, P(R <= 2) = 0.929809, so r = 3 less (0.987205 - 0.975) / 0.057396
+    # n = 10, p = 0.1: P(R <= 2) = 0.9298, P(R <= 3) = 0.9872, so three of ten are within the 97.5 % limit
     low, high = share_limits(0.1, np.array([10.0]), 1.959964)
-    assert float(high[0]) == pytest.approx((3 - (0.987205 - 0.975) / 0.057396) / 10, abs=1e-5)
-    assert float(low[0]) == 0
+    assert (float(low[0]), float(high[0])) == (0, 0.3)
+    # one attempt, failed, where half fail: nothing is outside
+    low, high = share_limits(0.5, np.array([1.0]), 3)
+    assert (float(low[0]), float(high[0])) == (0, 1)
+
+
+def test_one_attempt_is_blamed_for_nothing() -> None:
+    f = funnel(np.array([1.0, 0.0]), np.array([0, 1]), ["a", "b"], np.arange(2))
+    assert [p.place for p in f.places] == ["inside", "inside"]
 
 
 def test_ewma_of_the_engineering_handbook() -> None:

@@ -50,7 +50,8 @@ class Chart:
 def share_limits(centre: float, n: np.ndarray, sds: float) -> tuple[np.ndarray, np.ndarray]:
     """Limits of a share about its centre for n trials: centre ± sds sqrt(p (1 - p) / n), within 0 to 1.
 
-    For few trials (n p (1 - p) < 5) the binomial's own quantiles, interpolated (Spiegelhalter 2005, appendix A.1).
+    For few trials (n p (1 - p) < 5) the binomial's own quantiles: whole numbers of trials, not interpolated, so that
+    what lies outside is never more likely than it would be for many trials.
     """
     n = np.asarray(n, float)
     half = sds * np.sqrt(centre * (1 - centre) / np.maximum(n, 1e-9))
@@ -58,16 +59,9 @@ def share_limits(centre: float, n: np.ndarray, sds: float) -> tuple[np.ndarray, 
     few = n * centre * (1 - centre) < _NORMAL_FROM
     if np.any(few) and 0 < centre < 1:
         trials = np.maximum(np.round(n[few]), 1)
-        low[few] = _between(norm.cdf(-sds), trials, centre)
-        high[few] = _between(norm.cdf(sds), trials, centre)
+        low[few] = binom.ppf(norm.cdf(-sds), trials, centre) / trials
+        high[few] = binom.ppf(norm.cdf(sds), trials, centre) / trials
     return np.clip(low, 0, 1), np.clip(high, 0, 1)
-
-
-def _between(p: float, n: np.ndarray, centre: float) -> np.ndarray:
-    """The binomial's quantile as a share, interpolated between whole numbers."""
-    r = binom.ppf(p, n, centre)
-    above, below = binom.cdf(r, n, centre), binom.cdf(r - 1, n, centre)
-    return (r - (above - p) / np.maximum(above - below, 1e-300)) / n
 
 
 def ewma(values: np.ndarray, sds: np.ndarray, centre: float, weight: float = WEIGHT,
