@@ -129,9 +129,9 @@ def fill(library: Library, school: School, *, grid_of: Grid | None = None) -> No
                                   value=None, sd=None, unit="1", limit_value=None, sentence="made up")
     with library.engine.begin() as c:
         for table, frame in ((attempts, rows), (findings, told)):
-            frame = frame.astype(object).where(frame.notna(), None)
             for k in range(0, len(frame), 20_000):
-                c.execute(table.insert(), frame.iloc[k:k + 20_000].to_dict("records"))
+                part = frame.iloc[k:k + 20_000].astype(object)
+                c.execute(table.insert(), part.where(part.notna(), None).to_dict("records"))
         if grid_of is not None:
             one = grid_row(grid_of)
             for k in range(0, len(a), 20_000):

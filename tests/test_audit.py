@@ -289,7 +289,7 @@ def test_a_trainee_with_very_many_attempts_stands_for_himself() -> None:
         other = sm.Logit(y[who == k], sm.add_constant(np.log2(turn[who == k]))).fit(disp=0)
         at = np.array([1, np.log2(200)])
         se = np.sqrt(at @ other.cov_params() @ at)
-        assert found.posterior[k] @ (ga + gb * at[1]) == pytest.approx(other.params @ at, abs=0.3 * se)
+        assert found.posterior()[k] @ (ga + gb * at[1]) == pytest.approx(other.params @ at, abs=0.3 * se)
 
 
 def test_readiness_intervals_hold_the_true_chance(made) -> None:
@@ -311,8 +311,8 @@ def test_three_failures_do_not_condemn() -> None:
     y = np.r_[(rng.random(600) < 0.75).astype(float), 0, np.zeros(40)]
     found = fit(y, turn, who, 32)
     a, b = grid()
-    next_one = [found.posterior[30] @ (1 / (1 + np.exp(-(a + b)))),
-                found.posterior[31] @ (1 / (1 + np.exp(-(a + b * np.log2(41)))))]
+    next_one = [found.posterior()[30] @ (1 / (1 + np.exp(-(a + b)))),
+                found.posterior()[31] @ (1 / (1 + np.exp(-(a + b * np.log2(41)))))]
     assert next_one[0] > 0.5
     assert next_one[1] < 0.15
 

@@ -62,12 +62,18 @@ class Learning:
 
 @dataclass(frozen=True)
 class Fit:
-    """posterior (trainees, grid points), and the school's mean and sd of a and b with the mean gain's se."""
+    """The school's mean and sd of a and b, with the mean gain's se; likelihood (trainees, grid points) up to a factor
+    for each trainee."""
 
-    posterior: np.ndarray
+    likelihood: np.ndarray
     mean: tuple[float, float]
     sd: tuple[float, float]
     se_gain: float
+
+    def posterior(self, some: slice = slice(None)) -> np.ndarray:
+        """(trainees, grid points) of some trainees."""
+        weights = self.likelihood[some] * _prior(np.array(self.mean), np.array(self.sd))
+        return weights / weights.sum(axis=1, keepdims=True)
 
 
 def grid() -> tuple[np.ndarray, np.ndarray]:
@@ -83,15 +89,15 @@ def fit(passed: np.ndarray, turn: np.ndarray, trainee: np.ndarray, trainees: int
     np.add.at(tried, (trainee, column), 1.0)
     np.add.at(won, (trainee, column), passed)
     odds = a[None, :] + np.log2(turns)[:, None] * b[None, :]
-    likelihood = won @ odds - tried @ np.logaddexp(0, odds)
-    likelihood = np.exp(likelihood - likelihood.max(axis=1, keepdims=True))
+    none = np.logaddexp(0, odds)
+    likelihood = np.empty((trainees, len(a)), np.float32)
+    for some in _parts(trainees):
+        log = won[some] @ odds - tried[some] @ none
+        likelihood[some] = np.exp(log - log.max(axis=1, keepdims=True))
     mean, sd = np.array([0.0, 0.5]), np.array([1.5, 0.5])
     steps = np.array([_A[1] - _A[0], _B[1] - _B[0]])
-    points = np.vstack([a, b])
     for _ in range(200):
-        posterior = likelihood * _prior(points, mean, sd)
-        posterior /= posterior.sum(axis=1, keepdims=True)
-        first, second = posterior @ points.T, posterior @ (points**2).T
+        first, second = _moments(Fit(likelihood, tuple(mean), tuple(sd), 0.0))
         new_mean = first.mean(axis=0)
         new_sd = np.maximum(np.sqrt(np.maximum((second - 2 * first * new_mean + new_mean**2).mean(axis=0), 0)), steps)
         done = np.max(np.abs(np.concatenate([new_mean - mean, new_sd - sd]))) < 5e-4
@@ -101,12 +107,24 @@ def fit(passed: np.ndarray, turn: np.ndarray, trainee: np.ndarray, trainees: int
     # Fisher's information of the four parameters from the trainees' own scores.
     scores = np.column_stack([(first - mean) / sd**2, (second - 2 * first * mean + mean**2 - sd**2) / sd**3])
     spread = np.linalg.pinv(scores.T @ scores)
-    return Fit(posterior, (float(mean[0]), float(mean[1])), (float(sd[0]), float(sd[1])),
+    return Fit(likelihood, (float(mean[0]), float(mean[1])), (float(sd[0]), float(sd[1])),
                float(np.sqrt(max(spread[1, 1], 0))))
 
 
-def _prior(points: np.ndarray, mean: np.ndarray, sd: np.ndarray) -> np.ndarray:
-    return np.exp(-0.5 * np.sum(((points.T - mean) / sd) ** 2, axis=1)) + 1e-300
+def _moments(found: Fit) -> tuple[np.ndarray, np.ndarray]:
+    """(trainees, 2) each trainee's mean of (a, b), and of their squares."""
+    points = np.vstack(grid())
+    both = np.vstack([points, points**2]).T
+    means = np.vstack([found.posterior(some) @ both for some in _parts(len(found.likelihood))])
+    return means[:, :2], means[:, 2:]
+
+
+def _parts(trainees: int) -> list[slice]:
+    return [slice(k, k + _AT_ONCE) for k in range(0, trainees, _AT_ONCE)]
+
+
+def _prior(mean: np.ndarray, sd: np.ndarray) -> np.ndarray:
+    return np.exp(-0.5 * np.sum(((np.column_stack(grid()) - mean) / sd) ** 2, axis=1)) + 1e-300
 
 
 def learning(school: School) -> Learning | None:
@@ -121,8 +139,8 @@ def learning(school: School) -> Learning | None:
     edges = np.searchsorted(code[order], np.arange(len(names) + 1))
     rows = [order[a:b] for a, b in pairwise(edges)]
     learners = []
-    for k in range(0, len(names), _AT_ONCE):
-        learners += _learners(names[k:k + _AT_ONCE], rows[k:k + _AT_ONCE], passed, found.posterior[k:k + _AT_ONCE])
+    for some in _parts(len(names)):
+        learners += _learners(names[some], rows[some], passed, found.posterior(some))
     gain, half = found.mean[1], WIDE * found.se_gain
     return Learning(tuple(learners), found.mean[0], gain, gain - half, gain + half, *found.sd)
 

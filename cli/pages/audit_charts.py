@@ -111,20 +111,31 @@ def funnel_chart(funnel: Funnel, what: str, href: Href) -> Markup:
     body += frame.line(np.array([0, funnel.n[-1]]), np.full(2, funnel.centre), "centre")
     body += "".join(f'<text class="tick x" x="{num(frame.x(t))}" y="{_H - 16}">{t:.0f}</text>'
                     for t in _round_ticks(float(funnel.n[-1])))
-    taken: list[tuple[float, float]] = []
+    taken = [(frame.x(n), frame.y(p.rate.share), 8.0) for p, n in zip(funnel.places, worth, strict=True)]
     for p, n in zip(funnel.places, worth, strict=True):
         x, y = frame.x(n), frame.y(p.rate.share)
         spot = _spot(x, y, p.place.startswith("very"))
-        at = y + 4
-        while any(abs(at - b) < 12 and abs(x - a) < 60 for a, b in taken):
-            at += 12  # a name moves down until it is clear of the others
-        taken.append((x, at))
-        near_end = x > _W - 130
-        label = (f'<text class="name{" end" if near_end else ""}" x="{num(x + (-9 if near_end else 9))}" '
-                 f'y="{num(at)}">{esc(p.name)}</text>')
+        at, end = _free_place(x, y, 7.0 * len(p.name), taken)
+        label = f'<text class="name{" end" if end else ""}" x="{num(at[0])}" y="{num(at[1])}">{esc(p.name)}</text>'
         body += _linked(href(p.rate.rows, f"{what} {p.name}: attempts with a fault"), spot + label,
                         f"{p.name}: {p.rate.k} of {p.rate.n}, {percent(p.rate.share)}")
     return _svg(body, f"Share of attempts with a fault by {what.lower()}, with the limits of chance")
+
+
+def _free_place(x: float, y: float, width: float,
+                taken: list[tuple[float, float, float]]) -> tuple[tuple[float, float], bool]:
+    """Where a name of this width is written beside its spot, clear of what is taken (middle, height, half width)
+    where that can be, and whether it ends there. The place is then taken."""
+    sides = (-1, 1) if x > _W - 130 else (1, -1)
+    places = [(x + side * 9, y + 4 + dy, side < 0) for dy in (0, 13, -13, 26, -26) for side in sides]
+
+    def middle(px: float, end: bool) -> float:
+        return px + (-width / 2 if end else width / 2)
+    free = (p for p in places if all(abs(p[1] - 4 - b) > 11 or abs(middle(p[0], p[2]) - a) > width / 2 + h
+                                     for a, b, h in taken))
+    px, py, end = next(free, places[0])
+    taken.append((middle(px, end), py - 4, width / 2))
+    return (px, py), end
 
 
 def _round_ticks(high: float) -> list[float]:
