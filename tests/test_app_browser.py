@@ -165,6 +165,23 @@ def test_a_folder_to_share_with_people_blurred(tab: Any, app: Running, tmp_path:
     wait_until(tab, "document.getElementById('video').readyState >= 2")
 
 
+def test_the_bundled_clip_as_it_was_measured(tab: Any, lorry: Path, tmp_path: Path) -> None:
+    """The one analysis for real of these tests (conftest.py), reviewed in the browser."""
+    shutil.copytree(lorry.parents[1], tmp_path / "app")
+    with running(tmp_path / "app") as app:
+        tab.goto(app.url)
+        tab.get_by_role("link", name=f"Review {lorry.name}").click()
+        wait_until(tab, "document.getElementById('video').readyState >= 2")
+        assert tab.locator(".verdict h1").inner_text() == "Not within the rules"
+        tab.get_by_role("button", name=re.compile("^Judge: Tyre and side line")).first.click()
+        tab.get_by_label("I agree with the verdict").check()
+        tab.get_by_label("Your code").fill("I-1")
+        tab.get_by_role("button", name="Keep").click()
+        tab.locator(".judged", has_text="I-1 agrees").wait_for()
+        tab.get_by_role("link", name="Trainee sheet").click()
+        assert "Fault" in tab.locator(".word h2").inner_text()
+
+
 # ---- the queue as it is seen -----------------------------------------------------------------------------------
 
 

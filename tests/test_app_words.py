@@ -147,6 +147,7 @@ def test_a_stored_page_comes_apart_without_scripts_or_styles() -> None:
             '<script>evil()</script></body></html>')
     taken = take_apart(page, lambda text: text.upper(), clip="/clip", tracks="<track>")
     assert taken.data == {"a": "</script>"}
+    assert taken.script == "evil()"
     assert taken.body == ('<p data-style="left:3%" title="PLAY">1 &lt; 2</p>'
                           '<video id="video" muted src="/clip"><track></video>'
                           '<svg viewbox="0 0 1 1"><path d="M0 0"/></svg>'

@@ -1,29 +1,13 @@
 """The whole job on a bundled clip whose truth is not there: the pipeline cannot read what it must estimate."""
 
 import json
-import shutil
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from cli.main import main
-
 CLIPS = Path(__file__).parents[1] / "sample_clips"
-
-
-@pytest.fixture(scope="module")
-def lorry(tmp_path_factory) -> Path:
-    """The attempt folder of the lorry clip, analysed from a folder that holds clip, vehicle and course only."""
-    given = tmp_path_factory.mktemp("given")
-    for name in ("clip.mp4", "vehicle.toml", "course.toml"):
-        shutil.copy(CLIPS / "lorry_dry_steer" / name, given)
-    out = tmp_path_factory.mktemp("out") / "attempt"
-    code = main(["analyse", str(given / "clip.mp4"), "--vehicle", str(given / "vehicle.toml"),
-                 "--course", str(given / "course.toml"), "--out", str(out), "--no-video", "--no-room"])
-    assert code == 0
-    return out
 
 
 @pytest.fixture(scope="module")

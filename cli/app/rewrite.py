@@ -21,10 +21,12 @@ _WORDS = ("title", "aria-label", "placeholder", "alt")
 
 @dataclass(frozen=True)
 class Taken:
-    """A stored page taken apart: what is inside its body, without scripts; the JSON of its element #data."""
+    """A stored page taken apart: what is inside its body, without scripts; the JSON of its element #data; the script
+    it was made with, which is never run, only compared with the app's own."""
 
     body: str
     data: dict[str, Any] | None
+    script: str
 
 
 def take_apart(page: str, text: Callable[[str], str], *, clip: str = "", tracks: str = "") -> Taken:
@@ -32,7 +34,7 @@ def take_apart(page: str, text: Callable[[str], str], *, clip: str = "", tracks:
     reader = _Reader(text, clip, tracks)
     reader.feed(page)
     reader.close()
-    return Taken("".join(reader.out), json.loads(reader.data) if reader.data else None)
+    return Taken("".join(reader.out), json.loads(reader.data) if reader.data else None, reader.script.strip())
 
 
 class _Reader(HTMLParser):
@@ -40,10 +42,10 @@ class _Reader(HTMLParser):
         super().__init__(convert_charrefs=True)
         self._text, self._clip, self._tracks = text, clip, tracks
         self.out: list[str] = []
-        self.data = ""
+        self.data = self.script = ""
         self._in_body = False
         self._skipping = ""
-        self._is_data = False
+        self._which = ""
         self._findings = 0
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
@@ -57,7 +59,7 @@ class _Reader(HTMLParser):
             self._in_body = True
             return
         if tag in ("script", "style"):
-            self._skipping, self._is_data = tag, dict(attrs).get("id") == "data"
+            self._skipping, self._which = tag, dict(attrs).get("id") or ""
             return
         if not self._in_body:
             return
@@ -90,8 +92,10 @@ class _Reader(HTMLParser):
 
     def handle_data(self, data: str) -> None:
         if self._skipping:
-            if self._is_data:
+            if self._which == "data":
                 self.data += data
+            elif self._skipping == "script" and not self._which:
+                self.script += data
         elif self._in_body:
             self.out.append(escape(self._worded(data), quote=False))
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 import cli
@@ -122,6 +122,15 @@ def _code(body: dict[str, Any], who: str) -> str:
     return code(who, text_of(body, who) or None) or ""
 
 
+async def again(request: Request) -> Response:
+    """Analyse an attempt anew, with the files that lie in its folder; what people said stays."""
+    p, name = parts(request), request.path_params["attempt"]
+    if not p.folder.recordings(name) or not (p.folder.existing("attempts", name) / REQUEST).is_file():
+        raise NotThere(name)
+    p.queue.add("analyse", name, name)
+    return RedirectResponse("/", 303)
+
+
 async def queue(request: Request) -> Response:
     return JSONResponse([_shown(job) for job in parts(request).queue.all()])
 
@@ -149,6 +158,7 @@ ROUTES = [
     Route("/uploads", begin, methods=["POST"]),
     Route("/uploads/{upload}", append, methods=["PATCH"]),
     Route("/uploads/{upload}", drop, methods=["DELETE"]),
+    Route("/attempts/{attempt}/again", again, methods=["POST"]),
     Route("/queue", queue),
     Route("/queue", add_job, methods=["POST"]),
     Route("/queue/{job}/{what}", steer, methods=["POST"]),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from dataclasses import replace
+from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -38,6 +39,8 @@ async def review(request: Request) -> Response:
         for kind, label in (("captions", "review.captions"), ("chapters", "review.chapters")))
     taken = await asyncio.to_thread(take_apart, stored, lambda text: in_units(tell.words.review(text), seen.units),
                                     clip=f"/attempts/{name}/clip", tracks=tracks)
+    if taken.script != (resources.files("cli.pages") / "review.js").read_text("utf-8").strip():
+        return page(request, "older.html", name=name, recorded=bool(folder.recordings(name)))
     s = standing(folder, name)
     return page(request, "review.html", name=name, body=taken.body, page_data=_in_units(taken.data, seen.units),
                 more=_people(s, tell) | {"attempt": name, "sd_mark_m": _sd_mark_m(s), "units": seen.units,

@@ -5,6 +5,8 @@ import { ask, say } from "./common.js";
 const $ = (id) => document.getElementById(id);
 const more = JSON.parse($("more").textContent);
 
+document.querySelector("section.clip").append($("tools"), $("measured")); // beside what they work on
+
 // ---- pictures, one at a time ---------------------------------------------------------------------------
 
 let times = null; // the clip's own times; until they are here a step is the usual distance of two pictures

@@ -53,12 +53,13 @@ const path = (points, close = "") => points.length ? "M" + points.map(([x, y]) =
 
 function drawYard() {
   const { lines, box, marks } = both[0].data;
-  const xs = [...lines.flat(), ...box].map((p) => p[0]).concat(marks.map((m) => m.x));
-  const ys = [...lines.flat(), ...box].map((p) => p[1]).concat(marks.map((m) => m.y));
-  const x0 = Math.min(...xs) - 3, y1 = Math.max(...ys) + 1.5;
-  $("plan").setAttribute("viewBox", `${x0} ${-y1} ${Math.max(...xs) + 3 - x0} ${y1 - Math.min(...ys) + 1.5}`);
+  const all = [...lines.flat(), ...(box ?? []), ...marks.map((m) => [m.x, m.y]),
+    ...sides.flatMap(({ data: { motion: m } }) => m.t.flatMap((_, i) => (m.known[i] ? [[m.x[i], m.y[i]]] : [])))];
+  const xs = all.map((p) => p[0]), ys = all.map((p) => p[1]);
+  const x0 = Math.min(...xs) - 5, y1 = Math.max(...ys) + 1.5;
+  $("plan").setAttribute("viewBox", `${x0} ${-y1} ${Math.max(...xs) + 9 - x0} ${y1 - Math.min(...ys) + 1.5}`);
   for (const line of lines) add("path", { class: "line", d: path(line) });
-  add("path", { class: "box", d: path(box, "Z") });
+  if (box) add("path", { class: "box", d: path(box, "Z") });
   for (const m of marks) add("circle", { class: "cone", cx: m.x, cy: -m.y, r: 0.3 });
   sides.forEach((side, k) => {
     const m = side.data.motion;
@@ -75,7 +76,7 @@ function show(metres, { seek = true } = {}) {
     if (m.known[i]) side.shape.setAttribute("transform", `translate(${m.x[i]} ${-m.y[i]}) rotate(${(-m.heading[i] * 180) / Math.PI})`);
     $(`at-${k + 1}`).textContent = say("compare_at", { t: m.t[i].toFixed(1), speed: m.known[i] ? (Math.abs(m.speed[i]) * feet).toFixed(1) : "–", unit });
   });
-  $("metres").textContent = `${(metres * feet).toFixed(1).replace("-", "−")} ${unit}`;
+  $("metres").textContent = `${(Math.round(metres * feet * 10) / 10 || 0).toFixed(1).replace("-", "−")} ${unit}`;
   $("distance").setAttribute("aria-valuetext", $("metres").textContent);
 }
 
