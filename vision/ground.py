@@ -95,7 +95,7 @@ class GroundReference:
         for i, flat in enumerate(pyramid(flattened(bgr), levels)):
             scale = 0.5**i
             mask = cv2.resize(keep, (flat.shape[1], flat.shape[0]), interpolation=cv2.INTER_AREA) > 0
-            px = _strong_pixels(flat, mask, POINTS_PER_LEVEL)
+            px = strong_pixels(flat, mask, POINTS_PER_LEVEL)
             level_camera = Camera(self.lens.scaled(scale), camera.rotation, camera.centre_m)
             ground = level_camera.to_ground(px.astype(float))
             known = np.isfinite(ground).all(axis=1)
@@ -170,7 +170,7 @@ def pose_from_ground(ground_m: np.ndarray, px: np.ndarray, lens: Lens, near: Cam
     return Camera(lens, rotation, (-rotation.T @ t).ravel())
 
 
-def _strong_pixels(flat: np.ndarray, usable: np.ndarray, count: int) -> np.ndarray:
+def strong_pixels(flat: np.ndarray, usable: np.ndarray, count: int) -> np.ndarray:
     """(n, 2) integer pixels (u, v) of strong gradient, spread over the picture by cells."""
     gx, gy = cv2.Sobel(flat, cv2.CV_32F, 1, 0, ksize=3), cv2.Sobel(flat, cv2.CV_32F, 0, 1, ksize=3)
     strength = cv2.magnitude(gx, gy)

@@ -25,8 +25,9 @@ from vision.markwatch import MarkWatch
 from vision.outline import difference, find_vehicle, yard_polygon_m
 from vision.plate import Plate, build_plate
 from vision.roof_learning import LearntRoof, learn_roof
-from vision.solid import Pose, covered_px, fill, silhouettes_px
+from vision.solid import Pose, covered_px, fill
 from vision.survey import FailedRegistration, Pick, Registration, refine, register, register_from_picks
+from vision.sway import SwaySeen, lens_from_sway
 from vision.tracking import Scene, Step, follow
 
 MEASURED_HZ = 10.0
@@ -73,7 +74,7 @@ def measure(clips: Sequence[Path | str], vehicle: Vehicle, course: Course, *, le
     at, registration = _first_registration(shots, course, lens, picks, name)
     tell("placing the camera", 0.4)
     look = _placed_against(shots, GroundReference(shots[at].bgr, registration.camera))
-    plate = _plate(look)
+    plate = build_plate([s.bgr for s in look.shots], look.cameras, look.reference.camera)
     registration = _again(registration, plate, course, lens is not None)
     look = _placed_again(look, GroundReference(plate.bgr, registration.camera, plate.known))
     plate = replace(plate, camera=registration.camera)
@@ -82,12 +83,16 @@ def measure(clips: Sequence[Path | str], vehicle: Vehicle, course: Course, *, le
     if len(coarse) < 3:
         raise Trouble("no moving vehicle of the entered size was found in the yard", where=name,
                       remedy="check the vehicle file's length and width, and that the clip shows the run")
-    plate, look, registration = _emptied(look, registration, coarse, vehicle, course, lens is not None)
+    plate, look, registration, sway = _emptied(look, plate, registration, coarse, vehicle, course, lens is not None)
+    coarse = _sighted(look, plate, registration, vehicle, course, coarse)
+    if len(coarse) < 3:
+        raise Trouble("the vehicle was lost sight of when its pictures were compared", where=name,
+                      remedy="check the vehicle file's height, length and width")
     tell("learning the vehicle", 0.8)
     learnt = _learnt(look, coarse, plate, vehicle, name)
     if lens is None and learnt.rim is not None:
         registration, plate, look, learnt = _with_height_confirmed(registration, plate, look, learnt, coarse,
-                                                                   vehicle, course, name)
+                                                                   vehicle, course, sway, name)
     surveyed = course.with_survey(registration.marks, registration.lines)
     scene = Scene(vehicle, plate, look.reference, learnt.roof, yard_polygon_m(surveyed, vehicle))
     watch = MarkWatch(registration.marks, course, plate.camera)
@@ -149,14 +154,11 @@ def _placed_again(look: _Look, reference: GroundReference) -> _Look:
     return _placed_against(look.shots, reference, [with_focal(c, reference.camera.lens.fx) for c in look.cameras])
 
 
-def _plate(look: _Look, hidden: list[np.ndarray | None] | None = None) -> Plate:
-    return build_plate([s.bgr for s in look.shots], look.cameras, look.reference.camera, hidden)
-
-
-def _again(registration: Registration, plate: Plate, course: Course, lens_known: bool) -> Registration:
+def _again(registration: Registration, plate: Plate, course: Course, lens_known: bool,
+           sway: SwaySeen | None = None) -> Registration:
     """The registration measured anew on the empty yard; the earlier one stands if that fails."""
     unknown = (~plate.known).astype(np.uint8)
-    better = refine(registration, plate.bgr, course, lens_known=lens_known, exclude_mask=unknown)
+    better = refine(registration, plate.bgr, course, lens_known=lens_known, exclude_mask=unknown, sway=sway)
     return better if isinstance(better, Registration) else registration
 
 
@@ -175,22 +177,22 @@ def _sighted(look: _Look, plate: Plate, registration: Registration, vehicle: Veh
     return poses
 
 
-def _emptied(look: _Look, registration: Registration, coarse: Mapping[int, Pose], vehicle: Vehicle, course: Course,
-             lens_known: bool) -> tuple[Plate, _Look, Registration]:
-    """The yard, its survey and the cameras once more, with the vehicle left out of every picture."""
-    hidden: list[np.ndarray | None] = []
-    for shot, camera in zip(look.shots, look.cameras, strict=True):
-        if shot.index not in coarse:
-            hidden.append(None)
-            continue
-        outlines = silhouettes_px(vehicle, coarse[shot.index], camera)
-        middle = np.concatenate(outlines).mean(axis=0)
-        hidden.append(fill([(o - middle) * 1.12 + middle for o in outlines], shot.bgr.shape[:2]) > 0)
-    plate = _plate(look, hidden)
-    registration = _again(registration, plate, course, lens_known)
+def _emptied(look: _Look, plate: Plate, registration: Registration, coarse: Mapping[int, Pose], vehicle: Vehicle,
+             course: Course, lens_known: bool) -> tuple[Plate, _Look, Registration, SwaySeen | None]:
+    """The yard, its survey and the cameras once more, with the vehicle left out of every picture, and with the lens
+    as the camera's sway shows it."""
+    around = [covered_px(vehicle, coarse[s.index], c, 1.15) if s.index in coarse else None
+              for s, c in zip(look.shots, look.cameras, strict=True)]
+    sway = None if lens_known else lens_from_sway([s.bgr for s in look.shots], look.cameras, around, plate)
+    if sway is not None:
+        registration = replace(registration, camera=sway.camera)
+        look = replace(look, cameras=sway.cameras)
+    hidden = [None if px is None else fill([px], s.bgr.shape[:2]) > 0 for s, px in zip(look.shots, around, strict=True)]
+    plate = build_plate([s.bgr for s in look.shots], look.cameras, registration.camera, hidden)
+    registration = _again(registration, plate, course, lens_known, sway)
     plate = replace(plate, camera=registration.camera)
     look = _placed_again(look, GroundReference(plate.bgr, registration.camera, plate.known))
-    return plate, look, registration
+    return plate, look, registration, sway
 
 
 def _learnt(look: _Look, coarse: Mapping[int, Pose], plate: Plate, vehicle: Vehicle, name: str) -> LearntRoof:
@@ -204,14 +206,14 @@ def _learnt(look: _Look, coarse: Mapping[int, Pose], plate: Plate, vehicle: Vehi
 
 
 def _with_height_confirmed(registration: Registration, plate: Plate, look: _Look, learnt: LearntRoof,
-                           coarse: Mapping[int, Pose], vehicle: Vehicle, course: Course,
+                           coarse: Mapping[int, Pose], vehicle: Vehicle, course: Course, sway: SwaySeen | None,
                            name: str) -> tuple[Registration, Plate, _Look, LearntRoof]:
     """The camera's height taken from the roof's size, if the roof learnt anew then looks as large as entered.
 
     If it does not, the edge followed was not the rim (a roof the colour of the ground, a mark along its edge):
     what was known before stands, with its own wide uncertainty."""
     before = registration, plate, look, learnt
-    registration, look = _with_height_from_size(registration, look, plate, learnt, vehicle, course)
+    registration, look = _with_height_from_size(registration, look, plate, learnt, course, sway)
     plate = replace(plate, camera=registration.camera)
     again = _sighted(look, plate, registration, vehicle, course, coarse)
     if len(again) < 3:
@@ -222,8 +224,8 @@ def _with_height_confirmed(registration: Registration, plate: Plate, look: _Look
     return registration, plate, look, learnt
 
 
-def _with_height_from_size(registration: Registration, look: _Look, plate: Plate, learnt: LearntRoof,
-                           vehicle: Vehicle, course: Course) -> tuple[Registration, _Look]:
+def _with_height_from_size(registration: Registration, look: _Look, plate: Plate, learnt: LearntRoof, course: Course,
+                           sway: SwaySeen | None) -> tuple[Registration, _Look]:
     """The camera's height (so its focal length) from how large the roof looks, weighed with what was known.
 
     The ground fixes focal length / height only. A roof at h looks larger than its ground plan by H / (H - h);
@@ -244,9 +246,7 @@ def _with_height_from_size(registration: Registration, look: _Look, plate: Plate
     weight = np.array([1 / registration.focal_sd_px**2, 1 / seen_sd**2])
     best = float(weight @ [focal, seen_focal] / weight.sum())
     start = replace(registration, camera=with_focal(registration.camera, best))
-    again = refine(start, plate.bgr, course, lens_known=True, exclude_mask=(~plate.known).astype(np.uint8))
-    if not isinstance(again, Registration):
-        return registration, look
+    again = _again(start, plate, course, True, sway)
     again = replace(again, focal_sd_px=float(weight.sum() ** -0.5 * max(1.0, apart)))
     return again, _placed_again(look, GroundReference(plate.bgr, again.camera, plate.known))
 

@@ -29,6 +29,7 @@ from vision.survey_fit import (
 )
 from vision.survey_guess import LEAN_SHARE, Guess, guesses, match, same_view, spot_trust, trial_lenses
 from vision.survey_measure import ConePlace, barrier_mask, measure_cone, measure_ends, measure_paint
+from vision.sway import SwaySeen
 
 MATCH_GATE_M = 0.9  # a cone may stand half a metre off, plus what a rough camera adds
 ROUGH_GATE_M = 1.2  # before the camera is fitted
@@ -110,11 +111,13 @@ def register(bgr: np.ndarray, course: Course, *, lens: Lens | None = None,
 
 
 def refine(registration: Registration, bgr: np.ndarray, course: Course, *, lens_known: bool = False,
-           exclude_mask: np.ndarray | None = None) -> Registration | FailedRegistration:
-    """Measure and fit again on another picture from the same place (say, the yard's plate without the vehicle)."""
+           exclude_mask: np.ndarray | None = None,
+           sway: SwaySeen | None = None) -> Registration | FailedRegistration:
+    """Measure and fit again on another picture from the same place (say, the yard's plate without the vehicle);
+    sway: what the camera's own movement tells of that view's lens and tilt."""
     look = look_at_ground(bgr)
     spots = find_cones(bgr, base_px=base_range_px(course, max(bgr.shape[:2])), exclude=exclude_mask, look=look)
-    return _settle(look, course, registration.camera, spots, exclude_mask, lens_known=lens_known)
+    return _settle(look, course, registration.camera, spots, exclude_mask, lens_known=lens_known, sway=sway)
 
 
 def register_from_picks(picks: Sequence[Pick], course: Course, size: tuple[int, int], *, lens: Lens | None = None,
@@ -223,7 +226,8 @@ def _distrust(course: Course, spots: list[ConeSpot], lines: list,
 
 
 def _settle(look: GroundLook, course: Course, camera: Camera, spots: list[ConeSpot], exclude: np.ndarray | None, *,
-            lens_known: bool, picked: dict[str, ConeSpot] | None = None) -> Registration | FailedRegistration:
+            lens_known: bool, picked: dict[str, ConeSpot] | None = None,
+            sway: SwaySeen | None = None) -> Registration | FailedRegistration:
     """Measure, fit, and measure again with the better camera."""
     red = signal_colour(look.offset)
     if exclude is not None:
@@ -241,7 +245,7 @@ def _settle(look: GroundLook, course: Course, camera: Camera, spots: list[ConeSp
             return FailedRegistration(f"only {len(cones)} of the course's marks look like cones from above",
                                       "the cones must be in view and not covered; or point the marks out by hand")
         fit = fit_camera(course, camera, cones, [replace(p, line=_nominal(course, p.line.name)) for p in paints],
-                         lens_known=lens_known, cone_setting_out_m=spread_m)
+                         lens_known=lens_known, cone_setting_out_m=spread_m, sway=sway)
         camera = fit.camera
         spread_m = setting_out_seen_m(course, camera, cones)
         placed = _placed(course, fit, paints)

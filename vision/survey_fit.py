@@ -16,6 +16,7 @@ from scipy.optimize import least_squares
 from analysis.course import Course, Line
 from vision.camera import Camera, Lens
 from vision.survey_measure import ConePlace, PaintPlace
+from vision.sway import SwaySeen
 
 # How far things are set out from their nominal place (one sd, m). Common practice, no published source.
 CONE_SETTING_OUT_M = 0.15  # before the cones of this yard are seen; counts as much as two cones
@@ -66,8 +67,10 @@ def lens_with(lens: Lens, focal_px: float, bend: float) -> Lens:
 
 
 def fit_camera(course: Course, camera: Camera, cones: dict[str, ConePlace], paints: list[PaintSeen], *,
-               lens_known: bool, cone_setting_out_m: float = CONE_SETTING_OUT_M) -> Fit:
-    """Robust least squares over the camera's place, its focal length and bend (unless known), and the lines' places."""
+               lens_known: bool, cone_setting_out_m: float = CONE_SETTING_OUT_M, sway: SwaySeen | None = None) -> Fit:
+    """Robust least squares over the camera's place, its focal length and bend (unless known), and the lines' places.
+
+    sway: what the camera's own movement tells of lens and tilt, weighed with the marks and lines."""
     marks = [m for m in course.marks if m.name in cones]
     cone_px = np.array([[cones[m.name].u_px, cones[m.name].v_px] for m in marks]).reshape(-1, 2)
     cone_at = np.array([[m.x_m, m.y_m] for m in marks]).reshape(-1, 2)
@@ -101,6 +104,8 @@ def fit_camera(course: Course, camera: Camera, cones: dict[str, ConePlace], pain
             r.append(np.array([q[6] - start[6], q[7] - start[7]]) / 1e-6)
         else:
             r.append(np.array([q[6] / LOG_FOCAL_SD, q[7] / BEND_SD]))
+        if sway is not None:
+            r.append(sway.misfit(camera_at(q)))
         return np.nan_to_num(np.concatenate([np.ravel(x) for x in r]), nan=1e3)
 
     scale = np.concatenate([[0.01, 0.01, 0.01, 0.3, 0.3, 0.3, 0.1, 0.01], np.full(2 * len(paints), 0.05)])

@@ -1,0 +1,182 @@
+"""The lens and the camera's tilt from the camera's own sway: no mark, no line and no vehicle is needed.
+
+A drone that drifts and nods sees the same flat ground from many places. All those views agree only for the right focal
+length, bend and tilt: a bundle adjustment over a plane whose scale and place stay free (planar self-calibration;
+Triggs, "Autocalibration from planar scenes", 1998). The ground's own texture is what is compared, some thousand pixels
+in every picture, each against its mean over all pictures.
+
+Weak for a camera that hardly moves (a mast), and for the focal length where the view is within a few degrees of the
+vertical: the stated covariance then grows. A constant roll of the shutter or an off-centre lens is not told apart.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from vision.camera import Camera
+from vision.ground import CORRELATED, flattened, inside_polygon, pose_from_ground, strong_pixels, tukey_weight
+from vision.plate import Plate
+from vision.sampling import sample
+
+POINTS = 4000
+ROUNDS = 12
+LEAST_PICTURES = 5
+BELIEVED = np.array([0.3, 0.06, 0.03, 0.1, 0.1])
+"""Standard deviation of what is sought before looking: log focal, k1, k2, tilt about both axes (rad)."""
+SETTLED = 0.1
+"""A step below this share of its standard deviation ends the search."""
+SCATTER = 1.5
+"""The estimate strays this much more than the pixels' noise alone says (nine rendered clips: 1.2): compression
+and resampling move all pixels of a neighbourhood alike."""
+_STEPS = np.array([1e-3, 1e-3, 1e-3, 1e-4, 1e-4])
+_POSE_STEPS = np.array([1e-4, 1e-4, 1e-4, 1e-3, 1e-3, 1e-3])
+_POSE_SCALE = np.array([30.0, 30.0, 30.0, 1.0, 1.0, 1.0])  # so that turns (rad) and shifts (m) move pixels alike
+
+
+@dataclass(frozen=True)
+class SwaySeen:
+    """What the sway tells of the plate's view: its `camera`, laid back onto the ground as it was known before, the
+    `cameras` of all pictures beside it, and `view_of` it with covariance cov (4, 4)."""
+
+    camera: Camera
+    cameras: tuple[Camera, ...]
+    view: np.ndarray
+    cov: np.ndarray
+
+    def misfit(self, camera: Camera) -> np.ndarray:
+        """(4,) how far a camera of that view is from what the sway tells, in standard deviations (whitened)."""
+        return np.linalg.solve(np.linalg.cholesky(self.cov), view_of(camera) - self.view)
+
+
+def view_of(camera: Camera) -> np.ndarray:
+    """(4,) log focal length in px, k1, and the ground's normal in the camera frame (first two components)."""
+    return np.array([np.log(camera.lens.fx), camera.lens.dist[0], *camera.rotation[:2, 2]])
+
+
+def lens_from_sway(pictures: Sequence[np.ndarray], cameras: Sequence[Camera],
+                   hidden_px: Sequence[np.ndarray | None], plate: Plate) -> SwaySeen | None:
+    """pictures (h, w, 3) with their cameras, all of one lens; hidden_px[i] a polygon (n, 2) not to be looked at (the
+    vehicle); plate: the empty yard, whose view is the one reported. None with too few pictures or no agreement."""
+    if len(pictures) < LEAST_PICTURES:
+        return None
+    flats = [flattened(p) for p in pictures]
+    px = strong_pixels(flattened(plate.bgr), plate.known, POINTS).astype(float)
+    found, views, total = plate.camera, list(cameras), np.zeros(5)
+    cov = np.diag(BELIEVED**2)
+    for _ in range(ROUNDS):
+        information, pull = np.diag(BELIEVED**-2), -total / BELIEVED**2
+        views, i, p = _settled(flats, views, hidden_px, found, px)
+        cov = np.linalg.inv(information + i)
+        step = cov @ (pull + p)
+        after = varied(plate.camera, total + step)
+        views = _carried(views, found, after)
+        found, total = after, total + step
+        if np.all(np.abs(step) < SETTLED * np.sqrt(np.diag(cov))):
+            break
+    else:
+        if np.any(np.abs(step) > np.sqrt(np.diag(cov))):
+            return None
+    slope = np.stack([(view_of(varied(found, e)) - view_of(varied(found, -e))) / (2 * e.max())
+                      for e in np.diag(_STEPS)])
+    laid = _laid_like(found, plate.camera, px)
+    return SwaySeen(laid(found), tuple(laid(view) for view in views), view_of(found),
+                    SCATTER**2 * slope.T @ cov @ slope)
+
+
+def varied(camera: Camera, change: np.ndarray) -> Camera:
+    """The camera with change (5,) of log focal, k1, k2 and turns about its first two axes (rad). Its height grows with
+    the focal length, and the bend keeps its size in the picture."""
+    ratio = float(np.exp(change[0]))
+    k1, k2, p1, p2, k3 = camera.lens.dist
+    lens = replace(camera.lens, fx=camera.lens.fx * ratio, fy=camera.lens.fy * ratio,
+                   dist=(k1 * ratio**2 + change[1], k2 * ratio**4 + change[2], p1 * ratio, p2 * ratio, k3 * ratio**6))
+    turned = camera.moved(np.array([change[3], change[4], 0.0]), np.zeros(3))
+    return Camera(lens, turned.rotation, camera.centre_m * [1, 1, ratio])
+
+
+def _settled(flats: Sequence[np.ndarray], views: Sequence[Camera], hidden_px: Sequence[np.ndarray | None],
+             base: Camera, px: np.ndarray) -> tuple[list[Camera], np.ndarray, np.ndarray]:
+    """One round of Gauss-Newton: the views moved to agree best, and what they say of the five common numbers
+    (information (5, 5), right side (5,)) with each view's own six taken out."""
+    ground = np.column_stack([base.to_ground(px), np.zeros(len(px))])
+    finite = np.isfinite(ground).all(axis=1)
+    ground, px = ground[finite], px[finite]
+    n = len(px)
+    values, slopes = np.full((len(views), n), np.nan), np.full((len(views), n, 2), np.nan)
+    for i, (flat, view) in enumerate(zip(flats, views, strict=True)):
+        hidden = hidden_px[i]
+        keep = np.ones(n, bool) if hidden is None else ~inside_polygon(view.project(ground), hidden)
+        got = sample(flat, view, ground, keep)
+        values[i, got.seen], slopes[i, got.seen] = got.value, (got.slope @ view.rotation)[:, :2]
+    often = np.isfinite(values).sum(axis=0) >= max(3, len(views) // 2)
+    values, slopes, ground, px = values[:, often], slopes[:, often], ground[often], px[often]
+    mean = np.nanmedian(values, axis=0)
+    gradient = np.nanmean(slopes, axis=0)  # of one picture alone it would hold that picture's noise
+    trials = [(varied(base, e), varied(base, -e)) for e in np.diag(_STEPS)]
+    moved = [[t.to_ground(px) for t in pair] for pair in trials]
+    common = np.zeros((len(views), len(px), 5))
+    own = []
+    for i, view in enumerate(views):
+        here = view.project(ground)
+        on_ground = view.to_ground(here)
+        across = np.stack([view.to_ground(here + d) - on_ground for d in np.eye(2)], axis=-1)  # d(ground)/d(px)
+        grey = np.einsum("nk,nkj->nj", gradient, across)
+        for k, (pair, at) in enumerate(zip(trials, moved, strict=True)):
+            ends = [replace(view, lens=t.lens, centre_m=view.centre_m * [1, 1, t.centre_m[2] / base.centre_m[2]]
+                            ).project_ground(a) for t, a in zip(pair, at, strict=True)]
+            common[i, :, k] = ((ends[0] - ends[1]) * grey).sum(axis=1) / (2 * _STEPS[k])
+        own.append(np.stack([((view.moved(e[:3], e[3:]).project(ground) - view.moved(-e[:3], -e[3:]).project(ground))
+                              * grey).sum(axis=1) / (2 * e.max()) for e in np.diag(_POSE_STEPS)], axis=1))
+    out, residuals, weights = [], [], []
+    for i, view in enumerate(views):
+        seen = np.isfinite(values[i])
+        ref = mean[seen]
+        gain = float((values[i, seen] * ref).sum() / max((ref * ref).sum(), 1e-6))
+        residual = np.where(seen, values[i] / max(gain, 0.2) - mean, 0.0)
+        sigma = max(1.4826 * float(np.median(np.abs(residual[seen]))), 0.3)
+        weight = np.where(seen, np.sqrt(tukey_weight(residual, sigma) / (sigma**2 * CORRELATED)), 0.0)
+        # What a change of the view's own six numbers can do is taken out of what the common ones do.
+        absorbed = np.linalg.lstsq(own[i] * weight[:, None] / _POSE_SCALE,
+                                   np.column_stack([common[i], residual]) * weight[:, None], rcond=None)[0]
+        step = -absorbed[:, 5] / _POSE_SCALE
+        out.append(view.moved(step[:3], step[3:]))
+        common[i] -= own[i] / _POSE_SCALE @ absorbed[:, :5]
+        residuals.append(residual - own[i] / _POSE_SCALE @ absorbed[:, 5])
+        weights.append(weight)
+    shown = np.array(weights)
+    common -= np.einsum("in,ink->nk", shown, common) / np.maximum(shown.sum(axis=0), 1e-9)[:, None]  # the mean follows
+    left, rest = common * shown[..., None], np.array(residuals) * shown
+    return out, np.einsum("ink,inl->kl", left, left), -np.einsum("ink,in->k", left, rest)
+
+
+def _carried(views: Sequence[Camera], before: Camera, after: Camera) -> list[Camera]:
+    """The views under the changed base camera: each sees the same pixels of ground where that camera now puts them."""
+    lens = after.lens
+    grid = np.stack(np.meshgrid(np.linspace(0, lens.width_px - 1, 12), np.linspace(0, lens.height_px - 1, 8)), -1)
+    then, now = before.to_ground(grid.reshape(-1, 2)), after.to_ground(grid.reshape(-1, 2))
+    finite = np.isfinite(then).all(axis=1) & np.isfinite(now).all(axis=1)
+    out = []
+    for view in views:
+        start = Camera(lens, after.rotation @ before.rotation.T @ view.rotation,
+                       view.centre_m * [1, 1, after.centre_m[2] / before.centre_m[2]])
+        out.append(pose_from_ground(now[finite], view.project_ground(then[finite]), lens, start) or start)
+    return out
+
+
+def _laid_like(camera: Camera, before: Camera, px: np.ndarray) -> Callable[[Camera], Camera]:
+    """What lays the ground of `camera`, shifted, turned about the vertical and scaled, so that its pixels px (n, 2)
+    fall, on the whole, where `before` saw them (least squares; Umeyama 1991)."""
+    now, then = camera.to_ground(px), before.to_ground(px)
+    finite = np.isfinite(now).all(axis=1) & np.isfinite(then).all(axis=1)
+    a, b = now[finite] @ [1, 1j], then[finite] @ [1, 1j]
+    factor = np.vdot(a - a.mean(), b - b.mean()) / np.vdot(a - a.mean(), a - a.mean()).real
+    scale, c, s = abs(factor), factor.real / abs(factor), factor.imag / abs(factor)
+    turn = np.array([[c, -s, 0], [s, c, 0], [0, 0, 1]])
+    shift = b.mean() - factor * a.mean()
+
+    def lay(view: Camera) -> Camera:
+        return Camera(view.lens, view.rotation @ turn.T, scale * turn @ view.centre_m + [shift.real, shift.imag, 0])
+    return lay
