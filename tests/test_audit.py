@@ -193,11 +193,13 @@ def test_the_interval_of_kappa() -> None:
 
 
 def test_agreement_counts_only_what_somebody_judged() -> None:
-    f = pd.DataFrame({"kind": ["a"] * 12 + ["b"] * 3, "tool_verdict": ["fault"] * 8 + ["ok"] * 7,
+    f = pd.DataFrame({"attempt": range(100, 115), "kind": ["a"] * 12 + ["b"] * 3,
+                      "tool_verdict": ["fault"] * 8 + ["ok"] * 7,
                       "people_verdict": ["fault"] * 7 + ["ok"] * 4 + ["fault", "ok", None, None]})
     whole, a, b = agreement(f)
     assert (whole.table.sum(), a.kind, a.table.sum(), b.table.sum()) == (13, "a", 12, 1)
-    assert whole.overruled.tolist() == [7, 11]
+    assert whole.overruled.tolist() == [107, 111]
+    assert whole.attempts[0, 1].tolist() == [111]
     assert a.kappa == pytest.approx((10 / 12 - 0.5556) / (1 - 0.5556), abs=1e-3)  # by hand
     assert b.kappa is None
     assert kappa(np.array([[5, 0], [0, 0]])) is None

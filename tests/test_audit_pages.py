@@ -203,6 +203,7 @@ def test_a_figure_clicks_through_to_its_attempts(tab: Any, site: Path) -> None:
     row = tab.locator("tr", has=tab.locator("th", has_text=re.compile("^I3$"))).first
     failed = row.locator("a").inner_text()
     row.locator("a").click()
+    tab.wait_for_url("**/attempts.html#*")
     wait_until(tab, "document.querySelectorAll('#list tbody tr').length > 0")
     assert tab.locator("#what").inner_text() == "Instructor I3: attempts with a fault"
     assert tab.locator("#count").inner_text() == f"{failed} attempts"
@@ -221,7 +222,7 @@ def test_a_dot_of_a_chart_clicks_through_by_keyboard(tab: Any, site: Path) -> No
     tab.goto((site / "time.html").as_uri())
     tab.locator("svg.chart a").first.focus()
     tab.keyboard.press("Enter")
-    wait_until(tab, "location.pathname.endsWith('attempts.html')")
+    tab.wait_for_url("**/attempts.html#*")
     assert tab.locator("#what").inner_text().startswith("Any fault, 20")
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,14 +18,22 @@ _LEAST = 10
 class Agreement:
     """table (4, 4): the tool's verdict by row, the person's by column, in the order of VERDICTS. kappa, low, high:
     Cohen's kappa with its 95 % interval (large-sample variance of Fleiss, Cohen and Everitt 1969); None below ten
-    judged findings or when one side used a single verdict. overruled: rows of School.findings."""
+    judged findings or when one side used a single verdict. attempts: by (row, column) of the table, the attempts (row
+    numbers) behind it.
+    """
 
     kind: str
     table: np.ndarray
     kappa: float | None
     low: float | None
     high: float | None
-    overruled: np.ndarray
+    attempts: Mapping[tuple[int, int], np.ndarray]
+
+    @property
+    def overruled(self) -> np.ndarray:
+        """The attempts with a finding on which tool and person differ."""
+        apart = [rows for (i, j), rows in self.attempts.items() if i != j]
+        return np.unique(np.concatenate(apart)) if apart else np.empty(0, int)
 
     @property
     def n(self) -> int:
@@ -55,5 +64,7 @@ def _of(kind: str, judged: pd.DataFrame) -> Agreement:
     person = pd.Categorical(judged["people_verdict"], VERDICTS).codes
     table = np.zeros((len(VERDICTS), len(VERDICTS)), int)
     np.add.at(table, (tool, person), 1)
+    attempt = judged["attempt"].to_numpy()
+    behind = {(i, j): np.unique(attempt[(tool == i) & (person == j)]) for i, j in np.argwhere(table).tolist()}
     middle, low, high = (kappa(table) if table.sum() >= _LEAST else None) or (None, None, None)
-    return Agreement(kind, table, middle, low, high, judged.index[tool != person].to_numpy())
+    return Agreement(kind, table, middle, low, high, behind)
