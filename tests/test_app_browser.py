@@ -447,7 +447,7 @@ def test_german_feet_and_the_left_hand(tab: Any, app: Running) -> None:
 
 PAGES = ("/", "/setup", "/setup/vehicle", "/setup/course", "/setup/tape", "/setup/lens", "/view", "/attempts/run-1",
          "/attempts/run-1/sheet", "/attempts/run-1/share", "/attempts/run-1/marks", "/trainees/T-07",
-         "/compare?of=run-1&of=run-1", "/nothing")
+         "/compare?of=run-1&of=run-1", "/school/index.html", "/school/attempts.html", "/nothing")
 
 
 @pytest.mark.parametrize(("theme", "width"), [("paper", 1440), ("sun", 1024), ("night", 390)])

@@ -84,7 +84,8 @@ def test_requests_have_a_size(app: Running) -> None:
 
 @pytest.mark.parametrize("path", ["/", "/setup", "/setup/vehicle", "/setup/course", "/setup/tape", "/setup/lens",
                                   "/view", "/attempts/run-1", "/attempts/run-1/sheet", "/attempts/run-1/share",
-                                  "/attempts/run-1/marks", "/trainees/T-07", "/nothing"])
+                                  "/attempts/run-1/marks", "/trainees/T-07", "/school/index.html",
+                                  "/school/attempts.html", "/nothing"])
 def test_every_page_forbids_scripts_and_styles_inside_it(app: Running, path: str) -> None:
     status, raw = app.ask("GET", path, headers={"Accept": "text/html"})
     assert status == (404 if path == "/nothing" else 200)

@@ -162,6 +162,18 @@ def test_a_queue_file_that_makes_no_sense_is_put_aside(tmp_path: Path) -> None:
     assert (tmp_path / "queue.unreadable.json").read_text() == '[{"id": 3'
 
 
+def test_the_audit_follows_what_people_said(tmp_path: Path, prepared: Path) -> None:
+    with running(set_up(tmp_path / "folder", prepared)) as app:
+        assert app.ask("GET", "/school/index.html")[0] == 422  # no attempt yet: said in words
+        set_up(app.root, prepared, attempts=("run-1",))
+        assert b"1 of 1" in app.ask("GET", "/school/index.html")[1]
+        assert b"/attempts/run-1" in app.ask("GET", "/school/attempts.js")[1]
+        said = {"version": 0, "by": "I-1", "action": "overrule", "reason": "No.", "verdict": "ok", "tool_verdict": "fault",
+                "finding": {"kind": "dry_steering", "where": "", "t_start_s": 5.0}}
+        assert app.ask("POST", "/attempts/run-1/people", said)[1]["verdict"] == "too close to call"
+        assert b"1 of 1" not in app.ask("GET", "/school/index.html")[1]
+
+
 # ---- the real worker ---------------------------------------------------------------------------------------
 
 

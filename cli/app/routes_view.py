@@ -76,7 +76,13 @@ async def review_part(request: Request) -> Response:
     return Response(part.read_text("utf-8"), media_type=_REVIEW_PARTS[name])
 
 
+async def favicon(request: Request) -> Response:
+    """Browsers ask for it on pages that name no icon."""
+    return RedirectResponse("/static/icon.svg", 301)
+
+
 ROUTES = [
+    Route("/favicon.ico", favicon),
     Route("/view", show_view),
     Route("/view", set_view, methods=["POST"]),
     Route("/view/colours.css", colours),
