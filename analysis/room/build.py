@@ -8,6 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from analysis.clearance import line_normal
 from analysis.course import Course
 from analysis.room import sweeps
 from analysis.room.field import CAP_M, FLOOR_M, SCALE, Fineness, Grid, RoomField, parked_m, states_of, stop_area
@@ -31,13 +32,23 @@ def grid_of(vehicle: Vehicle, course: Course, limits: Limits, fine: Fineness) ->
         raise Trouble("there is no way to reverse between the forward pair and the stopping box",
                       where="stopping_box", remedy="check the marks' x_m and the vehicle's length")
     layers = np.concatenate([[first], np.arange(second, top + fine.step_m, fine.step_m)])
-    reach = vehicle.track_rear_m / 2 + vehicle.tyre_width_rear_m / 2 + FLOOR_M
-    ys = [y for ln in course.lines for y in (ln.y0_m, ln.y1_m)] or \
-        [m.y_m + side * 2 * vehicle.width_m for m in course.marks for side in (-1, 1)]
-    y = np.arange(min(ys) + reach, max(ys) - reach + fine.y_m, fine.y_m)
+    low, high = _across_m(vehicle, course)
+    middle = (course.bay.y_min_m + course.bay.y_max_m) / 2  # a grid point, for the best place in the bay is there
+    y = middle + np.arange(math.floor((low - middle) / fine.y_m), math.ceil((high - middle) / fine.y_m) + 1) * fine.y_m
     headings = np.arange(-round(fine.heading_limit_rad / fine.heading_rad),
                          round(fine.heading_limit_rad / fine.heading_rad) + 1) * fine.heading_rad
     return Grid(layers, y, headings, np.linspace(-1, 1, fine.wheels) * limits.max_wheel_rad, fine.parts)
+
+
+def _across_m(vehicle: Vehicle, course: Course) -> tuple[float, float]:
+    """How far to either side the rear axle may be with its tyres at worst FLOOR_M over the side line; on a side
+    without one, two widths beyond the marks."""
+    reach = vehicle.track_rear_m / 2 + vehicle.tyre_width_rear_m / 2 + FLOOR_M
+    low = [min(ln.y0_m, ln.y1_m) + reach for ln in course.lines if line_normal(ln)[1] > 0]
+    high = [max(ln.y0_m, ln.y1_m) - reach for ln in course.lines if line_normal(ln)[1] < 0]
+    marks = [m.y_m for m in course.marks]
+    return (min(low) if low else min(marks) - 2 * vehicle.width_m,
+            max(high) if high else max(marks) + 2 * vehicle.width_m)
 
 
 def room_field(vehicle: Vehicle, course: Course, limits: Limits | None = None, shunts: int = 2,
@@ -52,7 +63,8 @@ def room_field(vehicle: Vehicle, course: Course, limits: Limits | None = None, s
     gaps = np.diff(grid.x_m)
     shares = np.arange(grid.parts) / grid.parts
     planes = np.append((grid.x_m[:-1, None] + gaps[:, None] * shares).ravel(), grid.x_m[-1])
-    clear = sweeps.fill_clearance(planes, grid.y_m, grid.heading_rad, n.boxes, n.pairs, n.outline, n.barrier, CAP_M)
+    clear = sweeps.fill_clearance(planes, grid.y_m, grid.heading_rad, n.boxes, n.pairs, n.outline, n.barrier, n.wall,
+                                  CAP_M)
     done = 0
     arcs: dict[float, tuple[np.ndarray, ...]] = {}
 

@@ -67,7 +67,7 @@ def leg_room(told: Told, ordinary: RoomField, index: int, leg: Leg) -> LegRoom |
     past = past[told.at_index[use] - all_of_leg[0]]
     kept, sd = never_rising(np.minimum(past, told.room_m[0, use]), told.sd_m[0, use])
     t = told.t_s[use]
-    moment = _moment(told, t, kept, sd)
+    moment = lost_moment(t, kept, sd, told.states[told.at_index[use], :2])
     saving = _saving(told, ordinary, use, past, moment) if moment.verdict == LOST else None
     return LegRoom(index, t, kept, sd, moment, saving, _largest_loss(told, use, kept, sd))
 
@@ -79,7 +79,8 @@ def never_rising(value: np.ndarray, sd: np.ndarray) -> tuple[np.ndarray, np.ndar
     return lowest, sd[np.maximum.accumulate(np.where(new, np.arange(len(value)), 0))]
 
 
-def _moment(told: Told, t: np.ndarray, kept: np.ndarray, sd: np.ndarray) -> LostMoment:
+def lost_moment(t: np.ndarray, kept: np.ndarray, sd: np.ndarray, place_m: np.ndarray) -> LostMoment:
+    """When what could be kept (n,), which never rises, fell below zero, by its sd (n,); place_m (n, 2)."""
     surely, perhaps = kept + WIDE * sd < 0, kept - WIDE * sd < 0
     # once surely lost it stays so, though the sd of a later moment may be larger
     first_perhaps = int(np.argmax(perhaps)) if perhaps.any() else len(t) - 1
@@ -93,8 +94,8 @@ def _moment(told: Told, t: np.ndarray, kept: np.ndarray, sd: np.ndarray) -> Lost
         verdict, k, first, last = UNSURE, crossed, min(first_perhaps, crossed), len(t) - 1
     else:
         verdict, k, first, last = KEPT, len(t) - 1, len(t) - 1, len(t) - 1
-    x, y = told.at(float(t[k]))[:2]
-    return LostMoment(verdict, float(t[k]), float(t[first]), float(t[last]), (float(x), float(y)))
+    return LostMoment(verdict, float(t[k]), float(t[first]), float(t[last]),
+                      (float(place_m[k, 0]), float(place_m[k, 1])))
 
 
 def _saving(told: Told, ordinary: RoomField, use: np.ndarray, past: np.ndarray, moment: LostMoment) -> Saving | None:

@@ -59,7 +59,7 @@ def _look(field: RoomField, state: np.ndarray, entry: int) -> tuple[float, float
     value, target = sweeps.look_ahead(
         state[0], state[1], state[2], state[3], g.x_m[layer], field.values[entry, layer], SCALE, g.heading_rad, g.y_m,
         g.wheel_rad, 31, limits.max_wheel_rad, limits.wheel_per_m_rad, FINE_M, _PREFER_M_PER_RAD, n.wheelbase_m,
-        n.boxes, n.pairs, n.lines, n.tyres, n.outline, n.barrier, n.full_width, CAP_M)
+        n.boxes, n.pairs, n.lines, n.tyres, n.outline, n.barrier, n.wall, n.full_width, CAP_M)
     return float(value), float(target), layer
 
 

@@ -24,7 +24,7 @@ class Numbers:
     pairs (p, 4): box index, mark x, mark y, the mark's radius as that box meets it.
     lines (l, 3): nx, ny, offset, so that nx x + ny y + offset is the clearance of a point.
     tyres (4, 5): x, y, half length, half width, 1 if steered.
-    outline (k, 2); barrier (4,) x_min (far behind), x_max, y_min, y_max, or empty; bay (2,) y_min, y_max.
+    outline (k, 2); barrier (4,) x_min (far behind), x_max, y_min, y_max, or empty; wall (3,): see _round_the_pivot.
     """
 
     wheelbase_m: float
@@ -34,7 +34,7 @@ class Numbers:
     tyres: np.ndarray
     outline: np.ndarray
     barrier: np.ndarray
-    bay: np.ndarray
+    wall: np.ndarray
     full_width: bool
 
 
@@ -66,7 +66,18 @@ def numbers_of(vehicle: Vehicle, course: Course, limits: Limits) -> Numbers:
     barrier = np.array([b.x_min_m - vehicle.length_m, b.x_max_m, b.y_min_m, b.y_max_m]) if b else np.zeros(0)
     return Numbers(vehicle.wheelbase_m, np.array(boxes), np.array(pairs).reshape(-1, 4),
                    np.array(lines).reshape(-1, 3), np.array(tyres), vehicle.body_outline_m(), barrier,
-                   np.array([course.bay.y_min_m, course.bay.y_max_m]), limits.full_width)
+                   _round_the_pivot(course), limits.full_width)
+
+
+def _round_the_pivot(course: Course) -> np.ndarray:
+    """(3,) x and y of the pivot cone and the side (+1: greater y) on which it is to be passed: that of the bay, not
+    back along the lane that was driven up. Empty in an exercise without a pivot."""
+    if not course.has_marks("pivot", "forward_left", "forward_right", "mouth_left", "mouth_right"):
+        return np.zeros(0)
+    pivot = course.mark("pivot")
+    pair_m, bay_m = (np.mean([course.mark(f"{end}_{side}").y_m for side in ("left", "right")])
+                     for end in ("forward", "mouth"))
+    return np.array([pivot.x_m, pivot.y_m, 1.0 if bay_m > pair_m else -1.0])
 
 
 def _box(x0: float, x1: float, y0: float, y1: float, radius: float) -> tuple[float, float, float, float, float]:
@@ -84,10 +95,29 @@ def box_distance(px: float, py: float, half_x: float, half_y: float, radius: flo
 
 
 @njit(cache=True, fastmath=True)
+def past_pivot(x: float, y: float, c: float, s: float, outline: np.ndarray, wall: np.ndarray, cap: float) -> float:
+    """How far on its right side the body passes the pivot, where it stands across the pivot's x; negative on the
+    wrong side, `cap` where it does not stand across. On the right side never less than the distance to the pivot."""
+    least = cap
+    last = outline.shape[0] - 1
+    x0 = x + c * outline[last, 0] - s * outline[last, 1] - wall[0]
+    y0 = y + s * outline[last, 0] + c * outline[last, 1] - wall[1]
+    for k in range(outline.shape[0]):
+        x1 = x + c * outline[k, 0] - s * outline[k, 1] - wall[0]
+        y1 = y + s * outline[k, 0] + c * outline[k, 1] - wall[1]
+        if (x0 < 0) != (x1 < 0):
+            least = min(least, wall[2] * (y0 + (y1 - y0) * x0 / (x0 - x1)))
+        x0, y0 = x1, y1
+    return least
+
+
+@njit(cache=True, fastmath=True)
 def body_clearance(x: float, y: float, c: float, s: float, boxes: np.ndarray, pairs: np.ndarray, outline: np.ndarray,
-                   barrier: np.ndarray, cap: float) -> float:
+                   barrier: np.ndarray, wall: np.ndarray, cap: float) -> float:
     """Body and mirrors to marks, body to barrier, at one pose (c, s: cosine and sine of its heading)."""
     least = cap
+    if wall.shape[0] and abs(x - wall[0]) < 20.0:
+        least = past_pivot(x, y, c, s, outline, wall, cap)
     for p in range(pairs.shape[0]):
         dx, dy = pairs[p, 1] - x, pairs[p, 2] - y
         b = boxes[int(pairs[p, 0])]
@@ -124,9 +154,9 @@ def tyre_reach(heading: float, wheel: float, nx: float, ny: float, tyres: np.nda
 @njit(cache=True, fastmath=True)
 def clearance_at(x: float, y: float, heading: float, wheel: float, wheelbase: float, boxes: np.ndarray,
                  pairs: np.ndarray, lines: np.ndarray, tyres: np.ndarray, outline: np.ndarray, barrier: np.ndarray,
-                 full_width: bool, cap: float) -> float:
+                 wall: np.ndarray, full_width: bool, cap: float) -> float:
     """The worst clearance at one pose, at most `cap`."""
-    least = body_clearance(x, y, np.cos(heading), np.sin(heading), boxes, pairs, outline, barrier, cap)
+    least = body_clearance(x, y, np.cos(heading), np.sin(heading), boxes, pairs, outline, barrier, wall, cap)
     for k in range(lines.shape[0]):
         reach = tyre_reach(heading, wheel, lines[k, 0], lines[k, 1], tyres, wheelbase, full_width)
         least = min(least, lines[k, 0] * x + lines[k, 1] * y + lines[k, 2] + reach)
@@ -134,16 +164,16 @@ def clearance_at(x: float, y: float, heading: float, wheel: float, wheelbase: fl
 
 
 @njit(cache=True, fastmath=True)
-def _clearances(states, wheelbase, boxes, pairs, lines, tyres, outline, barrier, full_width,
+def _clearances(states, wheelbase, boxes, pairs, lines, tyres, outline, barrier, wall, full_width,
                 cap):  # type: ignore[no-untyped-def]
     out = np.empty(states.shape[0])
     for k in range(states.shape[0]):
         out[k] = clearance_at(states[k, 0], states[k, 1], states[k, 2], states[k, 3], wheelbase, boxes, pairs, lines,
-                              tyres, outline, barrier, full_width, cap)
+                              tyres, outline, barrier, wall, full_width, cap)
     return out
 
 
 def clearances_m(n: Numbers, states: np.ndarray, cap_m: float = 99.0) -> np.ndarray:
     """(n,) worst clearance of each state (n, 4): x, y, heading, wheel; at most cap_m."""
     return _clearances(np.ascontiguousarray(states, float), n.wheelbase_m, n.boxes, n.pairs, n.lines, n.tyres,
-                       n.outline, n.barrier, n.full_width, cap_m)
+                       n.outline, n.barrier, n.wall, n.full_width, cap_m)

@@ -17,14 +17,14 @@ from analysis.room.solids import body_clearance, clearance_at, tyre_reach
 
 
 @njit(cache=True, fastmath=True, parallel=True)
-def fill_clearance(x, y, heading, boxes, pairs, outline, barrier, cap):  # type: ignore[no-untyped-def]
+def fill_clearance(x, y, heading, boxes, pairs, outline, barrier, wall, cap):  # type: ignore[no-untyped-def]
     """(nx, nh, ny) body clearance over the planes x (nx,), the headings (nh,) and y (ny,)."""
     out = np.empty((x.shape[0], heading.shape[0], y.shape[0]), np.float32)
     for i in prange(x.shape[0]):
         for j in range(heading.shape[0]):
             c, s = np.cos(heading[j]), np.sin(heading[j])
             for k in range(y.shape[0]):
-                out[i, j, k] = body_clearance(x[i], y[k], c, s, boxes, pairs, outline, barrier, cap)
+                out[i, j, k] = body_clearance(x[i], y[k], c, s, boxes, pairs, outline, barrier, wall, cap)
     return out
 
 
@@ -177,7 +177,7 @@ def value_on_layer(layer, heading, y_m, wheel, headings, y, wheels):  # type: ig
 
 @njit(cache=True, fastmath=True)
 def look_ahead(x, y_m, heading, wheel, layer_x, layer, scale, headings, y, wheels, choices, lock, per_m, part_m,
-               prefer, wheelbase, boxes, pairs, lines, tyres, outline, barrier, full_width,
+               prefer, wheelbase, boxes, pairs, lines, tyres, outline, barrier, wall, full_width,
                cap):  # type: ignore[no-untyped-def]
     """(value, target wheel) of the best single arc from a pose to the layer at layer_x, with exact clearances.
 
@@ -203,7 +203,8 @@ def look_ahead(x, y_m, heading, wheel, layer_x, layer, scale, headings, y, wheel
         for p in range(parts):
             xp = x + dx * (p + 1) / parts
             value = min(value, clearance_at(xp, y_m + dy[p], hs[p], wheel + (target - wheel) * (p + 1) / parts,
-                                            wheelbase, boxes, pairs, lines, tyres, outline, barrier, full_width, cap))
+                                            wheelbase, boxes, pairs, lines, tyres, outline, barrier, wall,
+                                            full_width, cap))
         score = value - prefer * abs(target - wheel)
         if score > best_score:
             best_score, best, best_target = score, value, target
@@ -212,7 +213,7 @@ def look_ahead(x, y_m, heading, wheel, layer_x, layer, scale, headings, y, wheel
 
 @njit(cache=True, fastmath=True, parallel=True)
 def look_ahead_all(states, into, layer_x, layers, scale, headings, y, wheels, choices, lock, per_m,
-                   part_m, wheelbase, boxes, pairs, lines, tyres, outline, barrier, full_width,
+                   part_m, wheelbase, boxes, pairs, lines, tyres, outline, barrier, wall, full_width,
                    cap):  # type: ignore[no-untyped-def]
     """(n,) values by one arc from each state (n, 4) to the layer into (n,) of layers (nl, nd, nh, ny); -inf where
     into < 0."""
@@ -221,5 +222,5 @@ def look_ahead_all(states, into, layer_x, layers, scale, headings, y, wheels, ch
         if into[i] >= 0:
             out[i], _ = look_ahead(states[i, 0], states[i, 1], states[i, 2], states[i, 3], layer_x[into[i]],
                                    layers[into[i]], scale, headings, y, wheels, choices, lock, per_m, part_m, 0.0,
-                                   wheelbase, boxes, pairs, lines, tyres, outline, barrier, full_width, cap)
+                                   wheelbase, boxes, pairs, lines, tyres, outline, barrier, wall, full_width, cap)
     return out
