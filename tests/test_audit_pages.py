@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from attempt_folders import write_attempt
 from synthetic_school import fill, make_school
+from synthetic_tracks import write_school
 from test_page import CHROMIUM, needs_browser, wait_until
 
 from analysis.audit.measures import Grid
@@ -257,3 +258,28 @@ def test_the_folder_can_be_moved(tab: Any, site: Path, tmp_path: Path) -> None:
     shutil.copytree(site, tmp_path / "elsewhere" / "audit")
     tab.goto((tmp_path / "elsewhere" / "audit" / "attempts.html").as_uri())
     wait_until(tab, "document.querySelectorAll('#list tbody tr').length === 200")
+
+
+# ---- from folders with tracks to the audit ---------------------------------------------------------------
+
+
+def test_a_pattern_planted_in_tracks_is_found_through_folders_and_index(tmp_path: Path) -> None:
+    planted = write_school(tmp_path / "lib", seed=5, trainees=24, each=10)
+    library = open_library(tmp_path / "lib")
+    done = library.refresh()
+    assert (done.added, done.troubles) == (240, ())
+    found = audit_of(library)
+    a = found.school.attempts.set_index("id")
+    for p in planted:
+        assert a.loc[p.folder, "early_lateral_m"] == pytest.approx(p.lateral_m, abs=0.01)
+        assert a.loc[p.folder, "early_ahead_m"] == pytest.approx(p.ahead_m, abs=0.01)
+        assert a.loc[p.folder, "out_pivot_m"] == pytest.approx(p.pivot_m, abs=0.02)
+    assert [(p.early, p.shape, p.later) for p in found.patterns.told] == [("early_lateral_m", "far", "mark_close")]
+    assert found.learning is not None and len(found.learning.learners) == 24
+
+    yard, = found.yards.values()
+    ids = found.school.attempts["id"]
+    near = {ids[row] for rows in yard.near.values() for row in rows}
+    sure, likely = ({p.folder for p in planted if p.least_left_m < limit} for limit in (0.199, 0.201))
+    assert sure <= near <= likely and len(sure) > 10  # kept to the millimetre
+    assert sum(len(rows) for rows in yard.faults.values()) == sum(p.pivot_m < 0.5 for p in planted)

@@ -19,7 +19,7 @@ from batch_work import WORK
 
 from analysis.trouble import Trouble
 from cli.batch import Batch, read_batch, run_batch, told
-from cli.batch_job import MADE_FROM, run_job
+from cli.batch_job import MADE_FROM, do, run_job
 from cli.library.library import open_library
 from cli.library.query import Filter, find
 from cli.store import RECORD
@@ -163,10 +163,17 @@ def test_a_library_on_another_file_system(tmp_path: Path) -> None:
     outcomes = run_batch(batch(source, f"file://{tmp_path}/lib"))
     assert [o.status for o in outcomes] == ["done"]
     memory = fsspec.filesystem("memory")
-    memory.put(str(tmp_path / "lib"), "/batch", recursive=True)
+    job, = batch(source, "memory://batch").jobs
     try:
-        again = batch(source, "memory://batch").jobs[0]
-        assert run_job(again).status == "unchanged"
+        assert do(job) == {"status": "done"}  # in this process, whose memory it is
+        assert run_job(job).status == "unchanged"
+        library = open_library("memory://batch", f"sqlite:///{tmp_path}/index.sqlite")
+        assert library.refresh().added == 1
+        record, local = (json.loads(raw)["findings"] for raw in (
+            memory.cat(f"/batch/{job.folder}/{RECORD}"), (tmp_path / "lib" / job.folder / RECORD).read_bytes()))
+        assert record == local
+        memory.rm(f"/batch/{job.folder}/{RECORD}")
+        assert library.refresh().removed == 1  # without its record it is no attempt
     finally:
         memory.rm("/batch", recursive=True)
 

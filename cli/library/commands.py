@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import os
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -20,7 +21,8 @@ def batch(commands: Any) -> None:
                          "s3://bucket/attempts")
     for what in ("vehicle", "course", "rules", "lens"):
         command.add_argument(f"--{what}", metavar="FILE", help=f"the {what} where none is said for a clip")
-    command.add_argument("--workers", type=int, default=1, metavar="N", help="clips at the same time (default: 1)")
+    command.add_argument("--workers", type=int, default=max((os.cpu_count() or 1) // 2, 1), metavar="N",
+                         help="clips at the same time (default: half as many as this machine has cores)")
     command.add_argument("--dask", metavar="ADDRESS", help="spread the clips over a Dask cluster instead")
 
     def run(asked: argparse.Namespace) -> None:

@@ -132,6 +132,7 @@ def _finish(library: Library, plan: dict[str, Any]) -> None:
         _remove_empty(folder)
     if plan["folders"]:
         library.forget(plan["ids"])
+        library.scrub()
     left = [f["path"] for f in plan["files"] if Path(f["path"]).exists()]
     if left:
         raise Trouble(f"{len(left)} files could not be removed", where=left[0],

@@ -99,9 +99,15 @@ class Library:
         with self.engine.begin() as c:
             self._delete(c, ids)
             self._step(c)
-        if self.engine.dialect.name == "sqlite":
-            with self.engine.connect() as c:  # what was deleted leaves the write-ahead log too
+
+    def scrub(self) -> None:
+        """Make what was deleted unreadable in the index's own files. A server's backups are not reached."""
+        with self.engine.connect().execution_options(isolation_level="AUTOCOMMIT") as c:
+            if self.engine.dialect.name == "sqlite":  # it overwrites what it deletes; its log is emptied here
                 c.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)")
+            elif self.engine.dialect.name == "postgresql":
+                for table in (attempts, findings, grids):
+                    c.exec_driver_sql(f"VACUUM FULL {table.name}")
 
     def revision(self) -> str:
         """A text that changes whenever the index does."""
