@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from analysis.rules import KINDS
 from cli.app import blur, vtt
 from cli.app.people import correction_of
 from cli.app.rewrite import take_apart
@@ -59,6 +60,11 @@ def test_every_key_asked_for_is_in_the_catalogue() -> None:
     for script in (APP / "static").glob("*.js"):
         for key in re.findall(r'\bsay\("([a-z_]+)"[,)]', script.read_text()):
             assert key in english["script"], f"{script.name}: {key}"
+
+
+@pytest.mark.parametrize("language", [k for k in LANGUAGES if k != "en"])
+def test_every_kind_of_finding_has_a_name(language: str) -> None:
+    assert set(catalogue(language)["kinds"]) == set(KINDS)
 
 
 def test_what_a_browser_asks_for_decides_the_first_language() -> None:

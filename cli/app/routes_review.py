@@ -37,11 +37,15 @@ async def review(request: Request) -> Response:
     tracks = "".join(
         f'<track kind="{kind}" src="/attempts/{name}/{kind}.vtt" srclang="{seen.language}" label="{say(label)}">'
         for kind, label in (("captions", "review.captions"), ("chapters", "review.chapters")))
-    taken = await asyncio.to_thread(take_apart, stored, lambda text: in_units(tell.words.review(text), seen.units),
-                                    clip=f"/attempts/{name}/clip", tracks=tracks)
+    s = standing(folder, name)
+    names = {s.record[what]["name"] for what in ("vehicle", "course", "rules")}
+
+    def text(said: str) -> str:
+        return said if said in names else in_units(tell.words.review(said), seen.units)
+
+    taken = await asyncio.to_thread(take_apart, stored, text, clip=f"/attempts/{name}/clip", tracks=tracks)
     if taken.script != (resources.files("cli.pages") / "review.js").read_text("utf-8").strip():
         return page(request, "older.html", name=name, recorded=bool(folder.recordings(name)))
-    s = standing(folder, name)
     return page(request, "review.html", name=name, body=taken.body, page_data=_in_units(taken.data, seen.units),
                 more=_people(s, tell) | {"attempt": name, "sd_mark_m": _sd_mark_m(s), "units": seen.units,
                                          "verdicts": [(v, tell.verdict(v)) for v in _VERDICTS],
@@ -93,12 +97,12 @@ def _people(s: Standing, tell: Telling) -> dict[str, Any]:
 def _finding(f: dict[str, Any], tell: Telling) -> dict[str, Any]:
     return {"kind": f["kind"], "where": f["where"], "key_s": f["tool_t_start_s"], "t_start_s": f["t_start_s"],
             "t_end_s": f["t_end_s"], "verdict": f["verdict"], "tool_verdict": f["tool_verdict"], "by": f["by"],
-            "told": tell.verdict(f["verdict"]), "title": tell.kind(f["kind"]), "sentence": tell.sentence(f),
-            "place": tell.place(f["where"]), "added": f["added"]}
+            "told": tell.verdict(f["verdict"]), "kind_told": tell.kind(f["kind"]),
+            "title": tell.title(f["kind"], f["where"]), "sentence": tell.sentence(f), "added": f["added"]}
 
 
 def _logged(c: Correction, everything: tuple[Correction, ...], tell: Telling) -> dict[str, Any]:
-    what = f"{tell.kind(c.finding.kind)} {tell.place(c.finding.where)}".strip() if c.finding else ""
+    what = tell.title(c.finding.kind, c.finding.where) if c.finding else ""
     return {"id": c.id, "by": c.by, "at": c.at, "action": c.action, "what": what, "reason": c.reason,
             "verdict": tell.verdict(c.verdict) if c.verdict else "", "t_start_s": c.t_start_s, "t_end_s": c.t_end_s,
             "finding": [c.finding.kind, c.finding.where, c.finding.t_start_s] if c.finding else None,

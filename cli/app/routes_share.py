@@ -36,7 +36,7 @@ async def sheet(request: Request) -> Response:
         text = stored.read_text("utf-8")
         body = (await asyncio.to_thread(take_apart, text, lambda t: in_units(tell.words.review(t), seen.units))).body
     undone = {c.withdraws for c in s.corrections}
-    said = [(tell.kind(c.finding.kind) + " " + tell.place(c.finding.where) if c.finding else "",
+    said = [(tell.title(c.finding.kind, c.finding.where) if c.finding else "",
              tell.words.say(f"script.log_{c.action}"), tell.verdict(c.verdict) if c.verdict else "", c.reason, c.by)
             for c in s.corrections if c.action != "withdraw" and c.id not in undone]
     return page(request, "sheet.html", name=name, s=s, tell=tell, body=body, said=said,

@@ -29,6 +29,7 @@ from cli.app import (
     routes_marks,
     routes_review,
     routes_school,
+    routes_setout,
     routes_setup,
     routes_share,
     routes_view,
@@ -41,7 +42,7 @@ from cli.app.runner import SubprocessRunner
 from cli.app.uploads import OutOfStep, Uploads
 
 PAGES = (routes_attempts, routes_clips, routes_compare, routes_course, routes_marks, routes_review, routes_school,
-         routes_setup, routes_share, routes_view)
+         routes_setout, routes_setup, routes_share, routes_view)
 PORT = 8350
 PASSPHRASE_VARIABLE = "TAILTRACE_PASSPHRASE"
 _CLEAR_EVERY_S = 3600.0

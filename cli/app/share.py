@@ -81,8 +81,7 @@ def with_word(page: str, s: Standing, tell: Telling) -> str:
     for c in s.corrections:
         if c.action == "withdraw" or c.id in undone:
             continue
-        what = f"{tell.kind(c.finding.kind)} {tell.place(c.finding.where)}".strip() if c.finding \
-            else tell.words.say("script.whole")
+        what = tell.title(c.finding.kind, c.finding.where) if c.finding else tell.words.say("script.whole")
         told = [what, tell.words.say(f"script.log_{c.action}"), tell.verdict(c.verdict) if c.verdict else "", c.reason]
         lines.append(f"<li>{escape(' · '.join(t for t in told if t))} ({escape(c.by)}, {escape(c.at[:10])})</li>")
     page = re.sub(r"(<h1[^>]*>)[^<]*", lambda m: m[1] + escape(tell.headline(s)), page, count=1)

@@ -11,6 +11,8 @@ from cli import words
 from cli.app.people import Standing
 from cli.app.wording import View, Wording, in_units
 
+_SAID_BY_KIND = ("stop", "forward pair", "stopping box", "barrier", "reverse", "bay")  # places that a kind implies
+
 
 class Telling:
     """How one asker is told about an attempt."""
@@ -19,24 +21,25 @@ class Telling:
         self.view, self.words = view, Wording(view.language)
 
     def sentence(self, finding: Mapping[str, Any]) -> str:
-        """What happened. In English the analysis' own sentence; else built from kind, place and figures."""
+        """What happened, on its own. In English the analysis' sentence; else built from kind, place and figures."""
         if self.view.language == "en" or finding.get("added"):
             return in_units(finding["sentence"], self.view.units)
         figure = words.figure(finding["value"], finding["sd"], finding["unit"])
         limit = words.figure(finding["limit"], None, finding["unit"])
-        parts = [self.kind(finding["kind"]), self.place(finding["where"])]
-        head = " – ".join(p for p in parts if p)
-        tail = [figure] if figure else []
-        if limit:
-            tail.append(self.words.say("told.limit", limit=limit))
-        return in_units(f"{head}: {', '.join(tail)}" if tail else head, self.view.units)
+        tail = [figure, self.words.say("told.limit", limit=limit) if limit else ""]
+        parts = [self.title(finding["kind"], finding["where"]), ", ".join(t for t in tail if t)]
+        return in_units(": ".join(p for p in parts if p), self.view.units)
+
+    def title(self, kind: str, where: str) -> str:
+        """Kind and place: 'Tyre and side line, right side'."""
+        return ", ".join(p for p in (self.kind(kind), self.place(where)) if p)
 
     def kind(self, kind: str) -> str:
         key = f"kinds.{kind}"
         return self.words.say(key) if self.words.has(key) else words.KIND_WORDS.get(kind, words.place(kind))
 
     def place(self, where: str) -> str:
-        if not where:
+        if not where or where in _SAID_BY_KIND:
             return ""
         key = f"places.{where}"
         return self.words.say(key) if self.words.has(key) else words.place(where)
@@ -50,8 +53,9 @@ class Telling:
     def counts(self, standing: Standing) -> list[dict[str, Any]]:
         """For each group that has findings: its sign, how many, and the words that go with the number."""
         n = Counter(words.group(SimpleNamespace(**f)) for f in standing.now.findings)  # type: ignore[arg-type]
-        return [{"sign": words.COLOUR[g], "n": n[g], "what": self.words.say(f"groups.{g.replace(' ', '_')}")}
-                for g in words.GROUPS if n[g]]
+        return [{"sign": words.COLOUR[g], "n": n[g], "what": self.words.say(
+            "groups.fault_one" if g == "fault" and n[g] == 1 else f"groups.{g.replace(' ', '_')}")}
+            for g in words.GROUPS if n[g]]
 
 
 def in_page_order(standing: Standing) -> list[int]:

@@ -33,7 +33,7 @@ for (const row of rows) {
   const finding = state.findings[row.index];
   if (language !== "en" && finding) {
     row.button.querySelector(".sentence").textContent = finding.sentence;
-    row.button.querySelector(".kind").firstChild.textContent = `${finding.title} `;
+    row.button.querySelector(".kind").firstChild.textContent = `${finding.kind_told} `;
   }
 }
 const added = element("section", { class: "group added" }, element("h3", {}, say("added_findings")), element("ol"));
@@ -47,13 +47,18 @@ function showState() {
   document.querySelector(".counts").replaceChildren(...state.counts.map((c) => element("li", { class: `g-${c.sign}` },
     c.sign === "note" ? null : icon(c.sign), element("b", {}, String(c.n)), ` ${c.what}`)),
   ...(state.judged ? [element("li", { class: "reviewed" }, say("with_people"))] : []));
+  const advice = document.querySelector(".review .advice");
+  if (advice) {
+    advice.querySelector(".as-measured")?.remove();
+    if (state.judged) advice.append(element("p", { class: "as-measured" }, say("advice_as_measured")));
+  }
   for (const row of rows) showJudged(row.judged, state.findings[row.index], row.button);
   const own = state.findings.filter((f) => f.added);
   added.hidden = !own.length;
   added.querySelector("ol").replaceChildren(...own.map((f) => element("li", {},
     element("button", { class: `finding own g-${sign(f.verdict)}`, type: "button", "data-seek": f.t_start_s, "data-end": f.t_end_s },
       icon(sign(f.verdict)), element("span", { class: "number" }), element("span", { class: "what" },
-        element("span", { class: "kind" }, `${f.title} ${f.place} `, element("time", {}, clockOf(f.t_start_s))),
+        element("span", { class: "kind" }, `${f.title} `, element("time", {}, clockOf(f.t_start_s))),
         element("span", { class: "sentence" }, f.sentence)), element("span", { class: "figures" }, element("b", {}, f.told))),
     element("div", { class: "judged" }, element("span", { class: "by" }, say("added_by", { by: f.by }))))));
   $("log").replaceChildren(...state.log.map(logged));
@@ -69,7 +74,7 @@ function showJudged(box, f, button) {
     ...(f.by ? [element("span", { class: `by g-${sign(f.verdict)}` }, icon(sign(f.verdict)),
       say(f.verdict === f.tool_verdict ? "confirmed_by" : "overruled_by", { by: f.by, verdict: f.told }))] : []),
     ...(moved ? [element("span", { class: "by" }, say("time_now", { time: clockOf(f.t_start_s) }))] : []),
-    element("button", { type: "button", class: "judge-it", "aria-label": say("judge_this", { what: `${f.title} ${f.place} ${clockOf(f.t_start_s)}` }),
+    element("button", { type: "button", class: "judge-it", "aria-label": say("judge_this", { what: `${f.title} ${clockOf(f.t_start_s)}` }),
       on: { click: () => open({ finding: f }) } }, say("judge")));
   if (focused) box.querySelector("button").focus();
 }
@@ -90,7 +95,7 @@ function open(what, only = "") {
   form.reset();
   $("judge-trouble").hidden = true;
   const f = what.finding;
-  $("judge-title").textContent = f ? `${f.title} ${f.place}` : say(only === "add" ? "add_title" : only === "note" ? "note_title" : "whole");
+  $("judge-title").textContent = f ? f.title : say(only === "add" ? "add_title" : only === "note" ? "note_title" : "whole");
   $("judge-what").textContent = f ? `${clockOf(f.t_start_s)} · ${f.sentence}` : "";
   $("judge-actions").hidden = Boolean(only);
   for (const choice of form.querySelectorAll("[name=action]")) choice.closest("label").hidden = choice.value === "time" && !f;
