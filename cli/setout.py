@@ -25,6 +25,7 @@ from cli.setout_plan import plan_svg
 
 FIELDS_OF_VIEW_DEG = (70, 84)  # across the longer side, of common drones
 MANY_ROWS = 11
+MARGIN_M = 3.0  # kept free all round; common practice, no published source
 _BROWSERS = ("chromium", "chromium-browser", "google-chrome", "google-chrome-stable")
 
 
@@ -41,7 +42,7 @@ def write_sheet(vehicle_file: Path, course_file: Path, out: Path, *, baseline: s
         case ".svg":
             write_new(out, plan_svg(course, plan))
         case ".pdf":
-            _print(sheet_html(vehicle, course, plan, tape_m, margin_m, _room(vehicle, course, with_room)), out)
+            print_pdf(sheet_html(vehicle, course, plan, tape_m, margin_m, _room(vehicle, course, with_room)), out)
         case ".html":
             write_new(out, sheet_html(vehicle, course, plan, tape_m, margin_m, _room(vehicle, course, with_room)))
         case _:
@@ -49,24 +50,18 @@ def write_sheet(vehicle_file: Path, course_file: Path, out: Path, *, baseline: s
 
 
 def _room(vehicle: Vehicle, course: Course, wanted: bool) -> str:
-    return room_sentence(vehicle, course) if wanted else "Room in the best run: not asked for."
+    return room_sentence(vehicle, course) if wanted else "Room in the best run was not asked for."
 
 
 def room_sentence(vehicle: Vehicle, course: Course) -> str:
-    """Whether the vehicle can do the exercise on this course, in a sentence. Takes some seconds."""
-    if not course.has_marks("forward_left", "forward_right"):
-        return "Room in the best run: not computed, for the course has no forward pair to start from."
-    from analysis.room.build import best_room
+    """Whether the vehicle can do the exercise on this course, in how many moves and with how much room. Takes some
+    seconds."""
+    from cli.feasible import feasible, say
     try:
-        room_m, error_m, run = best_room(vehicle, course)
+        told = " ".join(say(feasible(vehicle, course)).splitlines()[1:])
     except Trouble as e:
-        return f"Room in the best run: not computed ({e.what})."
-    half = max(0.01, words.Z95 * error_m)
-    if not run.reaches or room_m + half < 0:
-        return "This vehicle cannot do it in one reverse: give it a wider yard, or allow shunts."
-    doubt = "" if room_m - half > 0 else " It may need a shunt."
-    return (f"Room in the best run: in one reverse at least {metres(room_m)} (± {metres(half)}) stays free to every "
-            f"line and cone, tyres to lines and bodywork to cones.{doubt}")
+        return f"Room was not computed: {e.what}."
+    return told[:1].upper() + told[1:]
 
 
 def sheet_html(vehicle: Vehicle, course: Course, plan: SettingOut, tape_m: float, margin_m: float,
@@ -104,7 +99,7 @@ def both(value_m: float) -> str:
 
 def _pegs(plan: SettingOut, tape_m: float) -> str:
     side = "right" if float(np.mean([p.across_m for p in plan.placings])) < 0 else "left"
-    rows = [(esc(p.name), "start" if p.hooked_to is None else esc(p.hooked_to) + (" (back)" if p.along_m < 0 else ""),
+    rows = [(esc(p.name), "start" if p.hooked_to is None else esc(p.hooked_to) + (", backwards" if p.along_m < 0 else ""),
              both(p.reading_m) if p.hooked_to is not None else "", words.minus(as_taped(p.along_m))) for p in plan.pegs]
     return (f"<h2>1 Walk out: pegs</h2><p>The baseline is the edge of the {esc(place(plan.baseline))} that faces the "
             "yard: follow the paint, or stretch a string. Peg 0 is where the bay's back line meets it; walk away from "
@@ -183,7 +178,7 @@ def _cautions() -> str:
             "</p>")
 
 
-def _print(html: str, out: Path) -> None:
+def print_pdf(html: str, out: Path) -> None:
     """The page as PDF, by whichever Chromium is installed."""
     if out.exists():
         raise Trouble("exists already and is left as it is", where=str(out),

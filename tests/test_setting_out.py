@@ -172,7 +172,7 @@ def test_the_printed_sheet_is_one_page(tmp_path: Path, exercise: str) -> None:
     course, vehicle = course_for(bus(), exercise), bus()
     room = "Room in the best run: " + "words " * 30
     html = setout.sheet_html(vehicle, course, setting_out(course), 30.0, 3.0, room)
-    setout._print(html, tmp_path / "s.pdf")
+    setout.print_pdf(html, tmp_path / "s.pdf")
     assert len(re.findall(rb"/Type\s*/Page\b(?!s)", (tmp_path / "s.pdf").read_bytes())) == 1
 
 

@@ -94,9 +94,9 @@ def test_cones_set_out_wrong_are_found_where_they_stand() -> None:
 
 
 def test_stated_spread_holds_what_it_should() -> None:
-    """Of 200 noisy surveys, adjusted distances of the pivot from the back cone scatter as stated."""
+    """Of 100 noisy surveys, adjusted distances of the pivot from the back cone scatter as stated."""
     noise, at = np.random.default_rng(5), []
-    for _ in range(200):
+    for _ in range(100):
         taped = [Taped(p, q, math.dist(PLACES[p], PLACES[q])) for p, q in PAIRS]
         got = solve([replace(t, distance_m=t.distance_m + t.sd_m * noise.normal()) for t in taped], PLACES)
         at.append([math.dist(got.points_m["pivot"], PLACES["pivot"]), got.sd_m["pivot"]])
