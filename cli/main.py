@@ -229,8 +229,14 @@ def _serve(commands: Any) -> None:
                          help="also serve on the network, at this address of this machine; asks for a passphrase "
                          "(or takes it from TAILTRACE_PASSPHRASE)")
     command.add_argument("--no-browser", action="store_true", help="do not open the browser")
+    command.add_argument("--launcher", type=Path, metavar="FOLDER",
+                         help="only write a file into FOLDER (say, your desktop) that opens the app on a double click")
 
     def run(asked: argparse.Namespace) -> None:
+        if asked.launcher:
+            from cli.app.launcher import write_launcher
+            write_launcher(asked.launcher)
+            return
         from cli.app.server import serve
         serve(asked.folder, port=asked.port, network=asked.network, open_browser=not asked.no_browser)
     command.set_defaults(run=run)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import subprocess
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -11,6 +12,7 @@ from app_running import Running, prepare_result, running, set_up
 from analysis.trouble import Trouble
 from cli.app.folder import Folder, NotThere, slug
 from cli.app.guard import LARGEST_BODY_BYTES, Passphrase
+from cli.app.launcher import write_launcher
 from cli.main import main
 
 PHRASE = "four words are enough"
@@ -128,6 +130,18 @@ def test_a_network_needs_a_passphrase_of_some_length(capsys: pytest.CaptureFixtu
     monkeypatch.setattr("sys.stdin.isatty", lambda: False, raising=False)
     assert main(["serve", "--folder", str(tmp_path), "--network", "127.0.0.1", "--no-browser"]) == 2
     assert "passphrase is needed" in capsys.readouterr().err
+
+
+def test_a_launcher_starts_the_app(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["serve", "--launcher", str(tmp_path)]) == 0
+    assert "wrote" in capsys.readouterr().out
+    written = write_launcher(tmp_path, "Darwin")
+    # the same words with --help behind them: the command is there and is the app's
+    told = subprocess.run(["sh", "-c", written.read_text().replace("serve", "serve --help")], capture_output=True,
+                          text=True, check=True)
+    assert "--network" in told.stdout
+    assert write_launcher(tmp_path, "Windows").read_bytes().count(b"\r\n") == 3
+    assert main(["serve", "--launcher", str(tmp_path / "nowhere")]) == 2
 
 
 def test_a_port_in_use_is_said(app: Running, capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
