@@ -22,7 +22,7 @@ from attempt_folders import record_of, write_attempt
 from analysis.trouble import Trouble
 from cli.library import erase as erasing
 from cli.library.archive import MANIFEST, export, import_
-from cli.library.database import attempts, findings, grids, metadata
+from cli.library.database import attempts, findings, grids, meta, metadata
 from cli.library.erase import PENDING, PROOFS, chain_holds, erase_trainee, shown_to_be_about
 from cli.library.library import Library, open_library
 from cli.library.people import About, Correction, FindingKey, append_correction, write_about
@@ -427,6 +427,33 @@ def test_a_killed_refresh_leaves_a_sound_index(tmp_path: Path) -> None:
         assert c.exec_driver_sql("PRAGMA integrity_check").scalar() == "ok"
         assert c.exec_driver_sql("PRAGMA synchronous").scalar() == 2  # FULL
         assert c.exec_driver_sql("PRAGMA journal_mode").scalar() == "wal"
+
+
+def test_several_processes_may_open_and_refresh_at_once(tmp_path: Path, opened: Opener) -> None:
+    three(tmp_path)
+    library = opened(tmp_path)
+    address = None if library.engine.dialect.name == "sqlite" else library.engine.url.render_as_string(False)
+    metadata.drop_all(library.engine)
+    library.close()
+    program = ("import sys; from cli.library.library import open_library\n"
+               "open_library(sys.argv[1], sys.argv[2] or None).refresh()")
+    running = [subprocess.Popen([sys.executable, "-c", program, str(tmp_path), address or ""], cwd=REPO)
+               for _ in range(3)]
+    assert [p.wait() for p in running] == [0, 0, 0]
+    again = opened(tmp_path)
+    assert count(again) == 3
+    assert len(rows_of(again)) == 3 + 3 * 5 + 3
+
+
+def test_an_index_of_another_layout_is_made_anew(tmp_path: Path, opened: Opener) -> None:
+    library = opened(three(tmp_path))
+    library.refresh()
+    with library.engine.begin() as c:
+        c.execute(meta.update().where(meta.c.key == "layout").values(value="of old"))
+    library.close()
+    again = opened(tmp_path)
+    assert count(again) == 0
+    assert again.refresh().added == 3
 
 
 def test_folders_on_another_file_system_are_indexed_too(tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ The index can always be made again from the attempt folders, so its tables may c
 
 from __future__ import annotations
 
+import time
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +17,7 @@ from analysis.audit.measures import NAMES
 from analysis.trouble import Trouble
 
 LAYOUT = "1"
+_TRIES = 5
 
 metadata = sa.MetaData()
 
@@ -88,21 +90,31 @@ def connect(address: str | Path) -> sa.Engine:
                       remedy="pip install 'tailtrace[postgresql]'") from None
     if engine.dialect.name == "sqlite":
         event.listen(engine, "connect", _careful_sqlite)
-    try:
-        with engine.begin() as c:
-            metadata.create_all(c, checkfirst=True)
-            known = c.execute(sa.select(meta.c.value).where(meta.c.key == "layout")).scalar()
-            if known is None:
-                c.execute(meta.insert(), [{"key": "layout", "value": LAYOUT}, {"key": "revision", "value": "0"}])
-        if known not in (None, LAYOUT):
-            metadata.drop_all(engine)
-            engine.dispose()
-            return connect(address)
-    except sa.exc.DatabaseError as e:
-        raise Trouble(f"the library's index cannot be opened ({str(e.orig).strip().splitlines()[0]})",
-                      where=url.render_as_string(), remedy="check the address and that the server runs; a damaged "
-                      "index file may be removed, it is made again from the attempt folders") from None
+    for attempt in range(_TRIES):
+        try:
+            known = _prepared(engine)
+            break
+        except sa.exc.DatabaseError as e:  # perhaps another process makes the tables just now
+            if attempt == _TRIES - 1:
+                raise Trouble(f"the library's index cannot be opened ({str(e.orig).strip().splitlines()[0]})",
+                              where=url.render_as_string(), remedy="check the address and that the server runs; a "
+                              "damaged index file may be removed, it is made again from the attempt folders") from None
+            time.sleep(0.1 * 2**attempt)
+    if known != LAYOUT:
+        metadata.drop_all(engine)
+        engine.dispose()
+        return connect(address)
     return engine
+
+
+def _prepared(engine: sa.Engine) -> str:
+    """Make what tables are missing; returns the layout that the index has."""
+    with engine.begin() as c:
+        metadata.create_all(c, checkfirst=True)
+        known = c.execute(sa.select(meta.c.value).where(meta.c.key == "layout")).scalar()
+        if known is None:
+            c.execute(meta.insert(), [{"key": "layout", "value": LAYOUT}, {"key": "revision", "value": "0"}])
+    return known or LAYOUT
 
 
 def _url(address: str) -> sa.URL:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from itertools import groupby
 
 from analysis.audit.agreement import Agreement
@@ -103,6 +104,12 @@ def needed(k: Learner) -> str:
     if k.needed_high <= done + 1:
         return "reached"
     return f"{n(k.needed)} ({n(k.needed_low)} to {n(k.needed_high)})"
+
+
+def most_often(rates: Mapping[str, Rate]) -> tuple[str, Rate] | None:
+    """The kind of fault with the largest share, and its rate; None when there is none."""
+    kinds = [(k, r) for k, r in rates.items() if k and r.k]
+    return max(kinds, key=lambda item: item[1].share, default=None)
 
 
 def learning(found: Learning) -> str:
