@@ -65,7 +65,7 @@ def test_compiled_clearance_is_that_of_whole_runs(full_width: bool) -> None:
                    "z_max_m": 3.5, "corner_radius_m": 0.05}]})
     course = course_for(v)
     states = random_states(np.random.default_rng(3), 400, (-1.0, 40.0), (-7.0, 3.0), 1.2, 0.7)
-    numbers = replace(numbers_of(v, course, replace(Limits.of(v), full_width=full_width)), wall=np.zeros(0))
+    numbers = numbers_of(v, course, replace(Limits.of(v), full_width=full_width))
     assert clearances_m(numbers, states) == pytest.approx(measured_clearance(states, v, course, full_width), abs=1e-9)
 
 
@@ -209,6 +209,22 @@ def test_run_keeps_the_limits_of_steering(field: RoomField) -> None:
     # no side slip at the rear axle: the chord of each step points along the heading
     chord = np.unwrap(np.arctan2(-np.diff(run.y_m), -np.diff(run.x_m))[rolled > 0])
     assert chord == pytest.approx(((run.heading_rad[1:] + run.heading_rad[:-1]) / 2)[rolled > 0], abs=1e-3)
+
+
+def test_reversing_must_go_round_the_pivot_and_pulling_forward_need_not(lorry: Vehicle, field: RoomField) -> None:
+    pivot = field.course.mark("pivot")
+    # standing in the lane that was driven up, half past the pivot: there is no going on back, only forward and round
+    beside = np.array([[pivot.x_m - 0.5, pivot.y_m - 1.9, 0.0, 0.0]])
+    assert clearances_m(field.numbers, beside)[0] > 0.5
+    # the body's left side is 0.9 m beyond the pivot: on the wrong side
+    assert clearances_m(field.numbers, beside, reversing=True)[0] == pytest.approx(-(1.9 + lorry.width_m / 2))
+    assert field.room_m(*beside.T, 0)[0] == pytest.approx(FLOOR_M, abs=0.03)
+    assert field.room_m(*beside.T, 1)[0] > 0.1
+    # on the bay's side it is never nearer than the pivot itself
+    states = random_states(np.random.default_rng(4), 500, (12.0, 20.0), (-2.0, 2.0), 0.7, 0.0)
+    plain, round_it = (clearances_m(field.numbers, states, reversing=r) for r in (False, True))
+    right_side = round_it > 0
+    assert np.any(right_side) and round_it[right_side] == pytest.approx(plain[right_side])
 
 
 def test_another_shunt_never_takes_room_away(field: RoomField) -> None:

@@ -63,8 +63,9 @@ def room_field(vehicle: Vehicle, course: Course, limits: Limits | None = None, s
     gaps = np.diff(grid.x_m)
     shares = np.arange(grid.parts) / grid.parts
     planes = np.append((grid.x_m[:-1, None] + gaps[:, None] * shares).ravel(), grid.x_m[-1])
-    clear = sweeps.fill_clearance(planes, grid.y_m, grid.heading_rad, n.boxes, n.pairs, n.outline, n.barrier, n.wall,
-                                  CAP_M)
+    clear_back, clear_forward = (
+        sweeps.fill_clearance(planes, grid.y_m, grid.heading_rad, n.boxes, n.pairs, n.outline, n.barrier, wall, CAP_M)
+        for wall in (n.wall, n.wall[:0]))
     done = 0
     arcs: dict[float, tuple[np.ndarray, ...]] = {}
 
@@ -92,6 +93,7 @@ def room_field(vehicle: Vehicle, course: Course, limits: Limits | None = None, s
                     np.arange(first - 1, first - grid.parts - 1, -1)
                 dx = grid.x_m[i + 1 if entry % 2 else i - 1] - grid.x_m[i]
                 target, dy, heading, reach = arcs_across(dx)
+                clear = clear_forward if entry % 2 else clear_back
                 sweeps.step_layer(here, there, clear[way], planes[way], grid.heading_rad, grid.y_m, grid.wheel_rad,
                                   target, dy, heading, reach, n.lines, FLOOR_M)
             values[entry, i] = np.round(np.clip(here, FLOOR_M, CAP_M) / SCALE)

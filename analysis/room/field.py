@@ -97,7 +97,8 @@ class RoomField:
         return sweeps.look_ahead_all(
             states, self.layer_from(states[:, 0], entry), g.x_m, self.values[entry], SCALE, g.heading_rad, g.y_m,
             g.wheel_rad, 15, self.limits.max_wheel_rad, self.limits.wheel_per_m_rad, 0.1, n.wheelbase_m, n.boxes,
-            n.pairs, n.lines, n.tyres, n.outline, n.barrier, n.wall, n.full_width, CAP_M)
+            n.pairs, n.lines, n.tyres, n.outline, n.barrier, n.wall[:0] if entry % 2 else n.wall,
+            n.full_width, CAP_M)
 
     def layer_from(self, x: np.ndarray, entry: int) -> np.ndarray:
         """(n,) index of the layer at least half a step on from x in the entry's direction; -1 where there is none."""

@@ -59,7 +59,8 @@ def _look(field: RoomField, state: np.ndarray, entry: int) -> tuple[float, float
     value, target = sweeps.look_ahead(
         state[0], state[1], state[2], state[3], g.x_m[layer], field.values[entry, layer], SCALE, g.heading_rad, g.y_m,
         g.wheel_rad, 31, limits.max_wheel_rad, limits.wheel_per_m_rad, FINE_M, _PREFER_M_PER_RAD, n.wheelbase_m,
-        n.boxes, n.pairs, n.lines, n.tyres, n.outline, n.barrier, n.wall, n.full_width, CAP_M)
+        n.boxes, n.pairs, n.lines, n.tyres, n.outline, n.barrier, n.wall[:0] if entry % 2 else n.wall, n.full_width,
+        CAP_M)
     return float(value), float(target), layer
 
 
@@ -80,6 +81,9 @@ def _follow(field: RoomField, state: np.ndarray, target: float, layer: int, entr
 def finished(field: RoomField, rows: np.ndarray) -> PlannedRun:
     """The run of rows (n, 6), as `_follow` gives them; its clearances exact."""
     clear = clearances_m(field.numbers, rows[:, :4])
+    back = np.flatnonzero(rows[:, 4] < 0)
+    back = back[back > 0]  # where it starts from is not yet its doing
+    clear[back] = clearances_m(field.numbers, rows[back, :4], reversing=True)
     end = float(parked_m(field, rows[-1:, :4])[0])
     reaches = end > _NOT_PARKED_M
     least = float(min(clear.min(), end) if reaches else clear.min())

@@ -70,8 +70,8 @@ def numbers_of(vehicle: Vehicle, course: Course, limits: Limits) -> Numbers:
 
 
 def _round_the_pivot(course: Course) -> np.ndarray:
-    """(3,) x and y of the pivot cone and the side (+1: greater y) on which it is to be passed: that of the bay, not
-    back along the lane that was driven up. Empty in an exercise without a pivot."""
+    """(3,) x and y of the pivot cone and the side (+1: greater y) on which reversing has to pass it: that of the bay,
+    not back along the lane that was driven up. Empty in an exercise without a pivot."""
     if not course.has_marks("pivot", "forward_left", "forward_right", "mouth_left", "mouth_right"):
         return np.zeros(0)
     pivot = course.mark("pivot")
@@ -173,7 +173,8 @@ def _clearances(states, wheelbase, boxes, pairs, lines, tyres, outline, barrier,
     return out
 
 
-def clearances_m(n: Numbers, states: np.ndarray, cap_m: float = 99.0) -> np.ndarray:
-    """(n,) worst clearance of each state (n, 4): x, y, heading, wheel; at most cap_m."""
+def clearances_m(n: Numbers, states: np.ndarray, cap_m: float = 99.0, *, reversing: bool = False) -> np.ndarray:
+    """(n,) worst clearance of each state (n, 4): x, y, heading, wheel; at most cap_m. `reversing`: the pivot is also
+    to be passed on its right side, which going forward does not matter."""
     return _clearances(np.ascontiguousarray(states, float), n.wheelbase_m, n.boxes, n.pairs, n.lines, n.tyres,
-                       n.outline, n.barrier, n.wall, n.full_width, cap_m)
+                       n.outline, n.barrier, n.wall if reversing else n.wall[:0], n.full_width, cap_m)
