@@ -99,7 +99,7 @@ def both(value_m: float) -> str:
 
 def _pegs(plan: SettingOut, tape_m: float) -> str:
     side = "right" if float(np.mean([p.across_m for p in plan.placings])) < 0 else "left"
-    rows = [(esc(p.name), "start" if p.hooked_to is None else esc(p.hooked_to) + (", backwards" if p.along_m < 0 else ""),
+    rows = [(esc(p.name), "start" if p.hooked_to is None else esc(p.hooked_to) + (" (back)" if p.along_m < 0 else ""),
              both(p.reading_m) if p.hooked_to is not None else "", words.minus(as_taped(p.along_m))) for p in plan.pegs]
     return (f"<h2>1 Walk out: pegs</h2><p>The baseline is the edge of the {esc(place(plan.baseline))} that faces the "
             "yard: follow the paint, or stretch a string. Peg 0 is where the bay's back line meets it; walk away from "
@@ -222,5 +222,6 @@ th {{ text-align: left; font-weight: normal; color: {PAPER['soft']}; border-bott
 td {{ border-bottom: .15mm solid {PAPER['rule']}; padding: .5mm 1mm .5mm 0; vertical-align: baseline; }}
 svg {{ display: block; max-width: 100%; height: auto; }}
 @media screen {{ body {{ padding: 6mm; max-width: 290mm; }} }}
-@media screen and (max-width: 800px) {{ main {{ grid-template-columns: 1fr; }} header {{ display: block; }} }}
+@media screen and (max-width: 800px) {{
+  body {{ font-size: 15px !important; }} main {{ grid-template-columns: 1fr; }} header {{ display: block; }} }}
 """
