@@ -39,10 +39,12 @@ def steering_of(run: Smoothed, motion: Motion, legs: tuple[Leg, ...], seen: np.n
     figures: dict[str, float | int] = {
         "largest_rad": float(wheel[k]), "sd_largest_rad": float(sd[k]), "largest_s": float(t[k])}
     figures |= _turns(motion, rolled, rows, sd, vehicle, course)
-    travel = np.abs(np.diff(wheel[rows])) * (np.diff(rows) == 1)
-    distance = float(np.sum(np.diff(rolled[rows])[np.diff(rows) == 1]))
+    parts = np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1)  # what was turned between two legs is not theirs
+    distance = sum(float(rolled[part[-1]] - rolled[part[0]]) for part in parts)
     if distance > 1.0:
-        figures |= {"turned_per_m_rad": float(np.sum(travel)) / distance, "corrections": _corrections(wheel[rows])}
+        swings = [_swings(wheel[part]) for part in parts]
+        figures |= {"turned_per_m_rad": sum(float(np.sum(s)) for s in swings) / distance,
+                    "corrections": sum(max(len(s) - 1, 0) for s in swings)}
     return Steering(**figures, crawls=crawls)  # type: ignore[arg-type]
 
 
@@ -89,17 +91,25 @@ def _sd_s(motion: Motion, sd: np.ndarray, k: int) -> float:
     return float(np.hypot(min(sd[k] / max(rate, 1e-9), t[-1] - t[0]), (t[b] - t[a]) / (b - a) / math.sqrt(12)))
 
 
-def _corrections(wheel: np.ndarray) -> int:
-    """How often the steering changed its sense, movements of less than `ON_RAD` aside."""
-    count, sense, turn = 0, 0, wheel[0]
+def _swings(wheel: np.ndarray) -> list[float]:
+    """How far (rad) the wheel was turned in one sense and then in the other, in order; to and fro of less than `ON_RAD`
+    aside, which is as much the measurement's as the driver's."""
+    low = high = float(wheel[0])
+    start, sense = low, 0
+    out = []
     for w in wheel:
-        if sense == 0 and abs(w - turn) > ON_RAD:
-            sense, turn = int(np.sign(w - turn)), w
-        elif sense * (w - turn) > 0:
-            turn = w
-        elif sense * (turn - w) > ON_RAD:
-            count, sense, turn = count + 1, -sense, w
-    return count
+        low, high = min(low, float(w)), max(high, float(w))
+        if sense >= 0 and high - w > ON_RAD:
+            if sense:
+                out.append(high - start)
+            start, sense, low = high, -1, float(w)
+        elif sense <= 0 and w - low > ON_RAD:
+            if sense:
+                out.append(start - low)
+            start, sense, high = low, 1, float(w)
+    if sense:
+        out.append(high - start if sense > 0 else start - low)
+    return out
 
 
 def _crawl(run: Smoothed, leg: Leg) -> CrawlTurn | None:

@@ -28,8 +28,8 @@ def turns_of(track: Track, vehicle: Vehicle) -> tuple[tuple[Stop, ...], tuple[Dr
 
 
 def test_turns_are_told_from_a_held_wheel() -> None:
-    """Twelve stops, half with the wheel turned 22-40 degrees, half with it held (the sweep over 100 and more stops is
-    tests/sweep.py)."""
+    """Twelve stops, half with the wheel turned 22-40 degrees, half with it held (the sweep over 200 and more stops is
+    bench/steering.py)."""
     vehicle = bus()
     z, probability = {True: [], False: []}, {True: [], False: []}
     for seed in range(12):

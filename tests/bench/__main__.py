@@ -14,8 +14,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from bench.clips import REPO, BenchClip, names, prepare
-from bench.goals import ALL, pooled, rows, table
+from bench.goals import ALL, Row, pooled, rows, table
 from bench.score import Result, Truth, scores
+from bench.steering import SUITE, steering_rows
 
 WORK = REPO / "build" / "bench"
 
@@ -75,21 +76,26 @@ def one(name: str) -> tuple[dict[str, float], dict[str, float]]:
 
 def main() -> None:
     parser = argparse.ArgumentParser(prog="make bench", description=__doc__)
-    parser.add_argument("--clips", default="", help="names of clips; empty for all")
+    parser.add_argument("--clips", default="", help="names of clips, and 'steering' for simulated stops; empty for all")
     parser.add_argument("--jobs", type=int, default=1, help="clips at the same time; times are fair with 1 only")
     asked = parser.parse_args()
-    wanted = asked.clips.split() or names()
+    wanted = asked.clips.split() or [SUITE, *names()]
+    steering = steering_rows(REPO / "build" / "steering.png", asked.jobs) if SUITE in wanted else []
+    for noise in dict.fromkeys(row.clip for row in steering):
+        print(table([row for row in steering if row.clip == noise]) + "\n", flush=True)
+    wanted = [name for name in wanted if name != SUITE]
     print("whole_s: the complete `tailtrace analyse`, overlay video and page included; "
           f"decode_s: bare decoding; clips at the same time: {asked.jobs}\n")
     with ThreadPoolExecutor(asked.jobs) as pool:
         results = dict(zip(wanted, pool.map(one, wanted), strict=True))
-    write(results)
+    write(results, steering)
 
 
-def write(results: Mapping[str, tuple[dict[str, float], dict[str, float]]]) -> None:
-    together = rows(ALL, *(pooled([r[k] for r in results.values()]) for k in (0, 1)))
-    print(table(together))
-    everything = [*(row for name, r in results.items() for row in rows(name, *r)), *together]
+def write(results: Mapping[str, tuple[dict[str, float], dict[str, float]]], others: Sequence[Row]) -> None:
+    together = rows(ALL, *(pooled([r[k] for r in results.values()]) for k in (0, 1))) if results else []
+    if together:
+        print(table(together))
+    everything = [*(row for name, r in results.items() for row in rows(name, *r)), *together, *others]
     out = REPO / "build" / "bench.json"
     out.write_text(json.dumps([row.record() for row in everything], indent=1, ensure_ascii=False) + "\n")
     print(f"\nWritten: {out.relative_to(REPO)}. `{ALL}` is the worst, the sum or the mean over {len(results)} clips.")
