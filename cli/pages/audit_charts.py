@@ -23,7 +23,7 @@ _W, _H, _LEFT, _RIGHT, _TOP, _BOTTOM = 900.0, 260.0, 46.0, 12.0, 12.0, 34.0
 
 
 def percent(share: float) -> str:
-    return f"{100 * share:.0f} %" if np.isfinite(share) else "–"
+    return f"{100 * share:.0f}\u00a0%" if np.isfinite(share) else "–"
 
 
 def interval(rate: Rate, most: float = 1.0) -> Markup:
