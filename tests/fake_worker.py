@@ -1,8 +1,8 @@
 """In place of the app's worker in tests: tells the same things, and copies a prepared result in place of measuring.
 
 `python fake_worker.py TASK FOLDER`, with the prepared attempt folder in FAKE_RESULT. What it does follows from the
-trainee's code: 'slow' takes half a minute, 'lost' finds no marks until they are pointed out, 'dies' says nothing.
-Sharing is the real thing.
+trainee's code: 'slow' takes half a minute, 'steady' two seconds, 'lost' finds no marks until they are pointed out,
+'dies' says nothing. Sharing is the real thing.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ def main(task: str, folder: Path) -> None:
     asked = json.loads((folder / "request.json").read_text("utf-8"))
     if asked["trainee"] == "dies":
         sys.exit(1)
-    steps = 300 if asked["trainee"] == "slow" else 4
+    steps = {"slow": 300, "steady": 20}.get(asked["trainee"], 4)
     for step in range(steps):
         print(json.dumps({"stage": "following the vehicle", "fraction": step / steps}), flush=True)
         time.sleep(0.1)

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from urllib.parse import urlencode
 
 import pytest
 from app_running import FAKE_WORKER, Running, free_port, prepare_result, running, set_up
@@ -121,6 +123,10 @@ def test_cancel_and_start_again(app: Running, clip: Path) -> None:
     app.wait(slow["id"], "cancelled")
     app.ask("POST", f"/queue/{slow['id']}/forget")
     assert [j["id"] for j in app.ask("GET", "/queue")[1]] == [next_one["id"]]
+    # a clip that was never analysed goes with its job, one that was stays
+    assert not (app.root / "attempts" / slow["attempt"]).exists()
+    app.ask("POST", f"/queue/{next_one['id']}/forget")
+    assert (app.root / "attempts" / next_one["attempt"] / "recording-01.mp4").exists()
 
 
 def test_a_failure_is_told_as_the_worker_told_it(app: Running, clip: Path) -> None:
@@ -168,10 +174,30 @@ def test_the_audit_follows_what_people_said(tmp_path: Path, prepared: Path) -> N
         set_up(app.root, prepared, attempts=("run-1",))
         assert b"1 of 1" in app.ask("GET", "/school/index.html")[1]
         assert b"/attempts/run-1" in app.ask("GET", "/school/attempts.js")[1]
-        said = {"version": 0, "by": "I-1", "action": "overrule", "reason": "No.", "verdict": "ok", "tool_verdict": "fault",
-                "finding": {"kind": "dry_steering", "where": "", "t_start_s": 5.0}}
+        said = {"version": 0, "by": "I-1", "action": "overrule", "reason": "No.", "verdict": "ok",
+                "tool_verdict": "fault", "finding": {"kind": "dry_steering", "where": "", "t_start_s": 5.0}}
         assert app.ask("POST", "/attempts/run-1/people", said)[1]["verdict"] == "too close to call"
         assert b"1 of 1" not in app.ask("GET", "/school/index.html")[1]
+
+
+def test_what_is_noted_of_an_attempt_and_taking_it_away(tmp_path: Path, prepared: Path) -> None:
+    def form(**fields: str) -> bytes:
+        return urlencode(fields).encode()
+
+    with running(set_up(tmp_path / "folder", prepared, attempts=("run-1",))) as app:
+        was = re.search(rb'name="was" value="(\w+)"', app.ask("GET", "/attempts/run-1/about")[1])
+        assert was
+        noted = {"was": was[1].decode(), "trainee": "T-8", "instructor": "I-1", "run_on": "2026-11-20",
+                 "weather": "rain"}
+        assert app.ask("POST", "/attempts/run-1/about", form(**noted | {"run_on": "20.11."}))[0] == 422
+        assert app.ask("POST", "/attempts/run-1/about", form(**noted | {"trainee": "Maria Muster"}))[0] == 422
+        assert app.ask("POST", "/attempts/run-1/about", form(**noted))[0] == 303
+        assert app.ask("POST", "/attempts/run-1/about", form(**noted))[0] == 422  # it is not what it was
+        assert b"2026-11-20" in app.ask("GET", "/trainees/T-8")[1]
+        assert app.ask("POST", "/attempts/run-1/remove", form(name="run-2"))[0] == 422
+        assert app.ask("POST", "/attempts/run-1/remove", form(name="run-1"))[0] == 303
+        assert not (app.root / "attempts" / "run-1").exists()
+        assert app.ask("GET", "/trainees/T-8")[0] == 404
 
 
 # ---- the real worker ---------------------------------------------------------------------------------------

@@ -1,9 +1,8 @@
-"""The first page: bring a clip in, what is being worked on, and the attempts there are."""
+"""The first page: bring a clip in, what is being worked on, and the attempts there are; and a trainee's progress."""
 
 from __future__ import annotations
 
 import asyncio
-from dataclasses import dataclass
 
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
@@ -12,36 +11,12 @@ from starlette.routing import Route
 from cli import files
 from cli.app.context import page, parts
 from cli.app.folder import Folder, NotThere
-from cli.app.people import standing
+from cli.app.index import library
 from cli.app.routes_clips import rules_file, shipped_rules
+from cli.library.query import Filter, Row, count, find
 
-
-@dataclass(frozen=True)
-class Row:
-    """One finished attempt in the list. verdict and faults are those after people's corrections."""
-
-    name: str
-    run_on: str
-    trainee: str
-    instructor: str
-    vehicle: str
-    verdict: str
-    faults: int
-    corrected: bool
-
-
-def rows(folder: Folder, trainee: str | None = None) -> list[Row]:
-    """All finished attempts, newest first; those of one trainee if asked for."""
-    found = []
-    for name in folder.names("attempts"):
-        try:
-            s = standing(folder, name)
-        except NotThere:
-            continue
-        if trainee is None or s.trainee == trainee:
-            found.append(Row(name, s.run_on, s.trainee, s.instructor, s.record["vehicle"]["name"], s.verdict, s.faults,
-                             bool(s.corrections)))
-    return sorted(found, key=lambda r: (r.run_on, r.name), reverse=True)
+ON_A_PAGE = 50
+_MOST_OF_ONE = 500  # attempts of one trainee
 
 
 async def home(request: Request) -> Response:
@@ -51,18 +26,26 @@ async def home(request: Request) -> Response:
         return RedirectResponse("/setup", 303)
     rule_sets = {name: files.read_rules(rules_file(folder, name)).name
                  for name in ("usual", *sorted({*shipped_rules(), *folder.names("rules")} - {"usual"}))}
+    asked = request.query_params.get("page", "1")
+    number = int(asked) if asked.isdigit() and 0 < int(asked) < 10_000 else 1
+    rows, total = await asyncio.to_thread(_listed, folder, Filter(), ON_A_PAGE, (number - 1) * ON_A_PAGE)
     return page(request, "home.html", vehicles=vehicles, courses=courses, lenses=lenses, rule_sets=rule_sets,
-                rows=await asyncio.to_thread(rows, folder))
+                rows=rows, number=number, last=max(1, -(-total // ON_A_PAGE)))
 
 
 async def trainee(request: Request) -> Response:
-    """Progress of one trainee over attempts."""
+    """Progress of one trainee over attempts, oldest first."""
     code = request.path_params["code"]
-    found = await asyncio.to_thread(rows, parts(request).folder, code)
-    if not found:
+    rows, _ = await asyncio.to_thread(_listed, parts(request).folder, Filter(trainee=code), _MOST_OF_ONE, 0)
+    if not rows:
         raise NotThere(code)
-    return page(request, "trainee.html", code=code, rows=list(reversed(found)),
-                most=max(1, *(r.faults for r in found)))
+    return page(request, "trainee.html", code=code, rows=rows[::-1], most=max(1, *(r.faults for r in rows)))
+
+
+def _listed(folder: Folder, asked: Filter, limit: int, offset: int) -> tuple[list[Row], int]:
+    """The newest attempts that were asked for, and how many there are in all."""
+    with library(folder) as opened:
+        return find(opened, asked, order="newest", limit=limit, offset=offset), count(opened, asked)
 
 
 ROUTES = [Route("/", home), Route("/trainees/{code}", trainee)]

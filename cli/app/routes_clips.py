@@ -16,7 +16,7 @@ from starlette.routing import Route
 import cli
 from analysis.course import check_room
 from analysis.trouble import Trouble
-from cli import files
+from cli import files, store
 from cli.app.context import json_body, parts, text_of
 from cli.app.folder import RECORDING, REQUEST, Folder, NotThere, slug, write_whole
 from cli.app.jobs import Job
@@ -135,6 +135,13 @@ async def queue(request: Request) -> Response:
     return JSONResponse([_shown(job) for job in parts(request).queue.all()])
 
 
+def _forget_clip(folder: Folder, job: Job) -> None:
+    """A clip that was never analysed goes with its job; a finished attempt stays."""
+    place = folder.place("attempts", job.attempt)
+    if job.task == "analyse" and job.over and place.is_dir() and not (place / store.RECORD).exists():
+        shutil.rmtree(place)
+
+
 def _shown(job: Job) -> dict[str, Any]:
     return {"id": job.id, "task": job.task, "attempt": job.attempt, "label": job.label, "state": job.state,
             "stage": job.stage, "fraction": job.fraction, "problem": job.problem}
@@ -148,6 +155,7 @@ async def steer(request: Request) -> Response:
     elif what == "resume":
         q.resume(job)
     elif what == "forget":
+        await asyncio.to_thread(_forget_clip, parts(request).folder, q.get(job))
         q.forget(job)
     else:
         raise NotThere(what)

@@ -14,6 +14,7 @@ from starlette.routing import Route
 
 from cli.app.context import parts
 from cli.app.folder import Folder, NotThere
+from cli.app.index import library
 
 _FILE = re.compile(r"[a-z0-9-]{1,60}\.(html|css|js)")
 _KINDS = {"html": "text/html", "css": "text/css", "js": "text/javascript"}
@@ -47,18 +48,12 @@ def _newest(folder: Folder) -> Path | None:
 def _site(folder: Folder) -> Path:
     """The audit's pages for the library as it now is. Raises Trouble when there is no attempt."""
     from cli.audit import write_audit
-    from cli.library.library import open_library
-    with _MAKING:
-        library = open_library(folder.root / "attempts")
-        try:
-            library.refresh()
-            site = folder.root / "audit" / re.sub(r"[^A-Za-z0-9_-]", "-", library.revision())
-            if not (site / "index.html").is_file():
-                shutil.rmtree(folder.root / "audit", ignore_errors=True)
-                write_audit(library, site, attempt_href=lambda attempt: f"/attempts/{attempt}")
-            return site
-        finally:
-            library.close()
+    with _MAKING, library(folder) as opened:
+        site = folder.root / "audit" / re.sub(r"[^A-Za-z0-9_-]", "-", opened.revision())
+        if not (site / "index.html").is_file():
+            shutil.rmtree(folder.root / "audit", ignore_errors=True)
+            write_audit(opened, site, attempt_href=lambda attempt: f"/attempts/{attempt}")
+        return site
 
 
 ROUTES = [Route("/school", school), Route("/school/{file}", file)]

@@ -22,6 +22,7 @@ from starlette.staticfiles import StaticFiles
 
 from analysis.trouble import Trouble
 from cli.app import (
+    routes_about,
     routes_attempts,
     routes_clips,
     routes_compare,
@@ -41,8 +42,8 @@ from cli.app.jobs import Queue, Runner
 from cli.app.runner import SubprocessRunner
 from cli.app.uploads import OutOfStep, Uploads
 
-PAGES = (routes_attempts, routes_clips, routes_compare, routes_course, routes_marks, routes_review, routes_school,
-         routes_setout, routes_setup, routes_share, routes_view)
+PAGES = (routes_about, routes_attempts, routes_clips, routes_compare, routes_course, routes_marks, routes_review,
+         routes_school, routes_setup, routes_share, routes_view)
 PORT = 8350
 PASSPHRASE_VARIABLE = "TAILTRACE_PASSPHRASE"
 _CLEAR_EVERY_S = 3600.0

@@ -167,7 +167,7 @@ async function poll() {
 
 /** Take the list of attempts anew, without losing what is being typed. */
 async function refreshAttempts() {
-  const text = await (await fetch("/", { headers: { accept: "text/html" } })).text();
+  const text = await (await fetch(location.pathname + location.search, { headers: { accept: "text/html" } })).text();
   const fresh = new DOMParser().parseFromString(text, "text/html").querySelector(".attempts");
   if (fresh) document.querySelector(".attempts").replaceWith(document.adoptNode(fresh));
 }
