@@ -43,7 +43,7 @@ from cli.app.runner import SubprocessRunner
 from cli.app.uploads import OutOfStep, Uploads
 
 PAGES = (routes_about, routes_attempts, routes_clips, routes_compare, routes_course, routes_marks, routes_review,
-         routes_school, routes_setup, routes_share, routes_view)
+         routes_school, routes_setout, routes_setup, routes_share, routes_view)
 PORT = 8350
 PASSPHRASE_VARIABLE = "TAILTRACE_PASSPHRASE"
 _CLEAR_EVERY_S = 3600.0
