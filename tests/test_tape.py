@@ -66,6 +66,44 @@ def test_a_3_4_5_triangle_is_exact() -> None:
     assert got.suspects == ()
 
 
+# A public exercise in network adjustment (author unknown; not from a handbook): fifteen distances, read to 10 mm, between
+# six points that were laid out at whole metres. Six distances are more than needed.
+LAID_OUT = {"p1": (100, 100), "p2": (200, 70), "p3": (200, 200), "p4": (100, 200), "p5": (300, 150), "p6": (50, 150)}
+READ_M = (104.4226, 141.4264, 100.0186, 206.1519, 70.6993, 130.0119, 164.0010, 128.0688, 169.9940, 100.0009, 111.7834,
+          158.1090, 206.1490, 70.6874, 250.0094)
+
+
+def read_network(*, wrong: tuple[str, str] | None = None, by_m: float = 0.0) -> list[Taped]:
+    return [Taped(p, q, d + (by_m if (p, q) == wrong else 0.0))
+            for (p, q), d in zip(itertools.combinations(LAID_OUT, 2), READ_M, strict=True)]
+
+
+def test_a_public_network_comes_out_where_it_was_laid_out() -> None:
+    rough = LAID_OUT | {"p2": (200, 65)}  # 5 m off, as the exercise has it
+    got = solve(read_network(), rough)
+    assert got.suspects == ()
+    assert sum(got.checked) == pytest.approx(6.0)
+    apart = {(p, q): math.dist(got.points_m[p], got.points_m[q]) for p, q in itertools.combinations(LAID_OUT, 2)}
+    for (p, q), d in apart.items():
+        assert d == pytest.approx(math.dist(LAID_OUT[p], LAID_OUT[q]), abs=0.03)
+    # the same minimum, found by another way: no small move of a point lowers the weighted sum of squares
+    taped = read_network()
+
+    def cost(places: dict[str, tuple[float, float]]) -> float:
+        return sum(((math.dist(places[t.a], places[t.b]) - t.distance_m) / t.sd_m) ** 2 for t in taped)
+
+    least = cost(got.points_m)
+    for name, (x, y) in got.points_m.items():
+        for dx, dy in ((0.002, 0), (-0.002, 0), (0, 0.002), (0, -0.002)):
+            assert cost(got.points_m | {name: (x + dx, y + dy)}) > least
+
+
+def test_a_wrong_distance_in_the_public_network_is_named() -> None:
+    got = solve(read_network(wrong=("p2", "p5"), by_m=-1.0), LAID_OUT)
+    assert [str(read_network()[k]) for k in got.suspects] == ["p2 to p5"]
+    assert got.gap_m == pytest.approx(1.0, abs=0.2)
+
+
 COURSE = course_for(bus())
 PLACES = {m.name: (m.x_m, m.y_m) for m in COURSE.marks}
 PAIRS = list(itertools.combinations(PLACES, 2))
