@@ -66,8 +66,8 @@ def test_a_3_4_5_triangle_is_exact() -> None:
     assert got.suspects == ()
 
 
-# A public exercise in network adjustment (author unknown; not from a handbook): fifteen distances, read to 10 mm, between
-# six points that were laid out at whole metres. Six distances are more than needed.
+# A public exercise in network adjustment (author unknown; not from a handbook): fifteen distances, read to 10 mm,
+# between six points that were laid out at whole metres. Six distances are more than needed.
 LAID_OUT = {"p1": (100, 100), "p2": (200, 70), "p3": (200, 200), "p4": (100, 200), "p5": (300, 150), "p6": (50, 150)}
 READ_M = (104.4226, 141.4264, 100.0186, 206.1519, 70.6993, 130.0119, 164.0010, 128.0688, 169.9940, 100.0009, 111.7834,
           158.1090, 206.1490, 70.6874, 250.0094)
@@ -208,7 +208,8 @@ def test_a_course_is_taken_from_an_analysed_clip(yard: Path, capsys: pytest.Capt
         assert (got.mark(m.name).x_m, got.mark(m.name).y_m) == pytest.approx((m.x_m + 0.05, m.y_m - 0.10), abs=1e-3)
     assert "surveyed from a clip" in got.source
     capsys.readouterr()
-    for text, expected in (("{", "not valid JSON"), ("{}", "not the record"), ('{"marks": [], "lines": []}', "no mark")):
+    for text, expected in (("{", "not valid JSON"), ("{}", "not the record"),
+                           ('{"marks": [], "lines": []}', "no mark")):
         (yard / "run" / "attempt.json").write_text(text)
         assert main(["course", "--course", "c.toml", "--survey", "run", "-o", "t.toml"]) == 2
         assert expected in capsys.readouterr().err
