@@ -22,6 +22,7 @@ from cli.pages.charts import Strip, charts_html, gaps, line_clearance, strips
 from cli.pages.mirror_strip import mirror_strip
 from cli.pages.plan_view import plan_view
 from cli.pages.room_view import room_sections, room_strips
+from cli.pages.steering import steering_html
 from cli.pages.svg import esc, icon
 from cli.pages.wheels import wheel_drawing
 from cli.palette import OVERLAY, PAPER
@@ -58,6 +59,7 @@ def review_page(attempt: Attempt, clip: Path, times_s: np.ndarray, *, made_on: d
         "findings": findings_html(attempt),
         "charts": charts_html(attempt, shown, duration_s, mirror_strip(attempt, duration_s)),
         "room": room_sections(attempt),
+        "steering": steering_html(attempt),
         "measured": _measured(attempt),
         "marks": _marks_table(attempt),
         "caution": esc(words.CAUTION),
@@ -152,6 +154,13 @@ def _measured(attempt: Attempt) -> str:
         rows += [("Position of the rear axle", f"± {100 * words.Z95 * float(np.median(position)):.1f} cm"),
                  ("Heading", f"± {words.number(words.Z95 * math.degrees(float(np.median(m.sd(2)[known]))), 2)}°"),
                  ("Wheel angle", f"± {words.degrees(words.Z95 * float(np.median(m.sd(4)[known])))}")]
+    if attempt.axle:
+        side = "ahead of" if attempt.axle.offset_m > 0 else "behind"
+        rows.append(("Turns about", f"{words.metres(abs(attempt.axle.offset_m))} {side} the rear axle in its file "
+                     f"± {words.metres(words.Z95 * attempt.axle.sd_m)}"))
+        if attempt.axle.wheelbase_m:
+            rows.append(("Wheelbase by the circle at full lock", f"{words.metres(attempt.axle.wheelbase_m)} "
+                         f"± {words.metres(words.Z95 * (attempt.axle.sd_wheelbase_m or 0.0))}"))
     title, _, lines = line_clearance(attempt)
     if lines and known.any():
         sd = np.concatenate([s.sd_m[known] for s in lines.values()])
