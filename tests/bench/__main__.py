@@ -8,17 +8,20 @@ import os
 import subprocess
 import sys
 import time
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
 from bench.clips import REPO, BenchClip, names, prepare
 from bench.goals import ALL, Row, pooled, rows, table
+from bench.room import room_rows
 from bench.score import Result, Truth, scores
-from bench.steering import SUITE, steering_rows
+from bench.steering import steering_rows
 
 WORK = REPO / "build" / "bench"
+SUITES: Mapping[str, Callable[[int], Iterable[Row]]] = {  # besides the clips; given how many jobs at a time
+    "steering": lambda jobs: steering_rows(REPO / "build" / "steering.png", jobs), "room": lambda jobs: room_rows()}
 
 
 @dataclass(frozen=True)
@@ -76,19 +79,20 @@ def one(name: str) -> tuple[dict[str, float], dict[str, float]]:
 
 def main() -> None:
     parser = argparse.ArgumentParser(prog="make bench", description=__doc__)
-    parser.add_argument("--clips", default="", help="names of clips, and 'steering' for simulated stops; empty for all")
+    parser.add_argument("--clips", default="", help="names of clips, 'steering' for simulated stops, "
+                        "'room' for room left; empty for all")
     parser.add_argument("--jobs", type=int, default=1, help="clips at the same time; times are fair with 1 only")
     asked = parser.parse_args()
-    wanted = asked.clips.split() or [SUITE, *names()]
-    steering = steering_rows(REPO / "build" / "steering.png", asked.jobs) if SUITE in wanted else []
-    for noise in dict.fromkeys(row.clip for row in steering):
-        print(table([row for row in steering if row.clip == noise]) + "\n", flush=True)
-    wanted = [name for name in wanted if name != SUITE]
+    wanted = asked.clips.split() or [*SUITES, *names()]
+    others = [row for suite in SUITES if suite in wanted for row in SUITES[suite](asked.jobs)]
+    for case in dict.fromkeys((row.suite, row.clip) for row in others):
+        print(table([row for row in others if (row.suite, row.clip) == case]) + "\n", flush=True)
+    wanted = [name for name in wanted if name not in SUITES]
     print("whole_s: the complete `tailtrace analyse`, overlay video and page included; "
           f"decode_s: bare decoding; clips at the same time: {asked.jobs}\n")
     with ThreadPoolExecutor(asked.jobs) as pool:
         results = dict(zip(wanted, pool.map(one, wanted), strict=True))
-    write(results, steering)
+    write(results, others)
 
 
 def write(results: Mapping[str, tuple[dict[str, float], dict[str, float]]], others: Sequence[Row]) -> None:
