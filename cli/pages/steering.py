@@ -22,8 +22,8 @@ def steering_figures(attempt: Attempt) -> tuple[tuple[str, str, float | None], .
     if s.second_turn_s is not None and s.second_turn_heading_rad is not None:
         heading = s.second_turn_heading_rad
         nose = f"nose {words.degrees(abs(heading))} to the {'left' if heading > 0 else 'right'} of the bay's line"
-        rows.append(("Second turn", f"{words.clock(s.second_turn_s)}, {words.metres(s.second_turn_after_m or 0.0)} later, "
-                     f"{nose}", s.second_turn_s))
+        later = f"{words.metres(s.second_turn_after_m or 0.0)} later"
+        rows.append(("Second turn", f"{words.clock(s.second_turn_s)}, {later}, {nose}", s.second_turn_s))
     if s.lock_to_lock_s is not None and s.lock_to_lock_rad is not None:
         rows.append(("From one side to the other", f"{words.degrees(s.lock_to_lock_rad)} in "
                      f"{words.number(s.lock_to_lock_s, 1)} s and {words.metres(s.lock_to_lock_m or 0.0)}", None))
