@@ -68,6 +68,7 @@ def test_what_each_shunt_was_worth_is_told_with_its_uncertainty() -> None:
     assert text.count("<td>2.5 m</td><td>−30 cm ± 8 cm</td><td>20 cm ± 10 cm</td><td>yes</td>") == 3
     assert "reverse that keeps the most room" in text
     assert "Bay lost, 0:02.5" in text
+    assert "Steer from here, 0:01.5" in text
 
 
 def test_nothing_is_said_where_nothing_is_known() -> None:

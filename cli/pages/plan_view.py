@@ -25,16 +25,17 @@ def plan_view(attempt: Attempt) -> str:
     return "\n".join([*parts, "</svg>"])
 
 
-def still_plan(attempt: Attempt, point: scene.TurningPoint) -> str:
-    """The plan at one moment, with the reverse legs driven; what the moment is stands beside the yard."""
-    m = attempt.motion
+def still_plan(attempt: Attempt) -> str:
+    """The plan at the moment that the advice is about, with the reverse legs driven; in words beside the yard what
+    the moment is and, where it is known, from where to steer otherwise."""
+    m, point = attempt.motion, scene.shown_moment(attempt)
+    called = [p for p in (point, *scene.turning_points(attempt)[1:]) if p.at_m is not None]
     x_min, x_max, y_min, y_max = _view(attempt)
     u = (x_max - x_min) / _SHEET_PX
-    above = point.at_m is not None and point.at_m[1] > (y_min + y_max) / 2
-    if point.at_m is not None:
-        y_min, y_max = (y_min, y_max + 26 * u) if above else (y_min - 26 * u, y_max)
-    parts = [_head((x_min, x_max, y_min, y_max), f'class="plan" style="--u:{num(u)}"'), *_ground(attempt),
-             *_reference(attempt)]
+    up = point.at_m is not None and point.at_m[1] > (y_min + y_max) / 2
+    above = [up if k == 0 else not up for k in range(len(called))]
+    view = x_min, x_max, y_min - 26 * u * (False in above), y_max + 26 * u * (True in above)
+    parts = [_head(view, f'class="plan" style="--u:{num(u)}"'), *_ground(attempt), *_reference(attempt)]
     for leg in attempt.legs:
         during = attempt.track.measured & (m.t_s >= leg.t_start_s) & (m.t_s <= leg.t_end_s) & (leg.direction < 0)
         parts += [f'<path class="trail" d="{path(flipped(np.column_stack([m.x_m[a:b], m.y_m[a:b]])))}"/>'
@@ -44,15 +45,19 @@ def still_plan(attempt: Attempt, point: scene.TurningPoint) -> str:
         parts.append(f'<g transform="translate({num(now.x_m)} {num(-now.y_m)}) '
                      f'rotate({num(-math.degrees(now.heading_rad))})">{_vehicle(attempt.vehicle, now.wheel_rad)}</g>')
     parts += _marks(attempt)
-    if point.at_m is not None:
-        x, y = point.at_m
-        words_y = -(y_max - 16 * u) if above else -(y_min + 6 * u)
-        aside = min(max(x, x_min + 110 * u), x_max - 110 * u)
-        parts.append(f'<g class="moment {point.kind}"><path d="M{num(x)} {num(-y)}L{num(aside)} {num(words_y)}"/>'
-                     f'<circle class="spot" cx="{num(x)}" cy="{num(-y)}"/><circle class="dot" cx="{num(x)}" '
-                     f'cy="{num(-y)}"/><text x="{num(aside)}" y="{num(words_y)}">{esc(point.label)}, '
-                     f'{words.clock(point.t_s)}</text></g>')
+    parts += [_called_out(p, view, u, up) for p, up in zip(called, above, strict=True)]
     return "\n".join([*parts, "</svg>"])
+
+
+def _called_out(point: scene.TurningPoint, view: tuple[float, float, float, float], u: float, above: bool) -> str:
+    """A ring where it happened, and a line from there to the words above or below the yard."""
+    x_min, x_max, y_min, y_max = view
+    (x, y), words_y = point.at_m or (0.0, 0.0), -(y_max - 16 * u) if above else -(y_min + 6 * u)
+    aside = min(max(x, x_min + 110 * u), x_max - 110 * u)
+    line_y = words_y if above else words_y - 16 * u
+    return (f'<g class="moment {point.kind}"><path d="M{num(x)} {num(-y)}L{num(aside)} {num(line_y)}"/>'
+            f'<circle class="spot" cx="{num(x)}" cy="{num(-y)}"/><circle class="dot" cx="{num(x)}" cy="{num(-y)}"/>'
+            f'<text x="{num(aside)}" y="{num(words_y)}">{esc(point.label)}, {words.clock(point.t_s)}</text></g>')
 
 
 _SHEET_PX = 980  # about the width of the plan on a sheet of paper, in CSS pixels

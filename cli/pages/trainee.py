@@ -37,7 +37,7 @@ def trainee_page(attempt: Attempt, record: Mapping[str, Any], earlier: Sequence[
         "style": _part("trainee.css"),
         "headline": HEADLINES[attempt.verdict],
         "facts": _facts(attempt, made_on, trainee),
-        "plan": still_plan(attempt, scene.shown_moment(attempt)),
+        "plan": still_plan(attempt),
         "legend": _legend(attempt),
         "still": _still(attempt, still_jpeg),
         "words": _words(attempt),
