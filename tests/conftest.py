@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import shutil
 from pathlib import Path
+from typing import Any
 
 import pytest
-from app_running import Running, running
-
-from cli.app.runner import WORKER
 
 LORRY = Path(__file__).parents[1] / "sample_clips" / "lorry_dry_steer"
 
@@ -18,6 +16,9 @@ def lorry(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The attempt folder of the bundled lorry clip, from an app's folder that holds clip, vehicle and course only.
 
     The app's folder is its grandparent."""
+    from app_running import running
+
+    from cli.app.runner import WORKER
     root = tmp_path_factory.mktemp("app")
     for kind in ("vehicle", "course"):
         (root / f"{kind}s").mkdir()
@@ -29,7 +30,7 @@ def lorry(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return root / "attempts" / job["attempt"]
 
 
-def stages(app: Running, job: str) -> set[str]:
+def stages(app: Any, job: str) -> set[str]:
     """What the queue told while the job ran; fails with the job's own words when it does not end well."""
     seen = set()
     while (now := app.wait(job, "waiting", "running", "done", "failed"))["state"] in ("waiting", "running"):

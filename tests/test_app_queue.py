@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 import re
 import signal
@@ -10,6 +11,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from itertools import combinations
 from pathlib import Path
 from urllib.parse import urlencode
 
@@ -20,6 +22,7 @@ from fake_attempt import write_clip
 from cli.app.folder import Folder
 from cli.app.jobs import _read
 from cli.app.uploads import ABANDONED_AFTER_S, Uploads
+from cli.files import read_course, read_lens, read_vehicle
 
 ROOT = Path(__file__).parents[1]
 
@@ -178,6 +181,57 @@ def test_the_audit_follows_what_people_said(tmp_path: Path, prepared: Path) -> N
                 "tool_verdict": "fault", "finding": {"kind": "dry_steering", "where": "", "t_start_s": 5.0}}
         assert app.ask("POST", "/attempts/run-1/people", said)[1]["verdict"] == "too close to call"
         assert b"1 of 1" not in app.ask("GET", "/school/index.html")[1]
+
+
+def test_set_up_by_form_and_its_correction(tmp_path: Path, prepared: Path) -> None:
+    sizes = {"name": "Lorry 4", "length_m": "27ft 10.6in", "width_m": "250 cm", "height_m": "3,3", "wheelbase_m": "4.8",
+             "front_overhang_m": "1.4", "cab_length_m": "2.2", "cab_height_m": "2.8"}
+    with running(set_up(tmp_path / "folder", prepared)) as app:
+        assert app.ask("POST", "/setup/vehicle", urlencode(sizes).encode())[0] == 303
+        lorry = read_vehicle(app.root / "vehicles" / "lorry-4.vehicle.toml")
+        assert (lorry.length_m, lorry.width_m, lorry.height_m) == pytest.approx((8.5, 2.5, 3.3), abs=0.002)
+        assert [(s.name, s.z_max_m) for s in lorry.solids] == [("body", 3.3), ("cab", 2.8)]
+        assert lorry.solids[0].x_max_m == pytest.approx(4.8 + 1.4 - 2.2)
+        assert b'name="cab_length_m" value="2.2"' in app.ask("GET", "/setup/vehicle?of=lorry-4")[1]
+        shorter = urlencode(sizes | {"cab_length_m": "2.0"}).encode()
+        assert app.ask("POST", "/setup/vehicle?of=lorry-4", shorter)[0] == 303
+        assert len(list((app.root / "vehicles").iterdir())) == 2
+        by_hand = app.root / "vehicles" / "lorry-4.vehicle.toml"
+        by_hand.write_text(by_hand.read_text() + "\n[mirror]\nout_m = 0.31\n")
+        assert app.ask("POST", "/setup/vehicle?of=lorry-4", urlencode(sizes | {"width_m": "2.45"}).encode())[0] == 303
+        lorry = read_vehicle(by_hand)  # what the form does not ask for stays as it was written by hand
+        assert (lorry.width_m, lorry.mirror_out_m) == (2.45, 0.31)
+        wrong = urlencode(sizes | {"wheelbase_m": "7.5"}).encode()
+        status, page = app.ask("POST", "/setup/vehicle?of=lorry-4", wrong)
+        assert (status, b"at least 0.2 m must remain" in page) == (422, True)
+        lens = {"name": "Drone", "width_px": "1920", "height_px": "1080", "view_deg": "73.74"}
+        assert app.ask("POST", "/setup/lens", urlencode(lens).encode())[0] == 303
+        # half the width over the tangent of half the angle: 960 / 0.75
+        assert read_lens(app.root / "lenses" / "drone.lens.toml").fx == pytest.approx(1280, abs=0.1)
+        gone = urlencode({"kind": "vehicle", "name": "lorry-4"}).encode()
+        assert app.ask("POST", "/setup/remove", gone)[0] == 303
+        assert app.ask("POST", "/setup/remove", gone)[0] == 404
+
+
+def test_a_tape_survey_typed_in(tmp_path: Path, prepared: Path) -> None:
+    """Distances of the planned yard, with the pivot cone 0.3 m nearer the forward pair."""
+    with running(set_up(tmp_path / "folder", prepared)) as app:
+        course = read_course(app.root / "courses" / "yard.course.toml")
+        at = {m.name: (m.x_m + (0.3 if m.name == "pivot" else 0.0), m.y_m) for m in course.marks}
+        pairs = [(a, b, f"{math.dist(at[a], at[b]):.3f}") for a, b in combinations(sorted(at), 2)]
+
+        def form(rows: list[tuple[str, str, str]]) -> bytes:
+            return urlencode([("of", "yard"), *((k, v) for r in rows for k, v in zip(("from", "to", "distance"), r,
+                                                                                       strict=True))]).encode()
+
+        told = app.ask("POST", "/setup/tape/drawing", form(pairs))[1]
+        assert told["told"].startswith("21 distances agree to 0.")
+        wrong = [*pairs[:-1], (*pairs[-1][:2], str(float(pairs[-1][2]) + 1.0))]
+        status, refusal = app.ask("POST", "/setup/tape/drawing", form(wrong))
+        assert (status, "do not close" in refusal["what"]) == (422, True)
+        assert app.ask("POST", "/setup/tape", form(pairs))[0] == 303
+        taped = read_course(app.root / "courses" / "yard-taped.course.toml")
+        assert taped.mark("pivot").x_m - course.mark("pivot").x_m == pytest.approx(0.3, abs=0.01)
 
 
 def test_what_is_noted_of_an_attempt_and_taking_it_away(tmp_path: Path, prepared: Path) -> None:

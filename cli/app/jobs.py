@@ -13,6 +13,7 @@ from typing import Any, Protocol
 from analysis.trouble import Trouble
 from cli.app.folder import Folder, NotThere, write_whole
 
+_DONE_KEPT = 12  # of those that ended well; their attempts are listed anyway
 WAITING, RUNNING, DONE, FAILED, CANCELLED = "waiting", "running", "done", "failed", "cancelled"
 
 
@@ -77,6 +78,8 @@ class Queue:
         if job_id in self._jobs and not self._jobs[job_id].over:
             return self._jobs[job_id]
         self._jobs.pop(job_id, None)
+        for old in [j.id for j in self._jobs.values() if j.state == DONE][:-_DONE_KEPT]:
+            del self._jobs[old]
         job = Job(job_id, task, attempt, label, datetime.now(UTC).replace(microsecond=0).isoformat())
         self._set(job)
         return job

@@ -40,36 +40,55 @@ async def overview(request: Request) -> Response:
 
 
 async def vehicle_form(request: Request) -> Response:
-    names = generic_names()
+    names, own = generic_names(), request.query_params.get("of", "")
     start = request.query_params.get("from", names[0])
-    table = _generic(start if start in names else names[0])
+    table = files.read_table(parts(request).folder.existing("vehicles", own)) if own else \
+        _generic(start if start in names else names[0])
     return page(request, "vehicle.html", generics=[(n, _generic(n)["name"]) for n in names], start=start,
                 name=table["name"], sizes=_shown_sizes(table, view(request).units), trouble=None,
                 drawn=True)
 
 
 async def save_vehicle(request: Request) -> Response:
-    fields = await form_of(request)
+    """Keep a new vehicle, or correct the one named by `of`, whose further keys stay as they were written by hand."""
+    fields, folder, own = await form_of(request), parts(request).folder, request.query_params.get("of", "")
     table = _vehicle_table(fields, view(request).units)
+    if own:
+        before = files.read_table(folder.existing("vehicles", own))
+        asked = {*SIZES, "name", "schema", *(("solid",) if _cab(before) or "solid" in table else ())}
+        table = table | {key: value for key, value in before.items() if key not in asked}
     try:
         vehicle_from_table(table)
     except Trouble as e:
         return page(request, "vehicle.html", status=422, generics=[], start="", name=fields.get("name", ""),
                     sizes=[(k, fields.get(k, ""), k in NEEDED) for k in (*SIZES, *CAB)], trouble=e, drawn=False)
-    folder = parts(request).folder
-    name = slug(table["name"], lambda n: folder.place("vehicles", n).exists())
-    lines = ["# Sizes in metres, angles in degrees. Correct them with a tape; the app reads this file anew each time."]
-    lines += [f"{key} = {_toml(value)}" for key, value in table.items() if key != "solid"]
-    for solid in table.get("solid", []):
-        lines += ["", "[[solid]]", *(f"{key} = {_toml(value)}" for key, value in solid.items())]
-    write_whole(folder.place("vehicles", name), "\n".join(lines) + "\n")
+    name = own or slug(table["name"], lambda n: folder.place("vehicles", n).exists())
+    write_whole(folder.place("vehicles", name), _HEAD + _toml_text(table))
     return RedirectResponse("/setup", 303)
+
+
+_HEAD = "# Sizes in metres, angles in degrees. Correct them with a tape; the app reads this file anew each time.\n"
 
 
 async def draw_vehicle(request: Request) -> Response:
     """The labelled drawing for the sizes as they are typed, or what is wrong with them."""
     table = _vehicle_table(await form_of(request), view(request).units)
     return JSONResponse({"svg": vehicle_drawing(vehicle_from_table(table)), "name": table["name"]})
+
+
+def _cab(table: Mapping[str, Any]) -> Mapping[str, Any] | None:
+    """The lower cab of a vehicle that this form made of two solids."""
+    solids = table.get("solid", [])
+    return solids[1] if [s.get("name") for s in solids] == ["body", "cab"] else None
+
+
+async def remove(request: Request) -> Response:
+    """Take a vehicle, course or camera off the lists. Attempts keep their own copies."""
+    fields, kinds = await form_of(request), {"vehicle": "vehicles", "course": "courses", "camera": "lenses"}
+    if fields.get("kind") not in kinds:
+        raise Trouble("the request is not understood", remedy="reload the page and try again")
+    parts(request).folder.existing(kinds[fields["kind"]], fields.get("name", "")).unlink()
+    return RedirectResponse("/setup", 303)
 
 
 def _generic(name: str) -> dict[str, Any]:
@@ -82,6 +101,9 @@ def _shown_sizes(table: Mapping[str, Any], units: str) -> list[tuple[str, str, b
             return ""
         return f"{table[key] * FEET_IN_A_METRE:.2f}" if units == "ft" and key.endswith("_m") else f"{table[key]:g}"
 
+    cab = _cab(table)
+    if cab:
+        table = {**table, "cab_length_m": cab["x_max_m"] - cab["x_min_m"], "cab_height_m": cab["z_max_m"]}
     return [(key, shown(key), key in NEEDED) for key in (*SIZES, *CAB)]
 
 
@@ -122,7 +144,7 @@ async def save_lens(request: Request) -> Response:
     except Trouble as e:
         return page(request, "lens.html", status=422, trouble=e, fields=fields)
     name = slug(name_of(fields), lambda n: folder.place("lenses", n).exists())
-    write_whole(folder.place("lenses", name), "".join(f"{k} = {_toml(v)}\n" for k, v in table.items()))
+    write_whole(folder.place("lenses", name), _toml_text(table))
     return RedirectResponse("/setup", 303)
 
 
@@ -160,11 +182,21 @@ def name_of(fields: Mapping[str, str]) -> str:
     return name
 
 
+def _toml_text(table: Mapping[str, Any]) -> str:
+    """A table of plain values, tables and lists of tables, one level deep, as TOML."""
+    def lines(values: Mapping[str, Any]) -> str:
+        return "".join(f"{key} = {_toml(v)}\n" for key, v in values.items() if not isinstance(v, (dict, list)))
+
+    nested = [f"\n[{key}]\n{lines(v)}" for key, v in table.items() if isinstance(v, dict)]
+    nested += [f"\n[[{key}]]\n{lines(item)}" for key, v in table.items() if isinstance(v, list) for item in v]
+    return lines(table) + "".join(nested)
+
+
 def _toml(value: Any) -> str:
     if isinstance(value, str):
         kept = "".join(c for c in value if c.isprintable())
         return '"' + kept.replace("\\", "\\\\").replace('"', '\\"') + '"'
-    return repr(value)
+    return str(value).lower() if isinstance(value, bool) else repr(value)
 
 
 ROUTES = [
@@ -172,6 +204,7 @@ ROUTES = [
     Route("/setup/vehicle", vehicle_form),
     Route("/setup/vehicle", save_vehicle, methods=["POST"]),
     Route("/setup/vehicle/drawing", draw_vehicle, methods=["POST"]),
+    Route("/setup/remove", remove, methods=["POST"]),
     Route("/setup/lens", lens_form),
     Route("/setup/lens", save_lens, methods=["POST"]),
 ]

@@ -79,7 +79,8 @@ def serve(root: Path, *, port: int = PORT, network: str | None = None, open_brow
     """Serve until interrupted. network: the address of this machine to serve on besides loopback."""
     phrase = _passphrase(passphrase) if network else None
     host = network or "127.0.0.1"
-    addresses = [f"{name}:{port}" for name in ("127.0.0.1", "localhost", *([network] if network else []))]
+    names = ("127.0.0.1", "localhost", *([network] if network else []))
+    addresses = [name if port == 80 else f"{name}:{port}" for name in names]  # browsers leave the usual port out
     app = build(root, addresses=addresses, passphrase=phrase)
     listener = _listener("0.0.0.0" if network else host, port)
     address = f"http://{host}:{port}/"

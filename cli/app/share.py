@@ -25,6 +25,7 @@ from cli.overlay import EMBED_LIMIT_BYTES
 SHARE, ASKED = "share", "share.json"
 SINGLE, ZIP = "attempt.html", "attempt.zip"
 _CLIP = "clip.mp4"
+_MAKING = ".making-"
 
 
 def make_share(place: Path, report: Callable[[str, float], None]) -> None:
@@ -33,7 +34,9 @@ def make_share(place: Path, report: Callable[[str, float], None]) -> None:
     folder, name = Folder(place.parents[1]), place.name
     page = (folder.attempt(name) / store.REVIEW).read_text("utf-8")
     source = place / store.VIEWING_COPY if (place / store.VIEWING_COPY).is_file() else folder.recordings(name)[0]
-    with tempfile.TemporaryDirectory(dir=place / SHARE, prefix=".making-") as making:
+    for left in (place / SHARE).glob(f"{_MAKING}*"):  # by a copy that was killed
+        shutil.rmtree(left, ignore_errors=True)
+    with tempfile.TemporaryDirectory(dir=place / SHARE, prefix=_MAKING) as making:
         clip = source
         if asked["blur"]:
             data = take_apart(page, lambda text: text).data

@@ -173,8 +173,12 @@ async function refreshAttempts() {
 }
 
 document.addEventListener("submit", (event) => {
-  if (event.target.id !== "compare") return;
-  if (event.target.querySelectorAll("input:checked").length !== 2) { event.preventDefault(); alert(say("choose_two")); }
+  if (event.target.id !== "compare" || event.target.querySelectorAll("input:checked").length === 2) return;
+  event.preventDefault();
+  const hint = event.target.querySelector("p .hint");
+  hint.setAttribute("role", "alert");
+  hint.className = "trouble";
+  hint.textContent = say("choose_two");
 });
 
 await poll();
