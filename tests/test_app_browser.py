@@ -467,5 +467,8 @@ def test_no_page_has_a_serious_fault_of_accessibility(chromium: Any, app: Runnin
                   for v in results["violations"] if v["impact"] in ("serious", "critical")]
         if page.evaluate("document.documentElement.scrollWidth > innerWidth + 1"):
             found.append(f"{path}: wider than the screen")
+        if page.evaluate("[...document.querySelectorAll('section.findings')].some("
+                         "s => s.scrollHeight > s.clientHeight + 1)"):
+            found.append(f"{path}: findings run over what follows them")
     context.close()
     assert found == []
