@@ -10,7 +10,10 @@ import matplotlib
 import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.patches import Polygon
+from matplotlib.patheffects import withStroke
 
+from analysis.attempt import Motion
+from analysis.clearance import body_to_barrier, body_to_mark, tyres_to_line
 from analysis.room.nouns import PlannedRun
 from analysis.trouble import Trouble
 from cli import plan, scene, words
@@ -60,18 +63,33 @@ def run_figure(found: Feasible) -> Figure:
         axes.add_patch(Polygon(scene.placed(body, *pose), fc="none", ec=PAPER["vehicle"], lw=1.0, zorder=3.5))
         for outline in scene.tyre_outlines_m(vehicle, run.wheel_rad[k], length_m=2 * vehicle.wheel_radius_m):
             axes.add_patch(Polygon(scene.placed(outline, *pose), fc=PAPER["tyre"], ec="none", zorder=3.6))
-    _tightest(axes, run)
+    _tightest(axes, found, run)
     _words(axes, found, run, x_min + 0.25 / per_m, y_max + 0.55 * head_m, y_min - 0.35 * head_m, x_max - 0.25 / per_m)
     return figure
 
 
-def _tightest(axes: Any, run: PlannedRun) -> None:
+def _tightest(axes: Any, found: Feasible, run: PlannedRun) -> None:
     k = int(np.argmin(run.clearance_m))
-    axes.plot(run.x_m[k], run.y_m[k], marker="o", ms=7, mfc="none", mec=PAPER["fault"],
-              mew=1.5, zorder=7)
-    axes.annotate(f"tightest here: {words.metres(float(run.clearance_m[k]))}",
-                  (run.x_m[k], run.y_m[k]), xytext=(0, 12), textcoords="offset points", ha="center",
-                  color=PAPER["fault"], fontsize=8, fontweight="bold", zorder=8)
+    place = tightest_place_m(found, run, k)
+    above = place[1] < run.y_m[k]  # the words on the vehicle's side, where there is nothing else to read
+    axes.plot(*place, marker="o", ms=8, mfc="none", mec=PAPER["fault"], mew=1.5, zorder=7)
+    axes.annotate(f"tightest here: {words.metres(float(run.clearance_m[k]))}", place, xytext=(0, 11 if above else -11),
+                  textcoords="offset points", ha="center", va="bottom" if above else "top", color=PAPER["fault"],
+                  fontsize=8, fontweight="bold", zorder=8,
+                  path_effects=[withStroke(linewidth=2.5, foreground=PAPER["sweep"])])
+
+
+def tightest_place_m(found: Feasible, run: PlannedRun, k: int) -> tuple[float, float]:
+    """The vehicle's point that is nearest to a line, a mark or the barrier at one pose of a run (course frame)."""
+    course, vehicle = found.course, found.vehicle
+    at = [np.array([float(v[k])]) for v in (run.x_m, run.y_m, run.heading_rad)]
+    motion = Motion(np.zeros(1), at[0], at[1], at[2], np.zeros(1), run.wheel_rad[k:k + 1], np.zeros((1, 5, 5)),
+                    np.zeros(1))
+    readings = [tyres_to_line(motion, vehicle, line, 0.0, full_width=False) for line in course.lines]
+    readings += [body_to_mark(motion, vehicle, mark, 0.0) for mark in course.marks]
+    readings += [body_to_barrier(motion, vehicle, course.barrier, 0.0)] if course.barrier else []
+    nearest = min(readings, key=lambda r: float(r.value_m[0]))
+    return float(nearest.place_m[0, 0]), float(nearest.place_m[0, 1])
 
 
 def _words(axes: Any, found: Feasible, run: PlannedRun, x_m: float, top_m: float, bottom_m: float,
@@ -84,7 +102,7 @@ def _words(axes: Any, found: Feasible, run: PlannedRun, x_m: float, top_m: float
          va="center")
     text(right_m, top_m, f"{found.vehicle.name}  ·  {found.course.name}", ha="right", va="center", color=PAPER["soft"])
     text(x_m, bottom_m, "Light area: ground passed over by the body.  Blue: tyres (dotted: steered), and the wheels at "
-         f"each stop.  Wheel at most {math.degrees(np.abs(run.wheel_rad).max()):.0f}°.  Circle: rear axle at the "
+         f"each stop.  Wheel at most {math.degrees(np.abs(run.wheel_rad).max()):.0f}°.  Circle: the "
          "tightest place.", va="center", color=PAPER["soft"])
     axes.plot([right_m - 5, right_m], [bottom_m, bottom_m],
               color=PAPER["ink"], lw=1.2, marker="|", ms=6)

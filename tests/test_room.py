@@ -135,7 +135,7 @@ def test_dynamic_programme_agrees_with_a_search_over_every_sequence(lorry: Vehic
     lock = lorry.max_wheel_rad
     yard = course_for(lorry)
     limits = Limits(lock, 10.0, math.radians(3.0))
-    steps, step_m = 6, 1.6
+    steps, step_m = 5, 1.8
     angles = np.linspace(-lock, lock, 5)
     # the programme with the same steps and wheel angles, and fine where it interpolates
     coarse = Fineness(y_m=0.02, heading_rad=math.radians(0.25), wheels=5, step_m=step_m, parts=4)
