@@ -438,8 +438,8 @@ def test_several_processes_may_open_and_refresh_at_once(tmp_path: Path, opened: 
     program = ("import sys; from cli.library.library import open_library\n"
                "open_library(sys.argv[1], sys.argv[2] or None).refresh()")
     running = [subprocess.Popen([sys.executable, "-c", program, str(tmp_path), address or ""], cwd=REPO)
-               for _ in range(3)]
-    assert [p.wait() for p in running] == [0, 0, 0]
+               for _ in range(2)]
+    assert [p.wait() for p in running] == [0, 0]
     again = opened(tmp_path)
     assert count(again) == 3
     assert len(rows_of(again)) == 3 + 3 * 5 + 3
