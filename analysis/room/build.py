@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -58,50 +58,52 @@ def room_field(vehicle: Vehicle, course: Course, limits: Limits | None = None, s
     Raises Trouble when the course leaves no way between its forward pair and its box.
     """
     field = empty_field(vehicle, course, limits, shunts, fine)
-    limits, grid, n, values = field.limits, field.grid, field.numbers, field.values
-    nl, shape = len(grid.x_m), values.shape[2:]
-    gaps = np.diff(grid.x_m)
-    shares = np.arange(grid.parts) / grid.parts
-    planes = np.append((grid.x_m[:-1, None] + gaps[:, None] * shares).ravel(), grid.x_m[-1])
-    clear_back, clear_forward = (
-        sweeps.fill_clearance(planes, grid.y_m, grid.heading_rad, n.boxes, n.pairs, n.outline, n.barrier, wall, CAP_M)
-        for wall in (n.wall, n.wall[:0]))
-    done = 0
+    with sweeps.ONE_AT_A_TIME:
+        for done in _filled(field):
+            if progress:
+                progress(done)
+        return measured(field)
+
+
+def _filled(field: RoomField) -> Iterator[float]:
+    """Fill in the values, layer by layer; yields the share done."""
+    values, grid, numbers = field.values, field.grid, field.numbers
+    entries, layers, *shape = values.shape
+    planes = np.append((grid.x_m[:-1, None] + np.diff(grid.x_m)[:, None] * np.arange(grid.parts) / grid.parts).ravel(),
+                       grid.x_m[-1])
+    back, forward = (sweeps.fill_clearance(planes, grid.y_m, grid.heading_rad, numbers.boxes, numbers.pairs,
+                                           numbers.outline, numbers.barrier, wall, CAP_M)
+                     for wall in (numbers.wall, numbers.wall[:0]))
     arcs: dict[float, tuple[np.ndarray, ...]] = {}
-
-    def arcs_across(dx: float) -> tuple[np.ndarray, ...]:
-        key = round(dx, 9)
-        if key not in arcs:
-            arcs[key] = sweeps.lay_arcs(dx, grid.parts, grid.heading_rad, grid.wheel_rad,
-                                        limits.max_wheel_rad, limits.wheel_per_m_rad, n.wheelbase_m, n.lines, n.tyres,
-                                        n.full_width)
-        return arcs[key]
-
-    for entry in range(2 * shunts + 1):
+    for entry in range(entries):
+        order = range(layers - 1, -1, -1) if entry % 2 else range(layers)
         there = None
-        for i in range(nl - 1, -1, -1) if entry % 2 else range(nl):
-            if entry:
+        for done, i in enumerate(order):
+            if entry:  # turning round right here
                 here = values[entry - 1, i].astype(np.float32) * np.float32(SCALE)
             elif i < 2:
                 here = _parked_layer(field, grid.x_m[i])
             else:
                 here = np.full(shape, FLOOR_M, np.float32)
             if there is not None:
-                # the planes that the step passes, in the order of driving
-                first = i * grid.parts
-                way = np.arange(first + 1, first + grid.parts + 1) if entry % 2 else \
-                    np.arange(first - 1, first - grid.parts - 1, -1)
-                dx = grid.x_m[i + 1 if entry % 2 else i - 1] - grid.x_m[i]
-                target, dy, heading, reach = arcs_across(dx)
-                clear = clear_forward if entry % 2 else clear_back
-                sweeps.step_layer(here, there, clear[way], planes[way], grid.heading_rad, grid.y_m, grid.wheel_rad,
-                                  target, dy, heading, reach, n.lines, FLOOR_M)
+                on = 1 if entry % 2 else -1
+                way = i * grid.parts + on * np.arange(1, grid.parts + 1)  # the planes that the step passes, in order
+                dx = round(float(grid.x_m[i + on] - grid.x_m[i]), 9)
+                if dx not in arcs:
+                    arcs[dx] = _arcs(field, dx)
+                target, dy, heading, reach = arcs[dx]
+                sweeps.step_layer(here, there, (forward if entry % 2 else back)[way], planes[way], grid.heading_rad,
+                                  grid.y_m, grid.wheel_rad, target, dy, heading, reach, numbers.lines, FLOOR_M)
             values[entry, i] = np.round(np.clip(here, FLOOR_M, CAP_M) / SCALE)
             there = here
-            done += 1
-            if progress:
-                progress(done / (nl * (2 * shunts + 1)))
-    return measured(field)
+            yield (entry * layers + done + 1) / (entries * layers)
+
+
+def _arcs(field: RoomField, dx: float) -> tuple[np.ndarray, ...]:
+    grid, numbers, limits = field.grid, field.numbers, field.limits
+    return sweeps.lay_arcs(dx, grid.parts, grid.heading_rad, grid.wheel_rad, limits.max_wheel_rad,
+                           limits.wheel_per_m_rad, numbers.wheelbase_m, numbers.lines, numbers.tyres,
+                           numbers.full_width)
 
 
 def empty_field(vehicle: Vehicle, course: Course, limits: Limits | None = None, shunts: int = 2,

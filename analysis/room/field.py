@@ -94,11 +94,12 @@ class RoomField:
     def ahead(self, states: np.ndarray, entry: int) -> np.ndarray:
         """(n,) value of the best arc into the next layer but one half step, in the entry's direction; -inf: none."""
         g, n = self.grid, self.numbers
-        return sweeps.look_ahead_all(
-            states, self.layer_from(states[:, 0], entry), g.x_m, self.values[entry], SCALE, g.heading_rad, g.y_m,
-            g.wheel_rad, 15, self.limits.max_wheel_rad, self.limits.wheel_per_m_rad, 0.1, n.wheelbase_m, n.boxes,
-            n.pairs, n.lines, n.tyres, n.outline, n.barrier, n.wall[:0] if entry % 2 else n.wall,
-            n.full_width, CAP_M)
+        with sweeps.ONE_AT_A_TIME:
+            return sweeps.look_ahead_all(
+                states, self.layer_from(states[:, 0], entry), g.x_m, self.values[entry], SCALE, g.heading_rad, g.y_m,
+                g.wheel_rad, 15, self.limits.max_wheel_rad, self.limits.wheel_per_m_rad, 0.1, n.wheelbase_m, n.boxes,
+                n.pairs, n.lines, n.tyres, n.outline, n.barrier, n.wall[:0] if entry % 2 else n.wall,
+                n.full_width, CAP_M)
 
     def layer_from(self, x: np.ndarray, entry: int) -> np.ndarray:
         """(n,) index of the layer at least half a step on from x in the entry's direction; -1 where there is none."""

@@ -10,10 +10,14 @@ depends on heading and wheel only, so arcs are laid out once and shifted over al
 
 from __future__ import annotations
 
+import threading
+
 import numpy as np
 from numba import njit, prange
 
 from analysis.room.solids import body_clearance, clearance_at, tyre_reach
+
+ONE_AT_A_TIME = threading.RLock()  # not every threading layer of the compiler may be entered by two threads at once
 
 
 @njit(cache=True, fastmath=True, parallel=True)
