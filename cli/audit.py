@@ -17,8 +17,8 @@ from analysis.audit.measures import NAMES, ROOM_LOST
 from analysis.audit.school import School
 from analysis.audit.yard import Yard, lay
 from analysis.trouble import Trouble
-from cli.library.library import Library
 from cli.library.database import NEVER, attempts, findings, grids
+from cli.library.library import Library
 from cli.library.query import Filter
 from cli.pages.audit import write_pages
 from cli.store import REVIEW
@@ -69,9 +69,11 @@ def load(library: Library, asked: Filter = ALL) -> School:
     """The attempts asked for, in order of day, and what was found in them."""
     a, f = attempts.c, findings.c
     with library.engine.connect() as c:
-        rows = c.execute(sa.select(a.n, *(a[name] for name in _COLUMNS)).where(*asked.clauses())
-                         .order_by(a.run_on, a.id)).fetchall()
-        frame = pd.DataFrame.from_records([tuple(r) for r in rows], columns=["n", *_COLUMNS])
+        in_order = sa.func.row_number().over(partition_by=a.trainee, order_by=(a.run_on, a.id))
+        turns = sa.select(a.n, sa.case((a.trainee.is_(None), 1), else_=in_order).label("turn")).subquery()
+        rows = c.execute(sa.select(a.n, *(a[name] for name in _COLUMNS), turns.c.turn)
+                         .join(turns, turns.c.n == a.n).where(*asked.clauses()).order_by(a.run_on, a.id))
+        frame = pd.DataFrame.from_records([tuple(r) for r in rows], columns=["n", *_COLUMNS, "turn"])
         wanted = sa.select(f.attempt, *(f[name] for name in _TOLD)).where(
             sa.or_(f.verdict != "ok", f.people_verdict.is_not(None)))
         if asked != ALL:

@@ -99,6 +99,7 @@ def make_school(seed: int, n: int = 10_000, *, trainees: int | None = None, plan
         "verdict": verdict[order], "tool_verdict": verdict[order], "shunts": had["shunt_count"][order].astype(int) * 3,
         "legs": np.where(had["shunt_count"][order], "forward,reverse,shunt,later,end", "forward,reverse,end")}
         | {name: x[name][order] for name in NAMES})
+    frame["turn"] = frame.groupby("trainee").cumcount() + 1
     place = np.empty(n, int)
     place[order] = np.arange(n)
     rows = [pd.DataFrame({"attempt": place[hit], "kind": k, "leg": LEG[k], "verdict": v, "counts":
@@ -120,7 +121,7 @@ def make_school(seed: int, n: int = 10_000, *, trainees: int | None = None, plan
 def fill(library: Library, school: School, *, grid_of: Grid | None = None) -> None:
     """Put a made-up school into an index directly, as if its folders had been read."""
     a = school.attempts.reset_index(drop=True)
-    rows = a.drop(columns=["day"]).assign(
+    rows = a.drop(columns=["day", "turn"]).assign(
         n=np.arange(1, len(a) + 1), state="made up", run_on=a["day"].dt.date, rules="usual", weather="", notes="",
         people_verdict=None, faults=np.bincount(school.findings.loc[school.findings["counts"], "attempt"],
                                                 minlength=len(a)), duration_s=120.0, corrections=0, program="0",

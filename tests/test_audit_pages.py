@@ -6,6 +6,7 @@ import json
 import re
 import shutil
 from collections.abc import Iterator
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -58,6 +59,7 @@ def test_what_is_read_from_the_index_is_what_was_put_in(library: Library) -> Non
     assert school.attempts["id"].tolist() == made.attempts["id"].tolist()
     assert np.array_equal(school.failed, made.failed, equal_nan=True)
     assert np.allclose(school.attempts["early_lateral_m"], made.attempts["early_lateral_m"])
+    assert school.turn.tolist() == made.turn.tolist()
     for kind in made.kinds:
         assert np.array_equal(school.had(kind), made.had(kind), equal_nan=True)
 
@@ -107,6 +109,10 @@ def test_a_filter_narrows_the_audit(library: Library, tmp_path: Path) -> None:
     found = audit_of(library, Filter(instructor="I3"))
     assert set(found.school.attempts["instructor"]) == {"I3"}
     assert found.school.findings["attempt"].max() < len(found.school)
+    late = load(library, Filter(since=date(2025, 6, 1)))  # what a trainee did before still counts as practice
+    whole = load(library).attempts.set_index("id")["turn"]
+    assert (late.attempts.groupby("trainee")["turn"].min() > 1).any()
+    assert late.attempts["turn"].tolist() == whole[late.attempts["id"]].tolist()
     assert all(yard.came.max() <= len(found.school) for yard in found.yards.values())
     with pytest.raises(Trouble, match="no attempt is like that"):
         write_audit(library, tmp_path / "x", Filter(instructor="nobody"))

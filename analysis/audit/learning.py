@@ -29,9 +29,8 @@ _AT_ONCE = 2000
 class Learner:
     """One trainee. ready, low, high: chance of passing the next attempt, 95 % interval. needed and its interval: the
     attempt from which a pass is steady (NEVER: not in sight). at (m,), chance (m, 3): low, middle and high chance at
-    those attempts, the last of them
-    the next. rows: the trainee's attempts in order; passed: 1, 0 or NaN where
-    undecided, one for each of them."""
+    those attempts, the last of them the next. rows: the trainee's attempts in order; turns, passed: the how-manieth
+    of the trainee each is, and 1, 0 or NaN where undecided."""
 
     name: str
     ready: float
@@ -43,6 +42,7 @@ class Learner:
     at: np.ndarray
     chance: np.ndarray
     rows: np.ndarray
+    turns: np.ndarray
     passed: np.ndarray
 
 
@@ -140,19 +140,20 @@ def learning(school: School) -> Learning | None:
     rows = [order[a:b] for a, b in pairwise(edges)]
     learners = []
     for some in _parts(len(names)):
-        learners += _learners(names[some], rows[some], passed, found.posterior(some))
+        learners += _learners(names[some], rows[some], school.turn, passed, found.posterior(some))
     gain, half = found.mean[1], WIDE * found.se_gain
     return Learning(tuple(learners), found.mean[0], gain, gain - half, gain + half, *found.sd)
 
 
-def _learners(names: list[str], rows: list[np.ndarray], passed: np.ndarray, posterior: np.ndarray) -> list[Learner]:
+def _learners(names: list[str], rows: list[np.ndarray], turn: np.ndarray, passed: np.ndarray,
+              posterior: np.ndarray) -> list[Learner]:
     a, b = grid()
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         crossing = np.where(b > 1e-9, np.exp2(np.clip((logit(STEADY) - a) / b, 0, 20)), np.inf)
     needed = np.where(a >= logit(STEADY), 1.0, np.minimum(np.ceil(crossing), NEVER))
     by_needed = np.argsort(needed, kind="stable")
     needs = needed[by_needed][_quantiles(posterior[:, by_needed])]
-    done = np.array([len(r) for r in rows])
+    done = np.array([turn[r[-1]] for r in rows])
     curves = np.stack([_chances(posterior, k)[0] for k in _AT], axis=1)
     ready, now = np.empty(len(names)), np.empty((len(names), 3))
     for n in np.unique(done):
@@ -162,7 +163,7 @@ def _learners(names: list[str], rows: list[np.ndarray], passed: np.ndarray, post
         before = int(np.searchsorted(_AT, done[i] + 1))
         at, chance = np.r_[_AT[:before], done[i] + 1], np.vstack([curves[i, :before], now[i]])
         out.append(Learner(name, float(ready[i]), float(now[i, 0]), float(now[i, 2]), int(needs[i, 1]),
-                           int(needs[i, 0]), int(needs[i, 2]), at, chance, rows[i], passed[rows[i]]))
+                           int(needs[i, 0]), int(needs[i, 2]), at, chance, rows[i], turn[rows[i]], passed[rows[i]]))
     return out
 
 

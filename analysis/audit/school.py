@@ -14,8 +14,9 @@ DIMENSIONS = ("instructor", "vehicle", "course", "trainee")
 @dataclass(frozen=True)
 class School:
     """attempts: one row each in order of day: id, day (datetime64), trainee, instructor, vehicle, course (text or
-    None), verdict, tool_verdict, shunts, legs (text, measures.LEGS with commas), and every measure of
-    measures.NAMES (float, NaN where not to be had).
+    None), turn (the how-manieth attempt of its trainee it is, from 1, those not under audit included), verdict,
+    tool_verdict, shunts, legs (text, measures.LEGS with commas), and every measure of measures.NAMES (float, NaN
+    where not to be had).
 
     findings: those whose verdict is not 'ok', plus every one a person judged: attempt (row number in attempts), kind,
     leg, verdict, tool_verdict, people_verdict (None where nobody judged), counts, x_m, y_m.
@@ -68,7 +69,7 @@ class School:
         alone = numbers < 0
         return np.where(alone, len(names) + np.cumsum(alone) - 1, numbers)
 
-    @cached_property
+    @property
     def turn(self) -> np.ndarray:
         """(n,) the how-manieth attempt of its trainee this is, from 1."""
-        return self.attempts.groupby(self.cluster).cumcount().to_numpy() + 1
+        return self.attempts["turn"].to_numpy(int)

@@ -147,24 +147,23 @@ def learning_curve(learner: Learner) -> Markup:
     """The chance of passing over attempts with its 95 % band, and how each attempt went: a tick above passed, a tick
     below failed."""
     w, h = 260.0, 68.0
-    m = len(learner.passed)
+    m = int(learner.turns[-1])
 
     def x(attempt: float) -> float:
         return 8 + (w - 16) * np.log2(attempt) / max(np.log2(m + 1), 1)
 
     def y(share: float) -> float:
         return 16 + (h - 36) * (1 - share)
-    shown = learner.at <= m + 1
-    at, chance = learner.at[shown], learner.chance[shown]
+    at, chance = learner.at, learner.chance
     band = [(x(a), y(c)) for a, c in zip(at, chance[:, 0], strict=True)]
     band += [(x(a), y(c)) for a, c in zip(at[::-1], chance[::-1, 2], strict=True)]
     middle = [(x(a), y(c)) for a, c in zip(at, chance[:, 1], strict=True)]
     body = (f'<path class="grid" d="M8 {num(y(STEADY))}H{num(w - 8)}"/><path class="limits" d="{path(band)}Z"/>'
             f'<path class="average" d="{path(middle)}"/>')
-    for i, passed in enumerate(learner.passed):
+    for turn, passed in zip(learner.turns, learner.passed, strict=True):
         if np.isfinite(passed):
             top = 4 if passed else h - 14
-            body += f'<path class="{"passed" if passed else "failed"}" d="M{num(x(i + 1))} {num(top)}v9"/>'
+            body += f'<path class="{"passed" if passed else "failed"}" d="M{num(x(turn))} {num(top)}v9"/>'
     return Markup(f'<svg class="curve" viewBox="0 0 {num(w)} {num(h)}" role="img" aria-label="Chance of passing over '
                   f'{m} attempts of {esc(learner.name)}">{body}</svg>')
 

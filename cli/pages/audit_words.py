@@ -100,8 +100,7 @@ def needed(k: Learner) -> str:
     """From which attempt on a pass is steady: '12 (8 to 31)'."""
     def n(v: int) -> str:
         return "not in sight" if v >= NEVER else str(v)
-    done = len(k.rows)
-    if k.needed_high <= done + 1:
+    if k.needed_high <= k.turns[-1] + 1:
         return "reached"
     return f"{n(k.needed)} ({n(k.needed_low)} to {n(k.needed_high)})"
 
