@@ -147,6 +147,17 @@ def test_short_of_the_stopping_box() -> None:
     assert f.value == pytest.approx(0.3 - (TRUTH.x_m[-1] - 3.2), abs=0.02)
 
 
+def test_only_a_gap_near_the_forward_pair_hides_it() -> None:
+    """The front comes 0.3 m past x = 48.5; the pair is put at 50, so it stops 1.2 m short. Out of sight for 3 s in the
+    middle of the long reverse, that still stands; out of sight about the stop at the pair, it may have been reached."""
+    yard = course()
+    far = replace(yard, marks=tuple(replace(m, x_m=50.0) if m.name.startswith("forward") else m for m in yard.marks))
+    at_pair, reversing = TRUTH.stops[1], TRUTH.stops[2][0] - 12.0
+    for gap, verdict in (((reversing, reversing + 3.0), "fault"), ((at_pair[0] - 4.0, at_pair[1] + 4.0), "not seen")):
+        track = measure(TRUTH, np.random.default_rng(6), sd_m=0.01, gaps=(gap,))
+        assert of(judge(track, VEHICLE, far, rules()), "forward_pair").verdict == verdict
+
+
 def test_a_moment_inside_a_gap_is_not_seen() -> None:
     """The vehicle is lost for 3 s while it passes the pivot cone, and at the end."""
     track = measure(TRUTH, np.random.default_rng(3), sd_m=0.01, gaps=((TRUTH.t_s[-1] - 3.0, TRUTH.t_s[-1]),))
