@@ -82,20 +82,24 @@ def never_rising(value: np.ndarray, sd: np.ndarray) -> tuple[np.ndarray, np.ndar
 def lost_moment(t: np.ndarray, kept: np.ndarray, sd: np.ndarray, place_m: np.ndarray) -> LostMoment:
     """When what could be kept (n,), which never rises, fell below zero, by its sd (n,); place_m (n, 2)."""
     surely, perhaps = kept + WIDE * sd < 0, kept - WIDE * sd < 0
-    # once surely lost it stays so, though the sd of a later moment may be larger
-    first_perhaps = int(np.argmax(perhaps)) if perhaps.any() else len(t) - 1
-    first_surely = int(np.argmax(surely)) if surely.any() else len(t) - 1
-    crossed = int(np.argmax(kept < 0)) if (kept < 0).any() else int(np.argmin(kept))
+    end = len(t) - 1
+    crossed = int(np.argmax(kept < 0)) if (kept < 0).any() else -1
+    when = float(t[int(np.argmin(kept))])
+    if crossed > 0:
+        when = float(np.interp(0.0, kept[[crossed, crossed - 1]], t[[crossed, crossed - 1]]))
+    # between the last time that it was surely there and the first that it surely was not
+    first = max(int(np.argmax(perhaps)) - 1, 0) if perhaps.any() else end
+    last = int(np.argmax(surely)) if surely.any() else end
     if surely[0]:
-        verdict, k, first, last = GONE, 0, 0, 0
+        verdict, when, first, last = GONE, float(t[0]), 0, 0
     elif surely.any():
-        verdict, k, first, last = LOST, crossed, min(first_perhaps, crossed), first_surely
+        verdict = LOST
     elif perhaps.any():
-        verdict, k, first, last = UNSURE, crossed, min(first_perhaps, crossed), len(t) - 1
+        verdict = UNSURE
     else:
-        verdict, k, first, last = KEPT, len(t) - 1, len(t) - 1, len(t) - 1
-    return LostMoment(verdict, float(t[k]), float(t[first]), float(t[last]),
-                      (float(place_m[k, 0]), float(place_m[k, 1])))
+        verdict, when = KEPT, float(t[end])
+    x, y = (float(np.interp(when, t, place_m[:, k])) for k in (0, 1))
+    return LostMoment(verdict, when, float(min(t[first], when)), float(max(t[last], when)), (x, y))
 
 
 def _saving(told: Told, ordinary: RoomField, use: np.ndarray, past: np.ndarray, moment: LostMoment) -> Saving | None:
