@@ -7,6 +7,7 @@ avoided without a(nother) shunt. Course frame; metres, seconds, radians; sds are
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -32,7 +33,7 @@ class Limits:
     full_width: bool = False
 
     @staticmethod
-    def of(vehicle: Vehicle, final_heading_rad: float = np.radians(3.0), full_width: bool = False) -> Limits:
+    def of(vehicle: Vehicle, final_heading_rad: float = math.radians(3.0), full_width: bool = False) -> Limits:
         """All that the vehicle can do at its creep speed."""
         return Limits(vehicle.max_wheel_rad, vehicle.wheel_rate_radps / vehicle.creep_speed_mps, final_heading_rad,
                       full_width)
