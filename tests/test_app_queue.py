@@ -10,6 +10,7 @@ import signal
 import subprocess
 import sys
 import time
+import zipfile
 from collections.abc import Iterator
 from itertools import combinations
 from pathlib import Path
@@ -21,8 +22,10 @@ from fake_attempt import write_clip
 
 from cli.app.folder import Folder
 from cli.app.jobs import _read
+from cli.app.share import make_share
 from cli.app.uploads import ABANDONED_AFTER_S, Uploads
 from cli.files import read_course, read_lens, read_vehicle
+from cli.library.people import Correction, FindingKey, append_correction
 
 ROOT = Path(__file__).parents[1]
 
@@ -181,6 +184,26 @@ def test_the_audit_follows_what_people_said(tmp_path: Path, prepared: Path) -> N
                 "tool_verdict": "fault", "finding": {"kind": "dry_steering", "where": "", "t_start_s": 5.0}}
         assert app.ask("POST", "/attempts/run-1/people", said)[1]["verdict"] == "too close to call"
         assert b"1 of 1" not in app.ask("GET", "/school/index.html")[1]
+
+
+def test_a_copy_holds_what_people_said(tmp_path: Path, prepared: Path) -> None:
+    place = set_up(tmp_path, prepared, attempts=("run-1",)) / "attempts" / "run-1"
+    append_correction(place, Correction("I-1", "overrule", FindingKey("dry_steering", "", 5.0), "fault", "ok",
+                                        reason="<b>Rolling</b>, I saw it"))
+    (place / "share").mkdir()
+    (place / "share" / "share.json").write_text(json.dumps({"single": False, "blur": False, "language": "de"}))
+    make_share(place, lambda stage, fraction: None)
+    with zipfile.ZipFile(place / "share" / "attempt.zip") as z:
+        pages = {name: z.read(name).decode() for name in ("index.html", "trainee.html")}
+        assert z.read("clip.mp4") == (place / "recording-01.mp4").read_bytes()
+    for text in pages.values():
+        assert "&lt;b&gt;Rolling&lt;/b&gt;, I saw it" in text
+        assert "Lenken im Stand" in text
+    assert "Kein klarer Fehler, aber zu knapp</h1>" in pages["index.html"]
+    assert 'src="clip.mp4"' in pages["index.html"]
+    (place / "share" / "share.json").write_text(json.dumps({"single": True, "blur": False, "language": "en"}))
+    make_share(place, lambda stage, fraction: None)
+    assert [p.name for p in sorted((place / "share").iterdir())] == ["attempt.html", "share.json"]
 
 
 def test_set_up_by_form_and_its_correction(tmp_path: Path, prepared: Path) -> None:

@@ -98,6 +98,10 @@ def test_lengths_in_feet(metric: str, imperial: str) -> None:
     assert in_units(metric, "m") == metric
 
 
+def test_names_keep_their_figures() -> None:
+    assert in_units("T1 · 12 m bus · 3 m short", "ft", ["12 m bus"]) == "T1 · 12 m bus · 10 ft short"
+
+
 # ---- colours ------------------------------------------------------------------------------------------------
 
 

@@ -20,7 +20,7 @@ from cli.app.folder import Folder, NotThere
 from cli.app.people import LONGEST_REASON, Overtaken, Standing, correct, correction_of, standing
 from cli.app.rewrite import take_apart
 from cli.app.telling import Telling, in_page_order
-from cli.app.wording import FEET_IN_A_METRE, in_units
+from cli.app.wording import FEET_IN_A_METRE
 from cli.library.people import Correction
 
 
@@ -38,12 +38,7 @@ async def review(request: Request) -> Response:
         f'<track kind="{kind}" src="/attempts/{name}/{kind}.vtt" srclang="{seen.language}" label="{say(label)}">'
         for kind, label in (("captions", "review.captions"), ("chapters", "review.chapters")))
     s = standing(folder, name)
-    names = {s.record[what]["name"] for what in ("vehicle", "course", "rules")}
-
-    def text(said: str) -> str:
-        return said if said in names else in_units(tell.words.review(said), seen.units)
-
-    taken = await asyncio.to_thread(take_apart, stored, text, clip=f"/attempts/{name}/clip", tracks=tracks)
+    taken = await asyncio.to_thread(take_apart, stored, tell.fixed(s), clip=f"/attempts/{name}/clip", tracks=tracks)
     if taken.script != (resources.files("cli.pages") / "review.js").read_text("utf-8").strip():
         return page(request, "older.html", name=name, recorded=bool(folder.recordings(name)))
     return page(request, "review.html", name=name, body=taken.body, page_data=_in_units(taken.data, seen.units),

@@ -17,7 +17,6 @@ from cli.app.rewrite import take_apart
 from cli.app.routes_view import form_of
 from cli.app.share import ASKED, SHARE, SINGLE, ZIP
 from cli.app.telling import Telling
-from cli.app.wording import in_units
 
 # What may be taken away, and what it is. All are sent as downloads, never shown as pages of the app.
 FILES = {store.OVERLAY: "video/mp4", store.TRACK: "application/octet-stream", store.TRACK_CSV: "text/csv",
@@ -28,13 +27,12 @@ FILES = {store.OVERLAY: "video/mp4", store.TRACK: "application/octet-stream", st
 async def sheet(request: Request) -> Response:
     """The trainee's sheet with the instructor's word on it."""
     folder, name = parts(request).folder, request.path_params["attempt"]
-    s, seen = standing(folder, name), view(request)
-    tell = Telling(seen)
+    s, tell = standing(folder, name), Telling(view(request))
     stored = folder.attempt(name) / store.TRAINEE
     body = ""
     if stored.is_file():
         text = stored.read_text("utf-8")
-        body = (await asyncio.to_thread(take_apart, text, lambda t: in_units(tell.words.review(t), seen.units))).body
+        body = (await asyncio.to_thread(take_apart, text, tell.fixed(s))).body
     undone = {c.withdraws for c in s.corrections}
     said = [(tell.title(c.finding.kind, c.finding.where) if c.finding else "",
              tell.words.say(f"script.log_{c.action}"), tell.verdict(c.verdict) if c.verdict else "", c.reason, c.by)

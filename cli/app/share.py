@@ -8,7 +8,7 @@ import re
 import shutil
 import tempfile
 import zipfile
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from html import escape
 from pathlib import Path
 
@@ -43,7 +43,8 @@ def make_share(place: Path, report: Callable[[str, float], None]) -> None:
             clip = Path(making) / _CLIP
             blur_people(source, data or {}, clip, report)
         report("writing the copy", 0.0)
-        page = with_word(page, standing(folder, name), Telling(View(asked["language"])))
+        s, tell = standing(folder, name), Telling(View(asked["language"]))
+        page = with_word(page, s, tell)
         out = Path(making) / (SINGLE if asked["single"] else ZIP)
         if asked["single"]:
             if clip.stat().st_size > EMBED_LIMIT_BYTES:
@@ -51,18 +52,22 @@ def make_share(place: Path, report: Callable[[str, float], None]) -> None:
                               where=name, remedy="share it as a folder")
             out.write_text(with_clip(page, embedded=clip.read_bytes()), "utf-8")
         else:
-            _zip(out, place, with_clip(page, beside=_CLIP), clip, blurred=asked["blur"])
+            pages = {"index.html": with_clip(page, beside=_CLIP)}
+            if (place / store.TRAINEE).is_file() and not asked["blur"]:
+                # it holds a picture of the clip, which would show again what was blurred
+                pages[store.TRAINEE] = with_word((place / store.TRAINEE).read_text("utf-8"), s, tell, headline=False)
+            _zip(out, place, pages, clip)
         for old in (SINGLE, ZIP):
             (place / SHARE / old).unlink(missing_ok=True)
         shutil.move(out, place / SHARE / out.name)
 
 
-def _zip(out: Path, place: Path, page: str, clip: Path, *, blurred: bool) -> None:
+def _zip(out: Path, place: Path, pages: Mapping[str, str], clip: Path) -> None:
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as z:
-        z.writestr("index.html", page)
+        for name, text in pages.items():
+            z.writestr(name, text)
         z.write(clip, _CLIP, zipfile.ZIP_STORED)
-        # What holds pictures of the clip itself would show again what was blurred.
-        for name in (store.PLAN_PNG, store.PLAN_SVG, *(() if blurred else (store.TRAINEE,))):
+        for name in (store.PLAN_PNG, store.PLAN_SVG):
             if (place / name).is_file():
                 z.write(place / name, name)
 
@@ -75,8 +80,8 @@ def with_clip(page: str, *, embedded: bytes | None = None, beside: str = "") -> 
     return re.sub(r"<video\b", f'<video src="{escape(beside)}"', page, count=1) if beside else page
 
 
-def with_word(page: str, s: Standing, tell: Telling) -> str:
-    """The review page with the verdict that holds now, and with what people said, under its headline."""
+def with_word(page: str, s: Standing, tell: Telling, *, headline: bool = True) -> str:
+    """A stored page with what people said under its head, and with the verdict that holds now as its headline."""
     if not s.corrections:
         return page
     undone = {c.withdraws for c in s.corrections}
@@ -87,7 +92,9 @@ def with_word(page: str, s: Standing, tell: Telling) -> str:
         what = tell.title(c.finding.kind, c.finding.where) if c.finding else tell.words.say("script.whole")
         told = [what, tell.words.say(f"script.log_{c.action}"), tell.verdict(c.verdict) if c.verdict else "", c.reason]
         lines.append(f"<li>{escape(' · '.join(t for t in told if t))} ({escape(c.by)}, {escape(c.at[:10])})</li>")
-    page = re.sub(r"(<h1[^>]*>)[^<]*", lambda m: m[1] + escape(tell.headline(s)), page, count=1)
-    said = (f'<section class="below"><section aria-label="{escape(tell.words.say("review.said"))}">'
-            f"<h2>{escape(tell.words.say('review.said'))}</h2><ul>{''.join(lines)}</ul></section></section>")
+    if headline:
+        page = re.sub(r"(<h1[^>]*>)[^<]*", lambda m: m[1] + escape(tell.headline(s)), page, count=1)
+    title = escape(tell.words.say("review.said"))
+    said = (f'<section class="below"><section aria-label="{title}"><h2>{title}: {escape(tell.verdict(s.verdict))}</h2>'
+            f"<ul>{''.join(lines)}</ul></section></section>")
     return page.replace("</header>", "</header>" + said, 1)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from types import SimpleNamespace
 from typing import Any
 
@@ -43,6 +43,11 @@ class Telling:
             return ""
         key = f"places.{where}"
         return self.words.say(key) if self.words.has(key) else words.place(where)
+
+    def fixed(self, standing: Standing) -> Callable[[str], str]:
+        """How texts of an attempt's stored pages are told: fixed ones in the asker's language, lengths in theirs."""
+        names = [standing.record[what]["name"] for what in ("course", "vehicle", "rules")]
+        return lambda text: in_units(self.words.review(text), self.view.units, names)
 
     def verdict(self, verdict: str) -> str:
         return self.words.say("verdicts." + verdict.replace(" ", "_"))

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
@@ -107,13 +107,17 @@ def _patterns(language: str) -> tuple[tuple[re.Pattern[str], str], ...]:
 _METRIC = re.compile(r"(?P<sign>[−-]?)(?P<value>\d+(?:\.\d+)?)(?P<space>[ \u00a0])(?P<unit>m/s|cm|m)(?![\w²/])")
 
 
-def in_units(text: str, units: str) -> str:
+def in_units(text: str, units: str, names: Collection[str] = ()) -> str:
     """The text with lengths and speeds in feet and inches if asked for: '12 cm' -> '4.7 in', '0.74 m' -> '2.4 ft'.
 
+    names: of vehicles and the like, which stay as they are written ('12 m bus').
     One decimal: 0.1 in is 2.5 mm, 0.1 ft is 3 cm; metres given to the centimetre keep two decimals of a foot.
     """
     if units != "ft":
         return text
+    for name in names:
+        if name and name in text:
+            return name.join(in_units(part, units, names) for part in text.split(name))
 
     def feet(found: re.Match[str]) -> str:
         value, unit = float(found["value"]), found["unit"]
