@@ -1,4 +1,4 @@
-"""The library and its audit on made-up schools, and a batch of one real clip: `python -m bench.library`.
+"""The library and its audit on made-up schools, and a batch of two real clips: `python -m bench.library [PART ...]`.
 
 Times of queries are the median of five, each after one that is not counted. The 1 000 000 attempts show how cost
 grows; they have no goals. False discoveries are counted over 100 schools of 10 000 attempts with planted patterns
@@ -14,7 +14,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -165,23 +165,25 @@ def cluster(folder: Path) -> Iterator[str]:
             process.wait()
 
 
-def rows(parts: tuple[str, ...] = ("scale", "discoveries", "batch")) -> list[Row]:
+PARTS: dict[str, Callable[[Path], Iterator[Row]]] = {
+    **{str(n): lambda folder, n=n: scale(n, folder) for n in SIZES},
+    "discoveries": lambda _: discoveries(), "batch": batch}
+
+
+def rows(parts: Iterable[str] = tuple(PARTS)) -> list[Row]:
+    """The rows of bench.json; each part's table is printed when it is done."""
     out: list[Row] = []
-    with tempfile.TemporaryDirectory(prefix="bench-library-") as name:
-        folder = Path(name)
-        for part in parts:
-            if part == "scale":
-                for n in SIZES:
-                    out += scale(n, folder)
-            else:
-                out += discoveries() if part == "discoveries" else batch(folder)
+    for part in parts:
+        with tempfile.TemporaryDirectory(prefix="bench-library-") as folder:
+            found = list(PARTS[part](Path(folder)))
+        for case in dict.fromkeys(r.clip for r in found):
+            print(table([r for r in found if r.clip == case]) + "\n", flush=True)
+        out += found
     return out
 
 
 def main() -> None:
-    found = rows(tuple(sys.argv[1:]) or ("scale", "discoveries", "batch"))
-    for case in dict.fromkeys(r.clip for r in found):
-        print(table([r for r in found if r.clip == case]) + "\n", flush=True)
+    rows(sys.argv[1:] or tuple(PARTS))
 
 
 if __name__ == "__main__":
