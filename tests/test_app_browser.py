@@ -135,6 +135,7 @@ def test_first_use_to_share(tab: Any, tmp_path: Path, prepared: Path) -> None:
         assert "The wheels rolled, I saw it." in tab.locator(".word").inner_text()
         assert "Too close to call" in tab.locator(".word h2").inner_text()
         tab.get_by_role("link", name="Progress").click()
+        tab.get_by_role("heading", name="Progress of steady").wait_for()
         assert tab.locator("tbody tr").count() == 1
         tab.goto(f"{app.url}/attempts/{folder.name}/share")
         tab.get_by_role("button", name="Make the copy").click()
