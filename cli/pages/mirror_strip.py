@@ -33,11 +33,11 @@ def mirror_strip(attempt: Attempt, duration_s: float) -> str:
         said = f'<button class="least" data-seek="{cue:.3f}">two poles and one: at {words.clock(cue)}</button>'
     keys = "".join(f'<span class="key"><i class="{_CLASS[s]}"></i>{text}</span>' for s, text in (
         (MAIN, "main"), (WIDE_ANGLE, "wide-angle"), (HIDDEN, "neither")))
-    seat = f"Driver sits {'left' if attempt.vehicle.driver_side > 0 else 'right'}."
+    seat = "left" if attempt.vehicle.driver_side > 0 else "right"
     return (f'<figure class="strip mirrors"><figcaption><span class="name">Mirrors</span>{keys}{said}</figcaption>'
             f'<div class="plot rows" data-plot>{rows}<i class="cursor"></i></div>'
-            '<p class="model">A model (the least fields of UN Regulation No 46), not where the driver looked. '
-            f"{seat}</p></figure>")
+            '<p class="model">A model: the least fields of UN Regulation No 46, not where the driver (seated '
+            f"{seat}) looked.</p></figure>")
 
 
 def _row(name: str, state: np.ndarray, side: np.ndarray, known: np.ndarray, t: np.ndarray, duration_s: float) -> str:

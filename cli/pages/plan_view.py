@@ -17,11 +17,13 @@ _NAMES_M = 1.0  # room for the names of the marks at either end
 
 def plan_view(attempt: Attempt) -> str:
     """The live plan: the vehicle and its path are left to the script."""
-    parts = [_head(_view(attempt), 'id="plan"'), *_ground(attempt), *_tyre_paths(attempt), *_reference(attempt),
+    x_min, x_max, y_min, y_max = _view(attempt)
+    view = x_min, x_max, y_min, y_max + _BADGE_M
+    parts = [_head(view, 'id="plan"'), *_ground(attempt), *_tyre_paths(attempt), *_reference(attempt),
              '<path class="trail" id="plan-trail"/>', f'<g id="plan-vehicle">{_vehicle(attempt.vehicle, 0.0)}</g>',
              *_marks(attempt)]
     parts += [_badge(n, f) for n, f in words.numbered(attempt.findings) if n and f.at_m is not None]
-    parts += [_turning_point(p) for p in scene.turning_points(attempt)]
+    parts += [_turning_point(p, view) for p in scene.turning_points(attempt)]
     return "\n".join([*parts, "</svg>"])
 
 
@@ -87,12 +89,18 @@ def _reference(attempt: Attempt) -> list[str]:
     return [f'<path class="reference" d="{path(flipped(np.column_stack([run.x_m, run.y_m])))}"/>']
 
 
-def _turning_point(point: scene.TurningPoint) -> str:
+def _turning_point(point: scene.TurningPoint, view: tuple[float, float, float, float]) -> str:
     if point.at_m is None:
         return ""
-    x, y = point.at_m
-    return (f'<g class="moment {point.kind}" data-seek="{point.t_s:.3f}" transform="translate({num(x)} {num(-y)})">'
-            f'<circle class="spot"/><circle class="dot"/><text>{esc(point.label)}, {words.clock(point.t_s)}</text></g>')
+    (x, y), (_, _, y_min, y_max) = point.at_m, view
+    under = y > y_max - _WORDS_M or (point.kind == "saving" and y > y_min + _WORDS_M)
+    return (f'<g class="moment {point.kind}{" under" if under else ""}" data-seek="{point.t_s:.3f}" '
+            f'transform="translate({num(x)} {num(-y)})"><circle class="spot"/><circle class="dot"/>'
+            f'<text>{esc(point.label)}, {words.clock(point.t_s)}</text></g>')
+
+
+_WORDS_M = 2.0  # room that the words over a place need
+_BADGE_M = 0.7  # room for the badge of a finding at the upper edge
 
 
 def _rings(shape) -> str:
