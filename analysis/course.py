@@ -18,7 +18,6 @@ from analysis.trouble import Trouble
 from analysis.vehicle import Vehicle
 
 
-
 @dataclass(frozen=True)
 class Exercise:
     """A kind of exercise: the marks that its course must have, by name, and whether it ends in a stopping box."""
