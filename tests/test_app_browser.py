@@ -214,6 +214,33 @@ def test_cancel_start_again_reload_and_restart(tab: Any, tmp_path: Path, prepare
     tab.complaints[:] = [c for c in tab.complaints if "ERR_CONNECTION" not in c and "Failed to load" not in c]
 
 
+def test_a_stopped_upload_goes_on_where_it_was(tab: Any, app: Running, tmp_path: Path) -> None:
+    big = tmp_path / "card.mp4"
+    big.write_bytes(bytes(24_000_000))  # six pieces, and in the end no film
+    sent: list[int] = []
+
+    def slowly(route: Any) -> None:
+        sent.append(int(route.request.url.rsplit("=", 1)[1]))
+        tab.wait_for_timeout(150)
+        route.continue_()
+
+    tab.goto(app.url)
+    tab.route("**/uploads/*?offset=*", slowly)
+    tab.locator("#file").set_input_files(big)
+    tab.get_by_role("button", name="Analyse").click()
+    tab.get_by_role("button", name="Stop sending card.mp4").click()
+    tab.locator("#chosen li", has_text="card.mp4").wait_for()
+    tab.wait_for_timeout(300)
+    arrived = next(p for p in (app.root / "uploads").iterdir() if not p.suffix).stat().st_size
+    assert arrived < 24_000_000
+    before = len(sent)
+    tab.unroute("**/uploads/*?offset=*")
+    tab.on("request", lambda r: sent.append(int(r.url.rsplit("=", 1)[1])) if "?offset=" in r.url else None)
+    tab.get_by_role("button", name="Analyse").click()
+    tab.locator("#intake-trouble", has_text="card.mp4").wait_for()
+    assert sent[before:] == list(range(arrived, 24_000_000, 4_000_000))
+
+
 def test_marks_that_were_not_found_are_clicked(tab: Any, app: Running, tmp_path: Path) -> None:
     app.wait(app.job(write_clip(tmp_path / "grey.mp4", seconds=1), trainee="lost")["id"], "failed")
     tab.goto(app.url)

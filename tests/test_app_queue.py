@@ -196,6 +196,8 @@ def test_a_copy_holds_what_people_said(tmp_path: Path, prepared: Path) -> None:
     with zipfile.ZipFile(place / "share" / "attempt.zip") as z:
         pages = {name: z.read(name).decode() for name in ("index.html", "trainee.html")}
         assert z.read("clip.mp4") == (place / "recording-01.mp4").read_bytes()
+        assert "Lenken im Stand" not in z.read("captions.vtt").decode()  # overruled: nothing to tell of any more
+        assert "Rückwärtsfahrt" in z.read("chapters.vtt").decode()
     for text in pages.values():
         assert "&lt;b&gt;Rolling&lt;/b&gt;, I saw it" in text
         assert "Lenken im Stand" in text

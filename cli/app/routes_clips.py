@@ -9,7 +9,7 @@ from datetime import date
 from pathlib import Path
 from typing import Any
 
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
@@ -43,7 +43,10 @@ async def append(request: Request) -> Response:
     offset = request.query_params.get("offset", "")
     if not offset.isdigit():
         raise Trouble("the request is not understood", remedy="reload the page and try again")
-    got = await parts(request).uploads.append(request.path_params["upload"], int(offset), request.stream())
+    try:
+        got = await parts(request).uploads.append(request.path_params["upload"], int(offset), request.stream())
+    except ClientDisconnect:  # stopped by the person, or the line broke; what arrived is kept
+        return Response(status_code=400)
     return JSONResponse({"offset": got})
 
 

@@ -14,6 +14,7 @@ from pathlib import Path
 
 from analysis.trouble import Trouble
 from cli import store
+from cli.app import vtt
 from cli.app.blur import blur_people
 from cli.app.folder import Folder
 from cli.app.people import Standing, standing
@@ -52,7 +53,9 @@ def make_share(place: Path, report: Callable[[str, float], None]) -> None:
                               where=name, remedy="share it as a folder")
             out.write_text(with_clip(page, embedded=clip.read_bytes()), "utf-8")
         else:
-            pages = {"index.html": with_clip(page, beside=_CLIP)}
+            pages = {"index.html": with_clip(page, beside=_CLIP),
+                     "captions.vtt": vtt.captions(s.now.findings, tell.sentence, s.record["t_end_s"]),
+                     "chapters.vtt": vtt.chapters(s.record, tell.words.say)}
             if (place / store.TRAINEE).is_file() and not asked["blur"]:
                 # it holds a picture of the clip, which would show again what was blurred
                 pages[store.TRAINEE] = with_word((place / store.TRAINEE).read_text("utf-8"), s, tell, headline=False)
