@@ -22,6 +22,7 @@ from cli.batch import Batch, read_batch, run_batch, told
 from cli.batch_job import MADE_FROM, do, run_job
 from cli.library.library import open_library
 from cli.library.query import Filter, find
+from cli.main import main
 from cli.store import RECORD
 
 TESTS = Path(__file__).resolve().parent
@@ -267,3 +268,19 @@ def test_an_absent_cluster_is_told(tmp_path: Path) -> None:
     pytest.importorskip("distributed", reason="needs dask[distributed]")
     with pytest.raises(Trouble, match="no Dask scheduler answers there"):
         run_batch(batch(clips(tmp_path, a="ok"), tmp_path / "lib"), dask="nonsense")
+
+
+# ---- the command, with the real work ------------------------------------------------------------------------
+
+
+def test_the_command_tells_what_cannot_be_read(tmp_path: Path, capsys: pytest.CaptureFixture) -> None:
+    sample = TESTS.parent / "sample_clips" / "bus_clean"
+    (tmp_path / "film.mp4").write_text("not a film", "utf-8")
+    (tmp_path / "list.csv").write_text("clip,trainee\nfilm.mp4,T1\nnone.mp4,T2\n", "utf-8")
+    assert main(["batch", str(tmp_path / "list.csv"), "--out", str(tmp_path / "lib"), "--vehicle",
+                 str(sample / "vehicle.toml"), "--course", str(sample / "course.toml")]) == 2
+    said = capsys.readouterr()
+    assert "2 clips: 0 analysed, 0 unchanged since, 2 without a result" in said.out
+    assert "film.mp4" in said.out and "none.mp4: no such file" in said.out
+    assert "defect" not in said.out and "2 clips have no result" in said.err
+    assert findings_of(tmp_path / "lib") == {}
