@@ -82,7 +82,7 @@ def serve(root: Path, *, port: int = PORT, network: str | None = None, open_brow
     names = ("127.0.0.1", "localhost", *([network] if network else []))
     addresses = [name if port == 80 else f"{name}:{port}" for name in names]  # browsers leave the usual port out
     app = build(root, addresses=addresses, passphrase=phrase)
-    listener = _listener("0.0.0.0" if network else host, port)
+    listeners = [_listener(name, port) for name in dict.fromkeys(("127.0.0.1", host))]
     address = f"http://{host}:{port}/"
     print(f"tailtrace is at {address}   (end with Ctrl+C)")
     if network:
@@ -92,7 +92,7 @@ def serve(root: Path, *, port: int = PORT, network: str | None = None, open_brow
         webbrowser.open(address)
     server = uvicorn.Server(uvicorn.Config(app, log_level="warning", server_header=False, timeout_graceful_shutdown=3))
     with suppress(KeyboardInterrupt):
-        server.run(sockets=[listener])
+        server.run(sockets=listeners)
 
 
 def _passphrase(given: str | None) -> Passphrase:

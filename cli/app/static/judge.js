@@ -157,7 +157,10 @@ form.addEventListener("submit", async (event) => {
 async function undo(c) {
   const finding = c.finding && { kind: c.finding[0], where: c.finding[1], t_start_s: c.finding[2] };
   const by = localStorage.getItem("reviewer") || c.by;
-  if (!await keep({ version: state.version, by, action: "withdraw", withdraws: c.id, finding })) alert($("judge-trouble").textContent);
+  const kept = await keep({ version: state.version, by, action: "withdraw", withdraws: c.id, finding });
+  $("said-trouble").hidden = kept;
+  $("said-trouble").textContent = kept ? "" : $("judge-trouble").textContent;
+  $("said-title").focus(); // the button that was pressed is gone
 }
 
 /** Send one word. When somebody else was quicker, show theirs and leave this one to be sent again. */
@@ -180,4 +183,5 @@ async function keep(body) {
   }
 }
 
+document.querySelector(".counts").setAttribute("aria-live", "polite"); // a judgement changes them
 showState();
