@@ -9,7 +9,7 @@ poor trainees drive mostly one vehicle that is no worse than others. Nothing her
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date
 
 import numpy as np
 import pandas as pd
@@ -27,7 +27,7 @@ LEG = {"mark_close": "reverse", "tyre_over_line": "reverse", "mark_touched": "la
 COUNTS = {"tyre_over_line", "mark_touched", "shunt_count", "dry_steering", "stopping_box"}
 BASE = {"mark_close": -1.4, "tyre_over_line": -2.0, "mark_touched": -2.6, "shunt_count": -2.2, "dry_steering": -2.2,
         "stopping_box": -1.9, "final_heading": -1.8}
-BAD_INSTRUCTOR, TIGHT_VEHICLE, POOR_VEHICLE, CHANGE = "I3", "V2", "V1", 0.7
+BAD_INSTRUCTOR, TIGHT_VEHICLE, CHANGE = "I3", "V2", 0.7  # the change: at this share of the time
 START = date(2024, 1, 8)
 
 
@@ -138,7 +138,3 @@ def fill(library: Library, school: School, *, grid_of: Grid | None = None) -> No
             for k in range(0, len(a), 20_000):
                 c.execute(grids.insert(), [{**one, "attempt": i + 1} for i in range(k, min(k + 20_000, len(a)))])
         c.execute(meta.update().where(meta.c.key == "revision").values(value="1"))
-
-
-def day(k: int) -> date:
-    return START + timedelta(days=k)

@@ -8,8 +8,6 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-DIMENSIONS = ("instructor", "vehicle", "course", "trainee")
-
 
 @dataclass(frozen=True)
 class School:

@@ -71,7 +71,7 @@ def write_pages(audit: Audit, folder: Path, attempt_href: Callable[[str], str]) 
                                grouped=GROUPED, verdicts=VERDICTS, verdict_words=words.VERDICT_WORDS,
                                percent=charts.percent, steady=STEADY, false_rate=RATE, near_cm=round(100 * NEAR_M),
                                words_minus=words.minus,
-                               failed=_failed(audit), all_rows=np.arange(len(audit.school)))
+                               all_rows=np.arange(len(audit.school)))
     for name, title in PAGES:
         page = environment.get_template(f"audit_{name}.html").render(here=name, title=title)
         (folder / f"{name}.html").write_text(page, "utf-8")
@@ -86,7 +86,3 @@ def write_pages(audit: Audit, folder: Path, attempt_href: Callable[[str], str]) 
 
 def _part(name: str) -> str:
     return (resources.files("cli.pages") / name).read_text("utf-8")
-
-
-def _failed(audit: Audit) -> np.ndarray:
-    return np.flatnonzero(audit.school.failed == 1)
