@@ -2,7 +2,7 @@
 
 `python fake_worker.py TASK FOLDER`, with the prepared attempt folder in FAKE_RESULT. What it does follows from the
 trainee's code: 'slow' takes half a minute, 'steady' two seconds, 'lost' finds no marks until they are pointed out,
-'dies' says nothing. Sharing is the real thing.
+'dies' says nothing, 'babbles' says what nobody understands. Sharing is the real thing.
 """
 
 from __future__ import annotations
@@ -31,6 +31,8 @@ def main(task: str, folder: Path) -> None:
     asked = json.loads((folder / "request.json").read_text("utf-8"))
     if asked["trainee"] == "dies":
         sys.exit(1)
+    if asked["trainee"] == "babbles":
+        print("this is not what was agreed", flush=True)
     steps = {"slow": 300, "steady": 20}.get(asked["trainee"], 4)
     for step in range(steps):
         print(json.dumps({"stage": "following the vehicle", "fraction": step / steps}), flush=True)

@@ -140,6 +140,9 @@ def test_a_failure_is_told_as_the_worker_told_it(app: Running, clip: Path) -> No
     assert lost["problem"] == ["no cones found in the picture", "", "point the marks out by hand"]
     dead = app.wait(app.job(clip, trainee="dies")["id"], "failed")
     assert "without saying why" in dead["problem"][0]
+    odd = app.wait(app.job(clip, trainee="babbles")["id"], "failed")
+    assert "defect of the program" in odd["problem"][0]
+    app.wait(app.job(clip, trainee="T1")["id"], "done")  # none of it holds the queue up
 
 
 def test_a_job_begins_anew_when_the_server_was_killed(tmp_path: Path, prepared: Path, clip: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import logging
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, fields, replace
 from datetime import UTC, datetime
@@ -13,6 +14,7 @@ from typing import Any, Protocol
 from analysis.trouble import Trouble
 from cli.app.folder import Folder, NotThere, write_whole
 
+log = logging.getLogger(__name__)
 _DONE_KEPT = 12  # of those that ended well; their attempts are listed anyway
 WAITING, RUNNING, DONE, FAILED, CANCELLED = "waiting", "running", "done", "failed", "cancelled"
 
@@ -132,9 +134,20 @@ class Queue:
 
         try:
             await self._runner(job, self._folder.place("attempts", job.attempt), report)
-            self._set(replace(self._jobs[job.id], state=DONE, stage="", fraction=1.0))
+            self._end(job.id, DONE)
         except Trouble as e:
-            self._set(replace(self._jobs[job.id], state=FAILED, problem=(e.what, e.where, e.remedy)))
+            self._end(job.id, FAILED, e)
+        except Exception as e:  # a defect must not hold the queue up
+            log.exception("job %s", job.id)
+            self._end(job.id, FAILED, Trouble(f"sorry, this is a defect of the program ({type(e).__name__})",
+                                              where=job.label, remedy="what happened is in the server's window"))
+
+    def _end(self, job_id: str, state: str, trouble: Trouble | None = None) -> None:
+        """Note how a job ended, unless it was cancelled at the last moment."""
+        job = self._jobs.get(job_id)
+        if job and job.state == RUNNING:
+            problem = (trouble.what, trouble.where, trouble.remedy) if trouble else None
+            self._set(replace(job, state=state, stage="", fraction=float(state == DONE), problem=problem))
 
     def _set(self, job: Job) -> None:
         self._jobs[job.id] = job

@@ -79,6 +79,7 @@ $("intake").addEventListener("submit", async (event) => {
   if (!groups.length) return complain(say("choose_first"));
   chosen = [];
   showChosen();
+  document.querySelector(".work").scrollIntoView({ block: "nearest" });
   for (const group of groups) {
     try {
       const uploads = [];
