@@ -9,6 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import rsplan
+from bench.room_search import finds_way
 from room_yards import at_once, open_yard, random_states, side_line, vehicle
 
 from analysis.attempt import Motion
@@ -197,6 +198,16 @@ def test_run_proves_the_room_the_field_promises(lorry: Vehicle, field: RoomField
         rows = np.column_stack([run.x_m, run.y_m, run.heading_rad, run.wheel_rad])
         assert run.clearance_m == pytest.approx(measured_clearance(rows, lorry, field.course), abs=1e-9)
         assert max(r.shunts for r in runs) <= shunts
+
+
+def test_search_that_knows_no_field_finds_a_way_only_where_there_is_room(lorry: Vehicle, field: RoomField) -> None:
+    states = random_states(np.random.default_rng(14), 400, (6.0, 20.0), (-4.5, 1.0), 0.6, 0.3)
+    room, open_way = field.room_m(*states.T), clearances_m(field.numbers, states)
+    none = np.flatnonzero((room < -0.1) & (open_way > 0))[:8]
+    much = np.flatnonzero(room > 0.1)[:4]
+    assert len(none) == 8 and len(much) == 4
+    found = [finds_way(lorry, field.course, field.numbers, field.limits, states[k], 0.0) for k in (*none, *much)]
+    assert found == [False] * 8 + [True] * 4
 
 
 def test_run_keeps_the_limits_of_steering(field: RoomField) -> None:

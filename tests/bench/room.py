@@ -12,7 +12,7 @@ import json
 import math
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -71,7 +71,7 @@ def _seconds(do: Callable[[], RoomField]) -> tuple[float, RoomField]:
     return time.perf_counter() - began, out
 
 
-def _costs(v: Vehicle, course: Course) -> Iterator[Row]:
+def _costs(v: Vehicle, course: Course) -> Generator[Row, None, RoomField]:
     with tempfile.TemporaryDirectory() as folder:
         cached_field(v, course_for(v, wanted={"yard_width_m": 12.0}), shunts=0, folder=Path(folder))  # compiles
         cold_s, field = _seconds(lambda: cached_field(v, course, folder=Path(folder)))

@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from analysis.course import Course
 from analysis.room.field import stop_area
 from analysis.room.nouns import Limits
 from analysis.room.solids import Numbers, clearance_at
@@ -19,13 +20,13 @@ ARC_M, PARTS, WHEELS, MOST = 0.8, 4, 9, 1500
 CELL = np.array([0.25, 0.08, np.radians(1.5), np.radians(6.0)])  # x, y, heading, wheel
 
 
-def finds_way(vehicle: Vehicle, course: object, numbers: Numbers, limits: Limits, start: np.ndarray, least_m: float,
+def finds_way(vehicle: Vehicle, course: Course, numbers: Numbers, limits: Limits, start: np.ndarray, least_m: float,
               seed: int = 0) -> bool:
     """Whether a way in one reverse from the state (4,) into the box was found."""
     rng = np.random.default_rng(seed)
     states = start[None].astype(float)
-    box = stop_area(course, vehicle)  # type: ignore[arg-type]
-    goal = np.array([box.x_min_m, box.x_max_m, *course_bay(course), limits.final_heading_rad])
+    box = stop_area(course, vehicle)
+    goal = np.array([box.x_min_m, box.x_max_m, course.bay.y_min_m, course.bay.y_max_m, limits.final_heading_rad])
     n = numbers
     for _ in range(round(2.0 * (start[0] + 5.0) / ARC_M)):
         grown, alive, parked = _grow(states, ARC_M, limits.max_wheel_rad, limits.wheel_per_m_rad, least_m, goal,
@@ -37,10 +38,6 @@ def finds_way(vehicle: Vehicle, course: object, numbers: Numbers, limits: Limits
         if not len(states):
             return False
     return False
-
-
-def course_bay(course: object) -> tuple[float, float]:
-    return course.bay.y_min_m, course.bay.y_max_m  # type: ignore[attr-defined]
 
 
 def _thinned(states: np.ndarray, rng: np.random.Generator) -> np.ndarray:
