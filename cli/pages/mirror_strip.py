@@ -36,8 +36,8 @@ def mirror_strip(attempt: Attempt, duration_s: float) -> str:
     seat = "left" if attempt.vehicle.driver_side > 0 else "right"
     return (f'<figure class="strip mirrors"><figcaption><span class="name">Mirrors</span>{keys}{said}</figcaption>'
             f'<div class="plot rows" data-plot>{rows}<i class="cursor"></i></div>'
-            '<p class="model">A model: the least fields of UN Regulation No 46, not where the driver (seated '
-            f"{seat}) looked.</p></figure>")
+            f'<p class="model">A model (least fields of UN R46, driver seated {seat}), not where anybody looked.</p>'
+            "</figure>")
 
 
 def _row(name: str, state: np.ndarray, side: np.ndarray, known: np.ndarray, t: np.ndarray, duration_s: float) -> str:
