@@ -236,6 +236,13 @@ def test_set_up_by_form_and_its_correction(tmp_path: Path, prepared: Path) -> No
         assert app.ask("POST", "/setup/lens", urlencode(lens).encode())[0] == 303
         # half the width over the tangent of half the angle: 960 / 0.75
         assert read_lens(app.root / "lenses" / "drone.lens.toml").fx == pytest.approx(1280, abs=0.1)
+        calibrated = "\r\n".join(["schema = 1", "width_px = 1920", "height_px = 1080", "fx_px = 1500", "fy_px = 1502",
+                                  "k1 = -0.1", ""])
+        pasted = {"name": "Mast", "toml": calibrated}
+        assert app.ask("POST", "/setup/lens", urlencode(pasted).encode())[0] == 303
+        assert read_lens(app.root / "lenses" / "mast.lens.toml").dist[0] == -0.1
+        for wrong_lens in ("fx_px 1500", calibrated.replace("1502", "2")):
+            assert app.ask("POST", "/setup/lens", urlencode(pasted | {"toml": wrong_lens}).encode())[0] == 422
         gone = urlencode({"kind": "vehicle", "name": "lorry-4"}).encode()
         assert app.ask("POST", "/setup/remove", gone)[0] == 303
         assert app.ask("POST", "/setup/remove", gone)[0] == 404

@@ -130,9 +130,14 @@ async def lens_form(request: Request) -> Response:
 
 
 async def save_lens(request: Request) -> Response:
-    """A lens from the picture's size and its angle of view or focal length in pixels."""
+    """A lens from the picture's size and its angle of view or focal length in pixels; or a calibrated one, pasted."""
     fields, folder = await form_of(request), parts(request).folder
     try:
+        if fields.get("toml", "").strip():
+            files.lens_from_table(_pasted(fields["toml"]))
+            name = slug(name_of(fields), lambda n: folder.place("lenses", n).exists())
+            write_whole(folder.place("lenses", name), fields["toml"].replace("\r\n", "\n"))
+            return RedirectResponse("/setup", 303)
         width, height = (int(number_of(fields, k)) for k in ("width_px", "height_px"))
         if fields.get("fx_px", "").strip():
             focal = number_of(fields, "fx_px")
@@ -146,6 +151,13 @@ async def save_lens(request: Request) -> Response:
     name = slug(name_of(fields), lambda n: folder.place("lenses", n).exists())
     write_whole(folder.place("lenses", name), _toml_text(table))
     return RedirectResponse("/setup", 303)
+
+
+def _pasted(text: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text.replace("\r\n", "\n"))
+    except tomllib.TOMLDecodeError as e:
+        raise Trouble(f"not valid TOML: {e}", where="toml", remedy="paste the whole lens file as it is") from None
 
 
 # ---- what forms hold -------------------------------------------------------------------------------------------------
