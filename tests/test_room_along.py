@@ -291,3 +291,19 @@ def test_feasible_says_it_and_draws_it(tiny: list[int], lorry: Vehicle, course: 
     assert main([*asked, str(tmp_path / "p.png")]) == TROUBLE
     assert "exists already" in capsys.readouterr().err
     assert main([*asked, str(tmp_path / "p.jpg")]) == TROUBLE
+
+
+@pytest.mark.parametrize("legs", ["none", "forward only", "reverse only", "out of the yard", "across the yard"])
+def test_odd_drives_have_a_story_without_what_cannot_be_told(field: RoomField, ordinary: RoomField, legs: str) -> None:
+    x, y, _ = best_stop(field)
+    start = {"out of the yard": (x, y + 60.0, 0.0), "across the yard": (x, y, math.pi / 2)}.get(legs, (x, y, 0.0))
+    drive = Drive(field.vehicle, start).stand(1.0)
+    if legs == "forward only":
+        drive.roll(1.0)
+    elif legs != "none":
+        drive.roll(-1.0).stand(1.0)
+    room = told(drive, field, ordinary)
+    assert room.stop_map is None and room.shunts == ()
+    assert len(room.legs) == (1 if legs == "reverse only" else 0)
+    assert (room.reference is not None) == (legs == "reverse only")
+    assert np.isfinite(room.room_m).any() == (legs in ("none", "forward only", "reverse only"))
