@@ -32,6 +32,7 @@ from analysis.vehicle import Vehicle
 _LEAST_POSES = 20
 _EDGE_SPEED_MPS = 0.1  # about the speed at which coming to rest is noticed
 _ROCKING_M = 0.03
+_FAST_MPS = 0.5
 _GAP_S = 1.0  # the smoother's motion across a longer gap is a guess that nothing should be judged by
 
 
@@ -81,7 +82,16 @@ def along_path(run: Smoothed) -> Along:
     var = np.full(len(v), np.inf)
     var[used] = stated[used] * run.levels.white**2 / run.weight[used]
     bias_sd = run.levels.slow * float(np.sqrt(np.median(stated[nodes.seen])))
-    return Along(nodes.t_s, travelled + miss, var, max(bias_sd, 1e-4), run.levels.slow_time_s)
+    return Along(nodes.t_s, travelled + miss, var, max(bias_sd, 1e-4), run.levels.slow_time_s, _surely_rolling(run))
+
+
+def _surely_rolling(run: Smoothed) -> np.ndarray:
+    """(n,) bool: faster than half a metre a second for a second before and after."""
+    t = run.nodes.t_s
+    out = np.zeros(len(t), bool)
+    for first, last in runs(np.abs(run.state[:, SPEED]) > _FAST_MPS):
+        out[first:last + 1] = (t[first:last + 1] > t[first] + 1.0) & (t[first:last + 1] < t[last] - 1.0)
+    return out
 
 
 def settled(probability: np.ndarray, run: Smoothed) -> np.ndarray:

@@ -27,6 +27,7 @@ _ANY_SPEED_MPS = 1.0  # when the run begins or ends in motion
 _FAR_M2 = 1e6  # variance of a place about which nothing is known
 _HISTORIES = 40
 _COMPARED = 10
+_STEP_S = 0.1
 _HOPELESS = 25.0  # a history less likely than the best by more than this power of e is dropped
 
 
@@ -47,19 +48,44 @@ _COMING_TO_REST = _Edge((-0.45, 0.45), 0.2)
 class Along:
     """Distance along the path, measured: t_s, s_m, var_m2 (n,), infinite variance where nothing was measured.
 
-    bias_sd_m and bias_time_s describe the slowly varying part of the measurement error."""
+    bias_sd_m and bias_time_s describe the slowly varying part of the measurement error. rolling (n,) is True where the
+    vehicle is known to roll: there, only one history is followed."""
 
     t_s: np.ndarray
     s_m: np.ndarray
     var_m2: np.ndarray
     bias_sd_m: float
     bias_time_s: float
+    rolling: np.ndarray
 
 
 def standing_probability(along: Along) -> np.ndarray:
+    """(n,) probability that the vehicle stands at each time; of measurements closer together than a tenth of a second
+    the means are taken, and the probability between them is linear."""
+    thin = _thinned(along)
+    return np.interp(along.t_s, thin.t_s, _probability(thin))
+
+
+def _thinned(along: Along) -> Along:
+    """Means over bins of `_STEP_S`, each measurement weighed by its information."""
+    bins = np.unique(np.floor((along.t_s - along.t_s[0]) / _STEP_S + 1e-6), return_inverse=True)[1]
+    if bins[-1] == len(bins) - 1:
+        return along
+    count = np.bincount(bins)
+    information = np.bincount(bins, 1 / along.var_m2)
+    seen = information > 0
+    plain = np.bincount(bins, along.s_m) / count
+    weighed = np.bincount(bins, along.s_m / along.var_m2) / np.where(seen, information, 1.0)
+    return replace(along, t_s=np.bincount(bins, along.t_s) / count, s_m=np.where(seen, weighed, plain),
+                   var_m2=np.where(seen, 1 / np.where(seen, information, 1.0), np.inf),
+                   rolling=np.bincount(bins, along.rolling) == count)
+
+
+def _probability(along: Along) -> np.ndarray:
     """(n,) probability that the vehicle stands at each time."""
     forward = _one_way(along, _MOVING_OFF, _COMING_TO_REST)
-    turned = replace(along, t_s=-along.t_s[::-1], s_m=along.s_m[::-1], var_m2=along.var_m2[::-1])
+    turned = replace(along, t_s=-along.t_s[::-1], s_m=along.s_m[::-1], var_m2=along.var_m2[::-1],
+                     rolling=along.rolling[::-1])
     reverse = _one_way(turned, _COMING_TO_REST, _MOVING_OFF)[::-1]
     known = np.diag([_FAR_M2**-1, 0.0, DRIVER.accel_sd_mps2**-2, along.bias_sd_m**-2])
     out = np.empty(len(along.t_s))
@@ -125,12 +151,19 @@ def _one_way(along: Along, begin: _Edge, finish: _Edge) -> list[tuple[Mixture, M
     for k, t in enumerate(along.t_s):
         if k:
             dt = t - along.t_s[k - 1]
-            now = _later(_switched(now, dt, begin, finish), dt, along.bias_time_s, bias_var)
+            now = _rolling_on(now) if along.rolling[k] else _switched(now, dt, begin, finish)
+            now = _later(now, dt, along.bias_time_s, bias_var)
         before = _strongest(now)
         if np.isfinite(along.var_m2[k]):
             now = now.observed(_MEASURED_ROW, along.s_m[k], along.var_m2[k])
         out.append((before, _strongest(now)))
     return out
+
+
+def _rolling_on(now: Mixture) -> Mixture:
+    """The histories where standing is out of the question."""
+    roll = now[1:].merged()
+    return joined(replace(now[:1], log_w=roll.log_w - 4 * _HOPELESS), roll)
 
 
 def _switched(now: Mixture, dt: float, begin: _Edge, finish: _Edge) -> Mixture:
