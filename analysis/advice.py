@@ -52,15 +52,18 @@ DRILLS = {d.name: d for d in (
 
 @dataclass(frozen=True)
 class Rule:
-    """A name that people read, and what it says about an attempt: None when there is nothing, or nothing sure."""
+    """A name that people read, and what it says about an attempt: None when there is nothing, or nothing sure.
+
+    bay_lost: it speaks of the bay coming out of reach, which weighs as much as a fault."""
 
     name: str
     speak: Callable[[Attempt, RoomAlong | None], Spoken | None]
+    bay_lost: bool = False
 
 
 RULES = (
-    Rule("bay lost", advice_room.lost),
-    Rule("bay out of reach from the start", advice_room.gone),
+    Rule("bay lost", advice_room.lost, bay_lost=True),
+    Rule("bay out of reach from the start", advice_room.gone, bay_lost=True),
     Rule("cone hit", advice_findings.touched),
     Rule("tyre over line", advice_findings.over_line),
     Rule("stopped outside the box", advice_findings.stopped),
@@ -87,7 +90,9 @@ def advice_of(attempt: Attempt, room: RoomAlong | None = None) -> Advice:
             continue
         drill = drill or DRILLS[spoken.drill]
         first = not said
-        said.append(Said(rule.name, _sentence(spoken.what), spoken.t_s, *spoken.span_s, spoken.at_m, spoken.finding))
+        counts = rule.bay_lost if spoken.finding is None else attempt.findings[spoken.finding].counts
+        said.append(Said(rule.name, _sentence(spoken.what), spoken.t_s, *spoken.span_s, spoken.at_m, spoken.finding,
+                         counts))
         if first and spoken.instead is not None:
             better = replace(said[0], sentence=_sentence(spoken.instead))
             if spoken.sooner:

@@ -231,7 +231,8 @@ class Finding:
 @dataclass(frozen=True)
 class Said:
     """One sentence of advice: the rule it comes from and what shows it. t_s is the time to look at; finding the index
-    into Attempt.findings, None when the room left shows it; at_m the place on the ground."""
+    into Attempt.findings, None when the room left shows it; at_m the place on the ground; counts: it is about a fault
+    that counts, or about the bay coming out of reach."""
 
     rule: str
     sentence: str
@@ -240,6 +241,7 @@ class Said:
     t_end_s: float
     at_m: tuple[float, float] | None
     finding: int | None
+    counts: bool
 
 
 @dataclass(frozen=True)

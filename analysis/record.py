@@ -195,7 +195,8 @@ def _final(attempt: Attempt) -> dict[str, Any] | None:
 def _advice(advice: Advice) -> dict[str, Any]:
     return {"said": [{"rule": s.rule, "sentence": s.sentence, "t_s": _number(s.t_s),
                       "t_start_s": _number(s.t_start_s), "t_end_s": _number(s.t_end_s),
-                      "at_m": [_number(s.at_m[0]), _number(s.at_m[1])] if s.at_m else None, "finding": s.finding}
+                      "at_m": [_number(s.at_m[0]), _number(s.at_m[1])] if s.at_m else None, "finding": s.finding,
+                      "counts": s.counts}
                      for s in advice.said],
             "drill": {"name": advice.drill.name, "title": advice.drill.title, "text": advice.drill.text}
             if advice.drill else None,

@@ -194,7 +194,8 @@ def _reference(axes: Any, attempt: Attempt) -> None:
 def _turning_points(axes: Any, attempt: Attempt) -> None:
     for point in scene.turning_points(attempt):
         if point.at_m is not None:
-            colour, above = PAPER["fault" if point.kind == "lost" else "ok"], point.kind == "lost"
+            colour = PAPER[{"lost": "fault", "saving": "ok", "note": "note"}[point.kind]]
+            above = point.kind != "saving"
             axes.plot(*point.at_m, marker="o", ms=8, mfc="none", mec=colour, mew=1.6, zorder=9)
             axes.annotate(f"{point.label}, {words.clock(point.t_s)}", point.at_m, xytext=(0, 12 if above else -12),
                           textcoords="offset points", ha="center", va="bottom" if above else "top", color=colour,

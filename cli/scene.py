@@ -39,9 +39,9 @@ class TurningPoint(NamedTuple):
 
 
 def turning_points(attempt: Attempt) -> tuple[TurningPoint, ...]:
-    """What went wrong most, and where it could have been kept; none when nothing that counts is sure."""
+    """What went wrong most, and where it could have been kept; none when that is neither sure nor worth a mark."""
     said, first = attempt.advice.said, shown_moment(attempt)
-    if first.kind != "lost":
+    if not said or (said[0].finding is not None and not said[0].counts):
         return ()
     if len(said) > 1 and said[1].rule == said[0].rule and said[1].t_s != said[0].t_s:
         return first, _turning_point("saving", said[1])
@@ -52,8 +52,7 @@ def shown_moment(attempt: Attempt) -> TurningPoint:
     """The one moment to look at: what the first sentence of the advice rests on, else the end of the run."""
     if attempt.advice.said:
         said = attempt.advice.said[0]
-        counts = said.finding is None or attempt.findings[said.finding].counts
-        return _turning_point("lost" if counts else "note", said)
+        return _turning_point("lost" if said.counts else "note", said)
     t = float(attempt.motion.t_s[-1])
     return TurningPoint("note", "", t, t, t, None)
 

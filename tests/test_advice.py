@@ -48,6 +48,7 @@ def test_the_lost_bay_comes_first_with_the_steering_that_would_have_kept_it() ->
     assert (lost.t_s, lost.t_start_s, lost.t_end_s, lost.finding) == (2.5, 2.2, 2.9, None)
     assert lost.at_m == (23.4, -2.1)
     assert saving.rule == lost.rule == "bay lost"
+    assert lost.counts and dry.counts
     assert (saving.t_s, saving.at_m) == (1.5, (25.0, -2.0))
     assert (dry.t_s, dry.finding, dry.at_m) == (5.0, 0, (20.0, -2.0))
     assert advice.drill == DRILLS["first half"]
@@ -104,6 +105,7 @@ def test_the_largest_loss_is_told_when_wheel_and_loss_are_sure() -> None:
         "largest loss of room",
         "The most room went between 0:01.0 and 0:03.0, with the rear 3 m past the pivot cone: 40 cm (± 8 cm) within "
         "3 m, with the wheel on average a little to the right (4°).")
+    assert not advice_of(attempt, make_room(attempt, lost=kept, largest=loss())).said[0].counts
     for unsure in (loss(lost_m=0.12, sd_m=0.04), loss(sd_wheel_used_rad=math.radians(15))):
         assert said(attempt, make_room(attempt, lost=kept, largest=unsure)) == []
 

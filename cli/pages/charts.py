@@ -208,7 +208,7 @@ def _ribbon(attempt: Attempt, duration_s: float) -> str:
                     f'style="left:{100 * min(f.t_start_s / duration_s, 1.0):.2f}%">{n}</b>'
                     for n, f in words.numbered(attempt.findings) if n)
     flags += "".join(f'<b class="turning {p.kind}" data-seek="{p.t_s:.3f}" title="{esc(p.label)}" '
-                     f'style="left:{100 * min(p.t_s / duration_s, 1.0):.2f}%">{"◆" if p.kind == "lost" else "◇"}</b>'
+                     f'style="left:{100 * min(p.t_s / duration_s, 1.0):.2f}%">{"◇" if p.kind == "saving" else "◆"}</b>'
                      for p in scene.turning_points(attempt))
     return (f'<div class="flags" aria-hidden="true">{flags}</div>'
             f'<div class="ribbon" data-plot role="img" aria-label="{esc(said)}">{bars}{unknown}'
