@@ -169,3 +169,19 @@ def test_drives_of_an_independent_simulation_are_followed(way: float) -> None:
         turn, = dry_turns(run, stops_of(motion, 0.3), truth.vehicle, math.radians(10))
         assert abs(turn.angle_rad - turned) < 1.96 * turn.sd_rad
         assert (turn.probability > 0.95) if turned else (turn.probability < 0.05)
+
+
+def test_off_tracking_on_a_steady_circle() -> None:
+    """Wheelbase 6.1 m, front axle on a circle of 15 m: the rear axle runs 15 - sqrt(15**2 - 6.1**2) = 1.296 m inside it
+    (steady-state sum of squares, as in SAE J695 and reviewed by Sayers, TRR 1052, 1986)."""
+    truth = drive([Stand(1.5), Roll(-30, speed_mps=1.2), Stand(1.5)], wheel_deg=math.degrees(math.asin(6.1 / 15)))
+    track = measure(truth, np.random.default_rng(7), sd_m=0.004, sd_rad=np.radians(0.04))
+    run, probability = estimate(track, bus())
+    motion = motion_of(run, probability, track)
+    front = np.column_stack([motion.x_m + 6.1 * np.cos(motion.heading_rad),
+                             motion.y_m + 6.1 * np.sin(motion.heading_rad)])
+    centre = np.array([0.0, math.sqrt(15**2 - 6.1**2)])  # to the left of the start
+    fast = np.abs(motion.speed_mps) > 0.5
+    inside = np.hypot(*(front - centre).T) - np.hypot(motion.x_m - centre[0], motion.y_m - centre[1])
+    assert np.median(inside[fast]) == pytest.approx(1.296, abs=0.01)
+    assert np.median(motion.wheel_rad[fast]) == pytest.approx(math.asin(6.1 / 15), abs=math.radians(0.3))

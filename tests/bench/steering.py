@@ -129,17 +129,18 @@ def reliability(rows: Mapping[str, pd.DataFrame], out: Path) -> None:
             low, high = wilson(np.array(happened / len(group)), np.array(len(group)))
             x = group.probability.mean() + (0.006 if noise == "coarse" else -0.006)
             left.plot([x, x], [low, high], color=colour, lw=1.2)
-            left.plot(x, happened / len(group), mark, color=colour, label=f"error as {noise}" if k == 0 else None)
-            left.annotate(f"{len(group)}", (x, happened / len(group)), (7, -9 if noise == "coarse" else 5),
-                          textcoords="offset points", fontsize=8, color=colour)
+            left.plot(x, happened / len(group), mark, color=colour, label=f"{noise} error" if k == 0 else None)
+            left.annotate(f"{len(group)}", (x, happened / len(group)), (7, -10) if noise == "coarse" else (-7, 5),
+                          textcoords="offset points", ha="left" if noise == "coarse" else "right", fontsize=8,
+                          color=colour)
         stated = np.linspace(0.02, 0.99, 60)
         z = (found.estimate - found.turned).abs() / found.sd
         right.plot(stated, [float(np.mean(z < norm.ppf((1 + s) / 2))) for s in stated], color=colour,
-                   label=f"error as {noise}")
+                   label=f"{noise} error")
     for axes, across, up in ((left, "stated probability that more than 10° was turned", "share in which it was"),
                              (right, "stated probability of the interval", "share that hold the truth")):
         axes.plot([0, 1], [0, 1], color="#888888", lw=0.8, ls="--")
-        axes.set(xlabel=across, ylabel=up, xlim=(-0.02, 1.02), ylim=(-0.02, 1.02))
+        axes.set(xlabel=across, ylabel=up, xlim=(-0.05, 1.05), ylim=(-0.05, 1.08))
         axes.legend(loc="upper left", frameon=False)
     left.set_title("Turning at a standstill (95 % Wilson intervals, number of stops)", fontsize=10)
     right.set_title("Angle of the turn", fontsize=10)
@@ -157,6 +158,6 @@ def steering_rows(out: Path, jobs: int = 1) -> list[Row]:
         values = figures(table) | ({"smoothing_9000_poses_s": smoothing_s()} if noise == "measured" else {})
         for metric, value in values.items():
             unit, goal = GOALS[metric]
-            rows.append(Row(SUITE, f"simulated, error as {noise}", metric, round(value, 5), unit,
+            rows.append(Row(SUITE, f"simulated, {noise} error", metric, round(value, 5), unit,
                             goal.text() if goal else None, goal.met(value) if goal else None, None))
     return rows
