@@ -1,7 +1,7 @@
 """In place of the app's worker in tests: tells the same things, and copies a prepared result in place of measuring.
 
 `python fake_worker.py TASK FOLDER`, with the prepared attempt folder in FAKE_RESULT. What it does follows from the
-trainee's code: 'slow' takes half a minute, 'steady' two seconds, 'lost' finds no marks until they are pointed out,
+trainee's code: 'slow' takes half a minute, 'steady' three seconds, 'lost' finds no marks until they are pointed out,
 'dies' says nothing, 'babbles' says what nobody understands. Sharing is the real thing.
 """
 
@@ -33,7 +33,7 @@ def main(task: str, folder: Path) -> None:
         sys.exit(1)
     if asked["trainee"] == "babbles":
         print("this is not what was agreed", flush=True)
-    steps = {"slow": 300, "steady": 20}.get(asked["trainee"], 4)
+    steps = {"slow": 300, "steady": 30}.get(asked["trainee"], 4)
     for step in range(steps):
         print(json.dumps({"stage": "following the vehicle", "fraction": step / steps}), flush=True)
         time.sleep(0.1)
@@ -42,7 +42,7 @@ def main(task: str, folder: Path) -> None:
         sys.exit(2)
     prepared = Path(os.environ["FAKE_RESULT"])
     for file in sorted(prepared.iterdir(), key=lambda f: f.name == "attempt.json"):
-        if file.is_file() and not file.name.startswith("recording"):
+        if file.is_file() and not file.name.startswith("recording") and file.suffix != ".toml":
             shutil.copyfile(file, folder / file.name)
     record = json.loads((folder / "attempt.json").read_text("utf-8"))
     record |= {"trainee": asked["trainee"], "instructor": asked["instructor"]}

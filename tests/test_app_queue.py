@@ -283,6 +283,14 @@ def test_what_is_noted_of_an_attempt_and_taking_it_away(tmp_path: Path, prepared
         assert app.ask("POST", "/attempts/run-1/about", form(**noted))[0] == 303
         assert app.ask("POST", "/attempts/run-1/about", form(**noted))[0] == 422  # it is not what it was
         assert b"2026-11-20" in app.ask("GET", "/trainees/T-8")[1]
+        longer = app.root / "vehicles" / "longer.vehicle.toml"
+        longer.write_text((app.root / "vehicles" / "lorry.vehicle.toml").read_text().replace("8.5", "8.7"))
+        assert app.ask("POST", "/attempts/run-1/again", form(vehicle="longer", rules="full_width"))[0] == 303
+        app.wait("analyse-run-1", "done")
+        place = app.root / "attempts" / "run-1"
+        assert (place / "vehicle.toml").read_text() == longer.read_text()
+        assert 'tyre_reading = "full_width"' in (place / "rules.toml").read_text()
+        assert (place / "people" / "about.json").exists()
         assert app.ask("POST", "/attempts/run-1/remove", form(name="run-2"))[0] == 422
         assert app.ask("POST", "/attempts/run-1/remove", form(name="run-1"))[0] == 303
         assert not (app.root / "attempts" / "run-1").exists()

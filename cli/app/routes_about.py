@@ -16,6 +16,7 @@ from starlette.routing import Route
 from analysis.trouble import Trouble
 from cli.app.context import page, parts
 from cli.app.people import standing
+from cli.app.routes_clips import SETUP, rule_sets
 from cli.app.routes_view import form_of
 from cli.library.people import About, read_about, write_about
 
@@ -23,7 +24,9 @@ from cli.library.people import About, read_about, write_about
 async def form(request: Request) -> Response:
     folder, name = parts(request).folder, request.path_params["attempt"]
     about = read_about(folder.attempt(name))
-    return page(request, "about.html", name=name, s=standing(folder, name), about=about, was=_mark(about))
+    return page(request, "about.html", name=name, s=standing(folder, name), about=about, was=_mark(about),
+                setup={key: folder.names(kind) for kind, key in SETUP.items() if kind != "rules"},
+                rule_sets=rule_sets(folder), recorded=bool(folder.recordings(name)))
 
 
 async def keep(request: Request) -> Response:

@@ -8,11 +8,10 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
-from cli import files
 from cli.app.context import page, parts
 from cli.app.folder import Folder, NotThere
 from cli.app.index import library
-from cli.app.routes_clips import rules_file, shipped_rules
+from cli.app.routes_clips import rule_sets
 from cli.library.query import Filter, Row, count, find
 
 ON_A_PAGE = 50
@@ -24,12 +23,10 @@ async def home(request: Request) -> Response:
     vehicles, courses, lenses = (folder.names(kind) for kind in ("vehicles", "courses", "lenses"))
     if not vehicles or not courses:
         return RedirectResponse("/setup", 303)
-    rule_sets = {name: files.read_rules(rules_file(folder, name)).name
-                 for name in ("usual", *sorted({*shipped_rules(), *folder.names("rules")} - {"usual"}))}
     asked = request.query_params.get("page", "1")
     number = int(asked) if asked.isdigit() and 0 < int(asked) < 10_000 else 1
     rows, total = await asyncio.to_thread(_listed, folder, Filter(), ON_A_PAGE, (number - 1) * ON_A_PAGE)
-    return page(request, "home.html", vehicles=vehicles, courses=courses, lenses=lenses, rule_sets=rule_sets,
+    return page(request, "home.html", vehicles=vehicles, courses=courses, lenses=lenses, rule_sets=rule_sets(folder),
                 rows=rows, number=number, last=max(1, -(-total // ON_A_PAGE)))
 
 

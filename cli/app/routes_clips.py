@@ -20,9 +20,11 @@ from cli import files, store
 from cli.app.context import json_body, parts, text_of
 from cli.app.folder import RECORDING, REQUEST, Folder, NotThere, slug, write_whole
 from cli.app.jobs import Job
+from cli.app.routes_view import form_of
 from cli.app.uploads import ending_of_clip
 
 _MOST_PARTS = 20
+SETUP = {"vehicles": "vehicle", "courses": "course", "lenses": "lens", "rules": "rules"}  # kind: name in requests
 
 
 def takes_pieces(path: str) -> bool:
@@ -62,8 +64,7 @@ async def add_job(request: Request) -> Response:
     if not isinstance(uploads, list) or not 0 < len(uploads) <= _MOST_PARTS:
         raise Trouble("no clip was named", remedy="choose a clip first")
     codes = {who: _code(body, who) for who in ("trainee", "instructor")}
-    setup = {kind: text_of(body, key) for kind, key in (("vehicles", "vehicle"), ("courses", "course"),
-                                                        ("lenses", "lens"), ("rules", "rules"))}
+    setup = {kind: text_of(body, key) for kind, key in SETUP.items()}
     for kind, what in (("vehicles", "vehicle"), ("courses", "course")):
         if not setup[kind]:
             raise Trouble(f"no {what} is chosen", remedy=f"choose a {what}, or set one up first")
@@ -79,10 +80,7 @@ def _new_attempt(folder: Folder, setup: dict[str, str], asked: dict[str, Any], c
     """An attempt folder with the clip's parts, and copies of what it is to be measured with. Returns its name.
 
     asked: the people's codes, and whether to leave out what takes longest; kept in request.json."""
-    given = {name: folder.existing(kind, setup[kind]) for kind, name in
-             (("vehicles", "vehicle.toml"), ("courses", "course.toml"), ("lenses", "lens.toml")) if setup[kind]}
-    if setup["rules"]:
-        given["rules.toml"] = rules_file(folder, setup["rules"])
+    given = _given(folder, setup)
     check_room(files.read_course(given["course.toml"]), files.read_vehicle(given["vehicle.toml"]))
     endings = [ending_of_clip(path, name) for path, name in clips]
     stem = f"{date.today():%Y-%m-%d}-{asked['trainee'] or 'run'}".lower()
@@ -104,10 +102,23 @@ def _new_attempt(folder: Folder, setup: dict[str, str], asked: dict[str, Any], c
     return attempt
 
 
+def _given(folder: Folder, setup: dict[str, str]) -> dict[str, Path]:
+    """For each chosen name of a kind: the attempt folder's file it becomes, and the file it is copied from."""
+    given = {f"{SETUP[kind]}.toml": folder.existing(kind, setup[kind]) for kind in ("vehicles", "courses", "lenses")
+             if setup[kind]}
+    return given | ({"rules.toml": rules_file(folder, setup["rules"])} if setup["rules"] else {})
+
+
 def shipped_rules() -> dict[str, Path]:
     """The rule sets that come with the program, by name."""
     data = Path(cli.__file__).parent / "data"
     return {p.name.removesuffix(".rules.toml"): p for p in sorted(data.glob("*.rules.toml"))}
+
+
+def rule_sets(folder: Folder) -> dict[str, str]:
+    """All rule sets there are, the usual one first: name and title."""
+    names = ("usual", *sorted({*shipped_rules(), *folder.names("rules")} - {"usual"}))
+    return {name: files.read_rules(rules_file(folder, name)).name for name in names}
 
 
 def rules_file(folder: Folder, name: str) -> Path:
@@ -126,10 +137,18 @@ def _code(body: dict[str, Any], who: str) -> str:
 
 
 async def again(request: Request) -> Response:
-    """Analyse an attempt anew, with the files that lie in its folder; what people said stays."""
-    p, name = parts(request), request.path_params["attempt"]
-    if not p.folder.recordings(name) or not (p.folder.existing("attempts", name) / REQUEST).is_file():
+    """Analyse an attempt anew, with the files in its folder or with others in their place; what people said stays."""
+    p, name, fields = parts(request), request.path_params["attempt"], await form_of(request)
+    place = p.folder.existing("attempts", name)
+    if not p.folder.recordings(name) or not (place / REQUEST).is_file():
         raise NotThere(name)
+    given = _given(p.folder, {kind: fields.get(key, "") for kind, key in SETUP.items()})
+    check_room(files.read_course(given.get("course.toml", place / "course.toml")),
+               files.read_vehicle(given.get("vehicle.toml", place / "vehicle.toml")))
+    for file, source in given.items():
+        shutil.copyfile(source, place / file)
+    asked = json.loads((place / REQUEST).read_text("utf-8"))
+    write_whole(place / REQUEST, json.dumps(asked | {"quick": "quick" in fields}))
     p.queue.add("analyse", name, name)
     return RedirectResponse("/", 303)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import getpass
+import importlib
 import os
 import socket
 import sys
@@ -57,7 +58,9 @@ def build(root: Path, *, addresses: Sequence[str], passphrase: Passphrase | None
 
     @asynccontextmanager
     async def running(app: Starlette) -> AsyncIterator[None]:
-        tasks = [asyncio.create_task(parts.queue.work()), asyncio.create_task(_keep_clear(parts.uploads))]
+        tasks = [asyncio.create_task(parts.queue.work()), asyncio.create_task(_keep_clear(parts.uploads)),
+                 # what measures takes seconds to load: not while somebody waits for an answer
+                 asyncio.create_task(asyncio.to_thread(importlib.import_module, "cli.analyse"))]
         yield
         for task in tasks:
             task.cancel()
