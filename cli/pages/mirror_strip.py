@@ -13,11 +13,12 @@ from cli.pages.svg import esc
 _CLASS = {MAIN: "main", WIDE_ANGLE: "wide", HIDDEN: "hidden", AHEAD: "ahead"}
 _SAYS = {MAIN: "in the main mirror", WIDE_ANGLE: "in the wide-angle mirror only", HIDDEN: "in no mirror",
          AHEAD: "ahead of the mirrors' fields"}
-_LEFT_OUT = ("forward_left", "forward_right")  # passed driving forward; the reverse leaves them behind
+_SHOWN = ("pivot", "mouth_left", "mouth_right", "back_left", "back_right")  # what a reverse is steered by
 
 
 def mirror_strip(attempt: Attempt, duration_s: float) -> str:
-    views = [v for name, v in attempt.mirrors.views.items() if name not in _LEFT_OUT]
+    every = attempt.mirrors.views
+    views = [every[name] for name in _SHOWN if name in every] or list(every.values())
     if not views or not any(leg.direction < 0 for leg in attempt.legs):
         return ""
     t = attempt.motion.t_s
