@@ -24,8 +24,9 @@ from vision.ground import GroundReference, Placed, with_focal
 from vision.markwatch import MarkWatch
 from vision.outline import difference, find_vehicle, yard_polygon_m
 from vision.plate import Plate, build_plate
+from vision.rim import MOST_SIZE_DOUBT
 from vision.roof_learning import LearntRoof, learn_roof
-from vision.solid import Pose, covered_px, fill
+from vision.solid import Pose, covered_px, fill, main_solid
 from vision.survey import FailedRegistration, Pick, Registration, refine, register, register_from_picks
 from vision.sway import SwaySeen, lens_from_sway
 from vision.tracking import Scene, Step, follow
@@ -38,6 +39,10 @@ SPREAD_BYTES = 220e6
 """Working memory for those pictures; fewer are taken of a larger picture."""
 SIZE_CONFIRMED = 3.0
 """Standard deviations within which the roof must look as large as entered, or it does not decide the height."""
+LEAST_SIZE_DOUBT = 0.001
+"""The roof may look this much larger or smaller than entered even if the camera's height is known: 1 cm in 10 m."""
+TELLS_MORE = 0.7
+"""The roof's size decides the height only if that makes the doubt about it smaller by this factor."""
 LOOK_AT_MARKS_HZ = 4.0
 
 Progress = Callable[[str, float], None]
@@ -89,7 +94,7 @@ def measure(clips: Sequence[Path | str], vehicle: Vehicle, course: Course, *, le
         raise Trouble("the vehicle was lost sight of when its pictures were compared", where=name,
                       remedy="check the vehicle file's height, length and width")
     tell("learning the vehicle", 0.8)
-    learnt = _learnt(look, coarse, plate, vehicle, name)
+    learnt = _learnt(look, coarse, plate, registration, vehicle, name)
     if lens is None and learnt.rim is not None:
         registration, plate, look, learnt = _with_height_confirmed(registration, plate, look, learnt, coarse,
                                                                    vehicle, course, sway, name)
@@ -195,60 +200,70 @@ def _emptied(look: _Look, plate: Plate, registration: Registration, coarse: Mapp
     return plate, look, registration, sway
 
 
-def _learnt(look: _Look, coarse: Mapping[int, Pose], plate: Plate, vehicle: Vehicle, name: str) -> LearntRoof:
+def _learnt(look: _Look, coarse: Mapping[int, Pose], plate: Plate, registration: Registration, vehicle: Vehicle,
+            name: str) -> LearntRoof:
     used = [(s, c) for s, c in zip(look.shots, look.cameras, strict=True) if s.index in coarse]
     learnt = learn_roof(vehicle, [s.bgr for s, _ in used], [c for _, c in used], [coarse[s.index] for s, _ in used],
-                        plate)
+                        plate, _size_doubt(registration, vehicle))
     if not isinstance(learnt, LearntRoof):
         raise Trouble(f"the vehicle could not be followed: {learnt.reason}", where=name,
                       remedy="check the vehicle file's height, length and width")
     return learnt
 
 
+def _size_doubt(registration: Registration, vehicle: Vehicle) -> float:
+    """By what share (one sd) the roof may look larger or smaller than entered. The ground fixes focal length / height
+    only; a roof at h looks larger than its ground plan by H / (H - h)."""
+    height, roof = float(registration.camera.centre_m[2]), main_solid(vehicle).z_max_m
+    share = roof / max(height - roof, 1.0) * registration.focal_sd_px / registration.camera.lens.fx
+    return float(np.clip(share, LEAST_SIZE_DOUBT, MOST_SIZE_DOUBT))
+
+
 def _with_height_confirmed(registration: Registration, plate: Plate, look: _Look, learnt: LearntRoof,
                            coarse: Mapping[int, Pose], vehicle: Vehicle, course: Course, sway: SwaySeen | None,
                            name: str) -> tuple[Registration, Plate, _Look, LearntRoof]:
-    """The camera's height taken from the roof's size, if the roof learnt anew then looks as large as entered.
+    """The camera's height taken from the roof's size where that tells more than the ground did, and if the roof learnt
+    anew then looks as large as entered.
 
     If it does not, the edge followed was not the rim (a roof the colour of the ground, a mark along its edge):
     what was known before stands, with its own wide uncertainty."""
     before = registration, plate, look, learnt
-    registration, look = _with_height_from_size(registration, look, plate, learnt, course, sway)
-    plate = replace(plate, camera=registration.camera)
+    taller = _with_height_from_size(registration, plate, learnt, course, sway)
+    if taller is None:
+        return before
+    registration, plate = taller, replace(plate, camera=taller.camera)
+    look = _placed_again(look, GroundReference(plate.bgr, taller.camera, plate.known))
     again = _sighted(look, plate, registration, vehicle, course, coarse)
     if len(again) < 3:
         return before
-    learnt = _learnt(look, again, plate, vehicle, name)
+    learnt = _learnt(look, again, plate, registration, vehicle, name)
     if learnt.rim is None or abs(learnt.rim.size - 1) > SIZE_CONFIRMED * learnt.rim.size_sd:
         return before
     return registration, plate, look, learnt
 
 
-def _with_height_from_size(registration: Registration, look: _Look, plate: Plate, learnt: LearntRoof, course: Course,
-                           sway: SwaySeen | None) -> tuple[Registration, _Look]:
-    """The camera's height (so its focal length) from how large the roof looks, weighed with what was known.
-
-    The ground fixes focal length / height only. A roof at h looks larger than its ground plan by H / (H - h);
-    seen through an assumed height H0 its length comes out as L (1 - h/H0) / (1 - h/H). Weak for a short or
-    low vehicle and where the roof is shorter than the body.
+def _with_height_from_size(registration: Registration, plate: Plate, learnt: LearntRoof, course: Course,
+                           sway: SwaySeen | None) -> Registration | None:
+    """The camera's height (so its focal length) from how large the roof looks, which was measured with what is known
+    of the height weighed in; None where that tells little more. Seen through an assumed height H0, a roof at h of
+    length L comes out as L (1 - h/H0) / (1 - h/H). Weak for a short or low vehicle, and where the roof is shorter than
+    the body.
     """
     assert learnt.rim is not None
-    solid = learnt.roof.solid
+    roof_m = learnt.roof.solid.z_max_m
     assumed_m = float(registration.camera.centre_m[2])
     focal = registration.camera.lens.fx
-    squeeze = (1 - solid.z_max_m / assumed_m) / learnt.rim.size
+    squeeze = (1 - roof_m / assumed_m) / learnt.rim.size
     if squeeze >= 0.999:
-        return registration, look
-    seen_focal = focal * solid.z_max_m / (1 - squeeze) / assumed_m
+        return None
+    seen_focal = focal * roof_m / (1 - squeeze) / assumed_m
     seen_sd = seen_focal * squeeze / (1 - squeeze) * learnt.rim.size_sd
-    # Two estimates further apart than they claim to be are both believed less (Birge's ratio).
+    if seen_sd > TELLS_MORE * registration.focal_sd_px:
+        return None
+    # A size further from the expected one than both claim to be makes either believed less (Birge's ratio).
     apart = abs(seen_focal - focal) / np.hypot(registration.focal_sd_px, seen_sd)
-    weight = np.array([1 / registration.focal_sd_px**2, 1 / seen_sd**2])
-    best = float(weight @ [focal, seen_focal] / weight.sum())
-    start = replace(registration, camera=with_focal(registration.camera, best))
-    again = _again(start, plate, course, True, sway)
-    again = replace(again, focal_sd_px=float(weight.sum() ** -0.5 * max(1.0, apart)))
-    return again, _placed_again(look, GroundReference(plate.bgr, again.camera, plate.known))
+    start = replace(registration, camera=with_focal(registration.camera, seen_focal))
+    return replace(_again(start, plate, course, True, sway), focal_sd_px=float(seen_sd * max(1.0, apart)))
 
 
 def _followed(scene: Scene, footage: Footage, first_camera: Camera, watch: MarkWatch, vehicle: Vehicle,

@@ -24,6 +24,8 @@ from vision.solid import Pose, fill, silhouettes_px
 
 COARSE_M_PER_PX = 0.12
 """Working resolution of the search: a vehicle is then some 20 x 100 pixels, whatever the clip's size."""
+SPECKS_M = 0.8
+"""Specks of difference no further apart than this are one thing: less than the gap between a vehicle and a person."""
 DEEPEST_SHADOW = 0.25
 """A shadow keeps at least this share of the ground's brightness (sky light; from memory 0.3-0.5 in sun)."""
 
@@ -78,7 +80,16 @@ def difference(bgr: np.ndarray, camera: Camera, plate: Plate, yard_m: np.ndarray
     # A step of five times the ordinary difference is taken as certain; below two as none.
     changed = np.clip((apart / noise - 2) / 3, 0, 1) * known
     solid = np.clip((beyond_shadow / noise - 2) / 3, 0, 1) * known
+    # A roof of the ground's colour differs from it in specks only: what lies between many of them is one thing.
+    joined = cv2.morphologyEx((solid > 0.05).astype(np.uint8), cv2.MORPH_CLOSE, _disc(SPECKS_M))
+    solid = np.maximum(solid, cv2.morphologyEx(joined, cv2.MORPH_OPEN, _disc(SPECKS_M)))
+    changed = np.maximum(changed, solid)
     return Difference(changed.astype(np.float32), solid.astype(np.float32), scale)
+
+
+def _disc(across_m: float) -> np.ndarray:
+    size = 2 * round(across_m / 2 / COARSE_M_PER_PX) + 1
+    return cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
 
 
 def brightness_ratio(bgr: np.ndarray, empty: np.ndarray, known: np.ndarray) -> float:

@@ -21,14 +21,24 @@ from vision.roof import Roof
 RIM_DOUBT_M = 0.12
 """Standard deviation of the coarse poses' common error (measured: 2-8 cm after averaging)."""
 CLEAN_EDGE_PX, BLURRED_EDGE_PX = 0.3, 1.5
-"""Standard deviation of an edge's place: against ground, and against the vehicle's own wall (from
-memory: 0.1-0.3 px for an edge in real video; the second is our own estimate)."""
+"""Standard deviation of an edge's place: against evenly lit ground, and against the vehicle's own wall or where a
+shadow's edge lies by it (from memory: 0.1-0.3 px for an edge in real video; the second is our own estimate)."""
 BELIEVED_SIZE_SD_M = 0.03
 """How far the seen length and width may each differ from the entered ones at one common scale."""
 SOLID_CONTRAST = 12.0
 """Grey levels beyond which a difference from the ground (shadows taken away) is taken for the vehicle."""
-SIZE_DOUBT = 0.03
-"""The roof may look this much larger or smaller than entered: the camera's height is not well known at first."""
+MOST_SIZE_DOUBT = 0.03
+"""The roof is not looked for larger or smaller than this, however little is known of the camera's height."""
+
+
+@dataclass(frozen=True)
+class SideLook:
+    """One side of the roof in one picture: what differs from the empty yard (rows, cols, 3), laid out at roof height;
+    how far it is turned away from the camera (tangent of the viewing angle); whether the ground by it is evenly lit."""
+
+    picture: np.ndarray
+    away: float
+    even: bool
 
 
 @dataclass(frozen=True)
@@ -80,9 +90,10 @@ def _rim_points(solid: Solid) -> dict[str, np.ndarray]:
             "rear": np.column_stack([np.full(len(across), solid.x_min_m), across])}
 
 
-def search_rim(roof: Roof, looks: dict[str, tuple[np.ndarray, np.ndarray]]) -> _RimGuess:
+def search_rim(roof: Roof, looks: dict[str, tuple[np.ndarray, np.ndarray]], size_doubt: float) -> _RimGuess:
     """The rim's place to a few centimetres: the entered outline, a little larger or smaller, that has an edge on
-    all four sides. looks: for each side its average picture and scatter, from the moments it is turned away."""
+    all four sides. looks: for each side its average picture and scatter, from the moments it is turned away.
+    size_doubt: by what share (one sd) the roof may look larger or smaller."""
     strength = {}
     for name, (nx, _) in SIDES.items():
         picture = cv2.GaussianBlur(looks[name][0], (0, 0), 0.6)
@@ -95,15 +106,15 @@ def search_rim(roof: Roof, looks: dict[str, tuple[np.ndarray, np.ndarray]]) -> _
         """Log share of each side that lies on a clear edge (how strong it is does not matter: paint along the
         rim is often stronger than the rim), less the distance from where the coarse poses had it."""
         total = -0.5 * ((g.along_m / RIM_DOUBT_M) ** 2 + (g.across_m / RIM_DOUBT_M) ** 2
-                        + (g.turn_rad * 8 / RIM_DOUBT_M) ** 2 + ((g.size - 1) / (SIZE_DOUBT / 2)) ** 2)
+                        + (g.turn_rad * 8 / RIM_DOUBT_M) ** 2 + ((g.size - 1) / size_doubt) ** 2)
         for side, p in points.items():
             edge = _at(roof, strength[side], *g.place(roof.solid, p))
             total += 4 * math.log(float((edge / (edge + 2.0)).mean()) + 1e-3)
         return total
 
     best = _RimGuess()
-    for span_m, span_rad, span_size, steps in ((0.35, 0.025, SIZE_DOUBT, 9), (0.09, 0.006, 0.005, 5),
-                                               (0.03, 0.002, 0.002, 5)):
+    for span_m, span_rad, span_size, steps in ((0.35, 0.025, 2 * size_doubt, 9), (0.09, 0.006, size_doubt / 3, 5),
+                                               (0.03, 0.002, size_doubt / 8, 5)):
         trials = [_RimGuess(best.along_m + a, best.across_m + b, best.turn_rad + c, best.size + d)
                   for a in np.linspace(-span_m, span_m, steps) for b in np.linspace(-span_m, span_m, steps)
                   for c in np.linspace(-span_rad, span_rad, steps) for d in np.linspace(-span_size, span_size, 5)]
@@ -119,7 +130,7 @@ def rounded_edge_shift(tangent: np.ndarray | float) -> np.ndarray | float:
     return 1 - np.sqrt(1 + np.square(tangent)) + tangent
 
 
-def fit_rim(roof: Roof, patches: Sequence[tuple[np.ndarray, dict[str, float]]], start: _RimGuess) -> RimFit | None:
+def fit_rim(roof: Roof, looks: Sequence[dict[str, SideLook]], start: _RimGuess, size_doubt: float) -> RimFit | None:
     """The rim to sub-pixel, from the single pictures: in each, the sides turned away from the camera are measured,
     since beyond them lies ground and not the vehicle's own wall. Robust linear least squares on the place, the
     common size, what length and width differ beyond it, and the rounding of the roof's edge."""
@@ -128,26 +139,28 @@ def fit_rim(roof: Roof, patches: Sequence[tuple[np.ndarray, dict[str, float]]], 
     length, width = s.x_max_m - s.x_min_m, s.width_m
     reach = np.arange(-max(3, round(0.2 / h)), max(3, round(0.2 / h)) + 1) * h
     # along, across, turn, size - 1, longer, wider, edge radius
-    believed = np.array([0.3, 0.3, 0.05, SIZE_DOUBT, BELIEVED_SIZE_SD_M, BELIEVED_SIZE_SD_M, 0.15])
+    believed = np.array([0.3, 0.3, 0.05, size_doubt, BELIEVED_SIZE_SD_M, BELIEVED_SIZE_SD_M, 0.15])
     found = np.array([start.along_m, start.across_m, start.turn_rad, start.size - 1, 0.0, 0.0, 0.05])
     spread = believed
     for window_m in (0.10, 0.06, 0.05):
         rows, seen, sds = [], [], []
-        for patch, away in patches:
+        for sides in looks:
             for side, (nx, ny) in SIDES.items():
-                if away[side] < -0.02:
+                look = sides[side]
+                if look.away < -0.02:
                     continue
-                inward = float(rounded_edge_shift(max(away[side], 0.0)))
+                inward = float(rounded_edge_shift(max(look.away, 0.0)))
                 for part in np.array_split(points[side], 1 if nx else 4):
                     x, y = part.mean(axis=0)
                     sign = nx or ny
                     row = ((1.0, 0.0, -y, sign * length / 2, sign / 2, 0.0, -sign * inward) if nx else
                            (0.0, 1.0, x, sign * width / 2, 0.0, sign / 2, -sign * inward))
-                    offset = _edge_offset(roof, patch, part, (nx, ny), float(np.dot(row, found)), reach, window_m)
+                    expected = float(np.dot(row, found))
+                    offset = _edge_offset(roof, look.picture, part, (nx, ny), expected, reach, window_m)
                     if offset is not None:
                         rows.append(row)
                         seen.append(offset)
-                        sds.append(h * (CLEAN_EDGE_PX if away[side] > 0.05 else BLURRED_EDGE_PX))
+                        sds.append(h * (CLEAN_EDGE_PX if look.away > 0.05 and look.even else BLURRED_EDGE_PX))
         if len(rows) < 8:
             return None
         a, b, sd = np.array(rows), np.array(seen), np.array(sds)

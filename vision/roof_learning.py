@@ -17,14 +17,17 @@ import numpy as np
 from analysis.vehicle import Solid, Vehicle
 from vision.camera import Camera
 from vision.ground import CORRELATED, tukey_weight
-from vision.outline import brightness_ratio, without_shadow
 from vision.plate import Plate
-from vision.rim import SIDES, SOLID_CONTRAST, RimFit, fit_rim, search_rim
+from vision.rim import SIDES, RimFit, SideLook, fit_rim, search_rim
 from vision.roof import INSET_M, MARGIN_M, PIECE_M, Fitted, NotFitted, Roof, near, on_roof, roof_grid_m
 from vision.solid import Pose, main_solid
 
 LEAST_SHARE = 0.4
 """Share of the pictures with a coarse pose that must show the same roof; below it the coarse poses were wrong."""
+BESIDE_M = (0.3, 0.55)
+"""How far beyond a side it is looked up whether the ground there lies in shadow: clear of the coarse poses' error."""
+EVEN = 0.15
+"""Ground beside a side is evenly lit if most of it is within this share of its middle brightness."""
 RIM_BAND_M = 0.3
 """Width of the band along the rim that is held to the entered height."""
 
@@ -38,8 +41,9 @@ class LearntRoof:
 
 
 def learn_roof(vehicle: Vehicle, bgrs: Sequence[np.ndarray], cameras: Sequence[Camera], coarse: Sequence[Pose],
-               plate: Plate) -> LearntRoof | NotFitted:
-    """Build the roof from pictures with coarse poses; `plate` tells what lies beyond its rim.
+               plate: Plate, size_doubt: float) -> LearntRoof | NotFitted:
+    """Build the roof from pictures with coarse poses; `plate` tells what lies beyond its rim; `size_doubt` by what
+    share (one sd) the roof may look larger or smaller than entered, as the camera's height is not known better.
 
     In turn: sharpen (align all pictures to the one taken most nearly from above, average, repeat);
     put the body where the coarse poses on average had it; find the rim and put it where the data
@@ -47,7 +51,7 @@ def learn_roof(vehicle: Vehicle, bgrs: Sequence[np.ndarray], cameras: Sequence[C
     """
     solid = main_solid(vehicle)
     spacing = float(np.median([_metres_per_pixel_at(c, solid.z_max_m) for c in cameras]))
-    shots = _Shots(bgrs, cameras, solid, spacing, plate)
+    shots = _Shots(bgrs, cameras, solid, spacing, plate, size_doubt)
     flat = np.full(roof_grid_m(solid, spacing).shape[:2], solid.z_max_m, np.float32)
     first = int(np.argmin([_distance_from_nadir(c, p, vehicle) for c, p in zip(cameras, coarse, strict=True)]))
     picture = _rectify(bgrs[first], cameras[first], coarse[first], flat, solid, spacing)
@@ -77,9 +81,9 @@ class _Shots:
     """The pictures a roof is learnt from, with their cameras."""
 
     def __init__(self, bgrs: Sequence[np.ndarray], cameras: Sequence[Camera], solid: Solid, spacing_m: float,
-                 plate: Plate) -> None:
+                 plate: Plate, size_doubt: float) -> None:
         self.bgrs, self.cameras, self.solid, self.spacing_m, self.plate = bgrs, cameras, solid, spacing_m, plate
-        self.gains = [_gain(b, c, plate) for b, c in zip(bgrs, cameras, strict=True)]
+        self.size_doubt = size_doubt
 
     def align(self, roof: Roof, poses: Sequence[Pose | None], coarse: Sequence[Pose]) -> list[Pose | None]:
         out: list[Pose | None] = []
@@ -102,32 +106,33 @@ class _Shots:
         picture, variation = _average([p for p in self.patches(poses, height_m) if p is not None])
         return Roof(self.solid, picture, variation, height_m, self.spacing_m)
 
-    def against_ground(self, poses: Sequence[Pose | None]) -> list[tuple[np.ndarray, dict[str, float]]]:
-        """For each picture what differs from the empty yard (signed colours, shadows taken away), laid out at roof
-        height, with how far each side is turned away. Where the roof itself looks like ground in shadow, the plain
-        picture is given instead."""
-        flat = np.full(roof_grid_m(self.solid, self.spacing_m).shape[:2], self.solid.z_max_m, np.float32)
-        on = on_roof(self.solid, roof_grid_m(self.solid, self.spacing_m), 0.3)
-        out, plain, contrast = [], [], []
-        for bgr, camera, pose, gain in zip(self.bgrs, self.cameras, poses, self.gains, strict=True):
+    def against_ground(self, poses: Sequence[Pose | None]) -> list[dict[str, SideLook]]:
+        """Each picture's roof sides against the empty yard, lit as the ground beside each side is."""
+        grid = roof_grid_m(self.solid, self.spacing_m)
+        flat = np.full(grid.shape[:2], self.solid.z_max_m, np.float32)
+        strips = {name: _beside(self.solid, grid, outward) for name, outward in SIDES.items()}
+        out = []
+        for bgr, camera, pose in zip(self.bgrs, self.cameras, poses, strict=True):
             if pose is None:
                 continue
             patch = _rectify(bgr, camera, pose, flat, self.solid, self.spacing_m)
-            ground = gain * _ground_behind(self.plate, camera, pose, self.solid, self.spacing_m)
-            apart = without_shadow(patch, ground)
-            contrast.append(float(np.median(np.linalg.norm(apart[on], axis=1))))
+            ground = _ground_behind(self.plate, camera, pose, self.solid, self.spacing_m)
+            light = (patch * ground).sum(axis=2) / np.maximum((ground * ground).sum(axis=2), 1)
             away = self._away(pose, camera)
-            out.append((apart.astype(np.float32), away))
-            plain.append((patch, away))
-        return out if contrast and np.median(contrast) > SOLID_CONTRAST else plain
+            sides = {}
+            for name, strip in strips.items():
+                share, even = _light_along(light, strip, ends=bool(SIDES[name][0]))
+                sides[name] = SideLook((patch - share[..., None] * ground).astype(np.float32), away[name], even)
+            out.append(sides)
+        return out
 
     def rim(self, roof: Roof, poses: Sequence[Pose | None]) -> RimFit | None:
         got = self.against_ground(poses)
         sides = {}
         for name in SIDES:
-            clean = [patch for patch, away in got if away[name] > 0.05]
-            sides[name] = _average(clean if len(clean) >= 3 else [patch for patch, _ in got])
-        return fit_rim(roof, got, search_rim(roof, sides))
+            clean = [looks[name].picture for looks in got if looks[name].away > 0.05]
+            sides[name] = _average(clean if len(clean) >= 3 else [looks[name].picture for looks in got])
+        return fit_rim(roof, got, search_rim(roof, sides, self.size_doubt), self.size_doubt)
 
     def _away(self, pose: Pose, camera: Camera) -> dict[str, float]:
         """How far each side of the roof is turned away from the camera (tangent of the viewing angle)."""
@@ -208,6 +213,34 @@ class _Shots:
         return height, moved
 
 
+def _beside(solid: Solid, grid_m: np.ndarray, outward: tuple[float, float]) -> tuple[slice, slice]:
+    """Rows and columns of the strip of the roof picture some way beyond one side."""
+    nx, ny = outward
+    x, y = grid_m[0, :, 0], grid_m[:, 0, 1]
+
+    def span(inside: np.ndarray) -> slice:
+        at = np.flatnonzero(inside)
+        return slice(int(at[0]), int(at[-1]) + 1)
+    along_x, along_y = (x > solid.x_min_m) & (x < solid.x_max_m), np.abs(y) < solid.width_m / 2
+    if nx:
+        out = (x - (solid.x_max_m if nx > 0 else solid.x_min_m)) * nx
+        return span(along_y), span((out > BESIDE_M[0]) & (out < BESIDE_M[1]))
+    out = y * ny - solid.width_m / 2
+    return span((out > BESIDE_M[0]) & (out < BESIDE_M[1])), span(along_x)
+
+
+def _light_along(light: np.ndarray, strip: tuple[slice, slice], ends: bool) -> tuple[np.ndarray, bool]:
+    """How brightly the ground beside a side is lit, carried over the whole roof picture at right angles to the side
+    (ends: front or rear), and whether it is even across the strip: no shadow's edge runs along the side."""
+    block = light[strip].T if ends else light[strip]  # across the strip, along the side
+    profile = np.median(block, axis=0)
+    along = strip[0] if ends else strip[1]
+    n = light.shape[0 if ends else 1]
+    share = np.interp(np.arange(n), np.arange(along.start, along.stop), profile)
+    even = float(np.mean(np.abs(block / np.maximum(profile, 0.05) - 1) < EVEN)) > 0.8
+    return np.broadcast_to(share[:, None] if ends else share[None], light.shape), even
+
+
 def _average(patches: Sequence[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
     """Median picture and its robust scatter (grey levels, mean of the channels)."""
     stack = np.stack(patches)
@@ -242,14 +275,6 @@ def _ground_behind(plate: Plate, camera: Camera, pose: Pose, solid: Solid, spaci
     at = plate.camera.project_ground(camera.to_ground(px)).astype(np.float32).reshape(*grid.shape[:2], 2)
     return cv2.remap(plate.bgr, at[..., 0], at[..., 1], cv2.INTER_LINEAR,
                      borderMode=cv2.BORDER_REPLICATE).astype(np.float32)
-
-
-def _gain(bgr: np.ndarray, camera: Camera, plate: Plate) -> float:
-    """Brightness of a picture against the plate's, from the ground both show."""
-    scale = min(1.0, 320 / bgr.shape[1])
-    empty, known = plate.seen_from(camera, scale)
-    small = cv2.resize(bgr, (empty.shape[1], empty.shape[0]), interpolation=cv2.INTER_AREA)
-    return brightness_ratio(small, empty, known) if known.any() else 1.0
 
 
 def _metres_per_pixel_at(camera: Camera, z_m: float) -> float:
