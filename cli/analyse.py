@@ -84,7 +84,7 @@ def analyse(request: Request, reporting: Reporting = on_terminal) -> Attempt:
         footage = open_footage(request.clips)
         track = measure(request.clips, vehicle, course, lens=lens, picks=picks, progress=report)
         report("judging the run", 0.0)
-        attempt = judge(track, vehicle, course, rules) if log is None else _with_log(track, vehicle, course, rules, log)
+        attempt = judge(track, vehicle, course, rules) if log is None else with_log(track, vehicle, course, rules, log)
         if request.room:
             attempt = _explained(attempt, report)
         _write(request, footage, attempt, people, report)
@@ -92,7 +92,7 @@ def analyse(request: Request, reporting: Reporting = on_terminal) -> Attempt:
     return attempt
 
 
-def _with_log(track: Track, vehicle: Vehicle, course: Course, rules: Rules, log: SensorLog) -> Attempt:
+def with_log(track: Track, vehicle: Vehicle, course: Course, rules: Rules, log: SensorLog) -> Attempt:
     """The attempt with a sensor log's measurements, and a note of what it brought. A log that does not fit the run
     costs only itself."""
     try:
