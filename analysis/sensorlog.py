@@ -4,7 +4,8 @@ Any of steering-wheel angle, road-wheel angle, yaw rate and speed will do. Clock
 until it looks most like the motion seen from above. Steering ratio and zero of a steering wheel, zero of a road-wheel
 sensor and bias of a gyro are found on the way.
 
-Weak when the run hardly turns or hardly changes its speed: then the shift is not to be had, and that is said.
+Weak when the run hardly turns or hardly changes its speed: then the shift is not to be had, and that is said. Speed
+alone is weak too: one run's speeds can look like another's, so the log of a wrong run may pass.
 """
 
 from __future__ import annotations
@@ -22,11 +23,12 @@ from analysis.vehicle import Vehicle
 COLUMNS = ("steering_wheel_deg", "road_wheel_deg", "yaw_rate_degps", "speed_mps")
 
 _STEP_S = 0.05
-_LEAST_OVERLAP = 0.5  # of the clip that the log must cover
-_LEAST_CORRELATION = 0.8
+_LEAST_OVERLAP = 0.8  # of the clip that the log must cover: one turn alone looks much like another
+_LEAST_CORRELATION = 0.9
 _LEAST_ROWS = 20
 # No sensor is believed better than this; common practice, no published source.
 _LEAST_SPEED_MPS, _LEAST_YAW_RADPS, _LEAST_WHEEL_RAD = 0.02, np.radians(0.2), np.radians(0.3)
+_WORST = (0.15, np.radians(2.0), np.radians(8.0))  # m/s, rad/s, rad: further off than this it is another run's log
 
 
 @dataclass(frozen=True)
@@ -91,6 +93,10 @@ def sensed_by(log: SensorLog, run: Smoothed, vehicle: Vehicle) -> tuple[Nodes, S
         miss = (got - known)[ok & rolling]
         # The smoothed run errs as well, so this is rather too wide than too narrow.
         spread = max(1.4826 * float(np.median(np.abs(miss - np.median(miss)))), least)
+        if spread > _WORST[column]:
+            raise Trouble(f"the sensor log does not fit the run: '{name}' is off by {_WORST[column]:.2g} and more in "
+                          "half of the run at the best shift",
+                          remedy="is it the log of this run? speeds are in m/s, angles in degrees")
         late = np.abs(np.gradient(np.where(ok, got, 0.0), t)) * sd_shift
         better = ok & (1 / (spread**2 + late**2) > information[:, column])
         value[better, column], information[better, column] = got[better], 1 / (spread**2 + late[better]**2)
@@ -138,7 +144,7 @@ def _aligned(log: SensorLog, run: Smoothed, vehicle: Vehicle) -> tuple[float, fl
     span = t1 - t0
     shifts = np.arange(t0 - log.t_s[-1] + _LEAST_OVERLAP * span, t1 - log.t_s[0] - _LEAST_OVERLAP * span, _STEP_S)
     if not len(shifts):
-        raise Trouble("the sensor log is shorter than half of the clip", remedy="give the log of the whole run")
+        raise Trouble("the sensor log is shorter than the clip", remedy="give the log of the whole run")
     unsigned = "speed_mps" in log.columns and np.nanmin(log.columns["speed_mps"]) > -0.1 and np.min(speed) < -0.1
     total = np.zeros(len(shifts))
     for name in log.columns:
@@ -164,7 +170,7 @@ def _aligned(log: SensorLog, run: Smoothed, vehicle: Vehicle) -> tuple[float, fl
 def _correlation(a: np.ndarray, b: np.ndarray) -> float:
     ok = np.isfinite(a)
     if np.sum(ok) < _LEAST_OVERLAP * len(a):
-        return -1.0
+        return 0.0
     a, b = a[ok] - a[ok].mean(), b[ok] - b[ok].mean()
     scale = np.sqrt(np.sum(a * a) * np.sum(b * b))
     return float(np.sum(a * b) / scale) if scale > 0 else 0.0
