@@ -285,7 +285,7 @@ def test_feasible_says_it_and_draws_it(tiny: list[int], lorry: Vehicle, course: 
     asked = ["feasible", "--vehicle", str(v), "--course", str(c), "-o"]
     assert main([*asked, str(tmp_path / "p.svg")]) == OK
     assert "it can be done in one reverse" in capsys.readouterr().out
-    assert "tightest here" in (tmp_path / "p.svg").read_text()
+    assert "In one reverse: " in (tmp_path / "p.svg").read_text()
     assert main([*asked, str(tmp_path / "p.png")]) == OK
     assert (tmp_path / "p.png").stat().st_size > 10_000
     assert main([*asked, str(tmp_path / "p.png")]) == TROUBLE
