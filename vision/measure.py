@@ -14,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 
-from analysis.course import Course
+from analysis.course import Course, MarkEvent, SurveyedMark
 from analysis.track import Track
 from analysis.trouble import Trouble
 from analysis.vehicle import Vehicle
@@ -102,7 +102,9 @@ def measure(clips: Sequence[Path | str], vehicle: Vehicle, course: Course, *, le
     scene = Scene(vehicle, plate, look.reference, learnt.roof, yard_polygon_m(surveyed, vehicle))
     watch = MarkWatch(registration.marks, course, plate.camera)
     steps = _followed(scene, footage, look.cameras[0], watch, vehicle, tell)
-    return _track(steps, footage, registration, learnt, vehicle, watch, name)
+    events = watch.events()
+    marks = _as_set_out(registration, look, coarse, events, vehicle, course, sway)
+    return _track(steps, footage, replace(registration, marks=marks), learnt, vehicle, events, name)
 
 
 def _fitting(lens: Lens, footage: Footage) -> Lens:
@@ -186,18 +188,41 @@ def _emptied(look: _Look, plate: Plate, registration: Registration, coarse: Mapp
              course: Course, lens_known: bool) -> tuple[Plate, _Look, Registration, SwaySeen | None]:
     """The yard, its survey and the cameras once more, with the vehicle left out of every picture, and with the lens
     as the camera's sway shows it."""
-    around = [covered_px(vehicle, coarse[s.index], c, 1.15) if s.index in coarse else None
-              for s, c in zip(look.shots, look.cameras, strict=True)]
+    around = _around(look, coarse, vehicle)
     sway = None if lens_known else lens_from_sway([s.bgr for s in look.shots], look.cameras, around, plate)
     if sway is not None:
         registration = replace(registration, camera=sway.camera)
         look = replace(look, cameras=sway.cameras)
-    hidden = [None if px is None else fill([px], s.bgr.shape[:2]) > 0 for s, px in zip(look.shots, around, strict=True)]
-    plate = build_plate([s.bgr for s in look.shots], look.cameras, registration.camera, hidden)
+    plate = _without_vehicle(look, around, registration.camera)
     registration = _again(registration, plate, course, lens_known, sway)
     plate = replace(plate, camera=registration.camera)
     look = _placed_again(look, GroundReference(plate.bgr, registration.camera, plate.known))
     return plate, look, registration, sway
+
+
+def _around(look: _Look, coarse: Mapping[int, Pose], vehicle: Vehicle) -> list[np.ndarray | None]:
+    """For each picture a polygon (px) around the vehicle, None where it was not found."""
+    return [covered_px(vehicle, coarse[s.index], c, 1.15) if s.index in coarse else None
+            for s, c in zip(look.shots, look.cameras, strict=True)]
+
+
+def _without_vehicle(look: _Look, around: Sequence[np.ndarray | None], view: Camera) -> Plate:
+    hidden = [None if px is None else fill([px], s.bgr.shape[:2]) > 0 for s, px in zip(look.shots, around, strict=True)]
+    return build_plate([s.bgr for s in look.shots], look.cameras, view, hidden)
+
+
+def _as_set_out(registration: Registration, look: _Look, coarse: Mapping[int, Pose], events: Sequence[MarkEvent],
+                vehicle: Vehicle, course: Course, sway: SwaySeen | None) -> tuple[SurveyedMark, ...]:
+    """The surveyed marks; one that was moved during the run as it stood before, from the pictures before that."""
+    marks = {m.name: m for m in registration.marks}
+    for event in events:
+        early = [i for i, s in enumerate(look.shots) if s.t_s < event.t_s]
+        before = _Look(tuple(look.shots[i] for i in early), tuple(look.cameras[i] for i in early), look.reference)
+        if early:
+            plate = _without_vehicle(before, _around(before, coarse, vehicle), registration.camera)
+            seen = _again(registration, plate, course, True, sway)
+            marks |= {m.name: m for m in seen.marks if m.name == event.name}
+    return tuple(marks.values())
 
 
 def _learnt(look: _Look, coarse: Mapping[int, Pose], plate: Plate, registration: Registration, vehicle: Vehicle,
@@ -284,7 +309,7 @@ def _followed(scene: Scene, footage: Footage, first_camera: Camera, watch: MarkW
 
 
 def _track(steps: Sequence[Step], footage: Footage, registration: Registration, learnt: LearntRoof, vehicle: Vehicle,
-           watch: MarkWatch, name: str) -> Track:
+           events: tuple[MarkEvent, ...], name: str) -> Track:
     t_s = np.array([s.t_s for s in steps])
     measured = np.array([s.fitted is not None for s in steps])
     if measured.sum() < 10:
@@ -299,7 +324,7 @@ def _track(steps: Sequence[Step], footage: Footage, registration: Registration, 
     heading[measured] = np.unwrap(heading[measured])
     path = camera_path([s.camera for s in steps], t_s, registration.camera.lens, registration.focal_sd_px)
     return Track(t_s, measured, x, y, heading, cov, _common_cov(steps, registration, learnt, vehicle),
-                 registration.marks, registration.lines, watch.events(), path,
+                 registration.marks, registration.lines, events, path,
                  tuple(_notes(steps, registration, learnt, vehicle)))
 
 

@@ -24,6 +24,8 @@ from vision.solid import Pose, fill, silhouettes_px
 
 COARSE_M_PER_PX = 0.12
 """Working resolution of the search: a vehicle is then some 20 x 100 pixels, whatever the clip's size."""
+ABOUT_LENGTHS = 0.75
+"""What looks solid farther than this many vehicle lengths from a pose's middle is some other thing."""
 SPECKS_M = 0.8
 """Specks of difference no further apart than this are one thing: less than the gap between a vehicle and a person."""
 DEEPEST_SHADOW = 0.25
@@ -32,7 +34,8 @@ DEEPEST_SHADOW = 0.25
 
 @dataclass(frozen=True)
 class Sighting:
-    """A coarse pose with the share of the silhouette that is changed, and of solid-looking pixels it explains."""
+    """A coarse pose with the share of the silhouette that is changed, and of solid-looking pixels about it that it
+    explains."""
 
     pose: Pose
     filled: float
@@ -162,8 +165,12 @@ def _blob_starts(diff: Difference, camera: Camera, vehicle: Vehicle) -> list[Pos
 def _improve(diff: Difference, camera: Camera, vehicle: Vehicle, start: Pose) -> Sighting:
     middle = (vehicle.x_front_m + vehicle.x_rear_m) / 2
     centre = start.to_course(np.array([[middle, 0.0]]))[0]
-    total_solid = float(diff.solid.sum()) + 1e-6
     shape = diff.changed.shape
+    v, u = np.mgrid[: shape[0], : shape[1]]
+    middle_px = camera.project_ground(centre[None], vehicle.height_m / 2)[0]
+    about = np.hypot(u - middle_px[0], v - middle_px[1]) < ABOUT_LENGTHS * vehicle.length_m / COARSE_M_PER_PX
+    solid = diff.solid * about
+    total_solid = float(solid.sum()) + 1e-6
 
     def pose_of(p: np.ndarray) -> Pose:
         h = start.heading_rad + p[2] / (vehicle.length_m / 2)
@@ -175,7 +182,7 @@ def _improve(diff: Difference, camera: Camera, vehicle: Vehicle, start: Pose) ->
         if area < 30:
             return 0.0, 0.0
         on = mask > 0
-        return float(diff.changed[on].sum()) / area, float(diff.solid[on].sum()) / total_solid
+        return float(diff.changed[on].sum()) / area, float(solid[on].sum()) / total_solid
 
     def cost(p: np.ndarray) -> float:
         filled, explained = shares(p)

@@ -69,7 +69,7 @@ def build_plate(pictures: Sequence[np.ndarray], cameras: Sequence[Camera], refer
         usable[i] = ok
     plate = np.empty((h, w, 3), np.uint8)
     _medians(stack, usable, plate)
-    return Plate(plate, reference, usable.sum(axis=0, dtype=np.uint8) >= max(3, len(pictures) // 6))
+    return Plate(plate, reference, usable.sum(axis=0, dtype=np.uint8) >= max(min(3, len(pictures)), len(pictures) // 6))
 
 
 @numba.njit(cache=True, nogil=True)
