@@ -30,8 +30,8 @@ def parser() -> argparse.ArgumentParser:
     top = _Parser(prog="tailtrace", description="Measures, judges and explains reversing exercises "
                   "from an ordinary video of the yard.")
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=_Parser)
-    for add in (_analyse, _demo, _course, _setout, _feasible, _check_yard, _rules, _vehicle, _serve, batch, library,
-                audit):
+    for add in (_analyse, _demo, _course, _setout, _feasible, _check_yard, _rules, _vehicle, _lens, _serve, batch,
+                library, audit):
         add(commands)
     return top
 
@@ -192,6 +192,24 @@ def _rules(commands: Any) -> None:
             print(rule_sets_text())
         else:
             copy_rules(asked.name, asked.out or Path(f"{asked.name}.rules.toml"))
+    command.set_defaults(run=run)
+
+
+def _lens(commands: Any) -> None:
+    command = commands.add_parser("lens", help="calibrate a lens from a chessboard",
+                                  description="Calibrates the camera's lens from pictures, or one clip, of a flat "
+                                  "chessboard held at different slants and places.")
+    command.add_argument("pictures", nargs="+", type=Path, metavar="PICTURE_OR_CLIP")
+    command.add_argument("--corners", nargs=2, type=int, default=(9, 6), metavar=("ALONG", "ACROSS"),
+                         help="the board's inner corners (default: 9 6)")
+    command.add_argument("-o", "--out", type=Path, required=True, metavar="L.toml")
+
+    def run(asked: argparse.Namespace) -> None:
+        from cli.lens import write_lens
+        if min(asked.corners) < 3 or max(asked.corners) > 40:
+            raise Trouble(f"{asked.corners[0]} by {asked.corners[1]} is no chessboard", where="--corners",
+                          remedy="count the corners where four squares meet: 3 to 40 each way")
+        write_lens(asked.pictures, asked.out, (asked.corners[0], asked.corners[1]))
     command.set_defaults(run=run)
 
 

@@ -1,0 +1,54 @@
+"""A lens file from pictures or a clip of a chessboard."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from analysis.trouble import Trouble
+from cli.files import write_new
+from cli.progress import on_terminal
+from vision.footage import open_footage, spread_frames
+from vision.lens import calibrate, lens_table
+
+LOOKED_AT = 40  # pictures of a clip: enough for a slow turn of the board, few enough for a minute's wait
+
+
+def write_lens(sources: Sequence[Path], out: Path, corners: tuple[int, int]) -> None:
+    """Calibrate from pictures, or from one clip, of a board with `corners` inner corners. Raises Trouble."""
+    if out.exists():
+        raise Trouble("exists already and is left as it is", where=str(out), remedy="name another file with -o")
+    with on_terminal() as report:
+        report("looking for the chessboard", 0.0)
+        found = calibrate(_pictures(sources), corners)
+    table = lens_table(found.lens, out.name.removesuffix(".toml").removesuffix(".lens"))
+    text = "".join(f"{k} = {v!r}\n".replace("'", '"') for k, v in table.items())
+    write_new(out, f"# Calibrated from {len(found.used)} pictures of a chessboard; {found.rms_px:.2f} px left over.\n"
+                   "# Good for this camera at this picture size, zoom and stabilisation only.\n" + text)
+    print(f"focal length {found.lens.fx:.1f} ± {1.96 * found.sd_px[0]:.1f} px, {found.rms_px:.2f} px left over, "
+          f"from {len(found.used)} pictures")
+    for name, error_px in found.rejected:
+        print(f"left out: {name} ({error_px:.1f} px): bent, moved or blurred board")
+    if found.boardless:
+        print(f"no whole board in {len(found.boardless)} pictures")
+
+
+def _pictures(sources: Sequence[Path]) -> Iterator[tuple[str, np.ndarray]]:
+    for source in sources:
+        if not source.exists():
+            raise Trouble("there is no such file", where=str(source), remedy="check the name and the folder")
+        picture = cv2.imdecode(np.fromfile(source, np.uint8), cv2.IMREAD_COLOR) if _small(source) else None
+        if picture is not None:
+            yield source.name, picture
+        else:
+            yield from ((f"{source.name} at {f.t_s:.1f} s", f.bgr)
+                        for f in spread_frames(open_footage([source]), LOOKED_AT))
+
+
+def _small(source: Path) -> bool:
+    """Whether it may be a still picture: a clip is not read as one."""
+    return source.is_file() and 0 < os.path.getsize(source) < 100e6
