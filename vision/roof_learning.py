@@ -24,6 +24,8 @@ from vision.solid import Pose, main_solid
 
 LEAST_SHARE = 0.4
 """Share of the pictures with a coarse pose that must show the same roof; below it the coarse poses were wrong."""
+HEIGHT_ROUNDS = 6
+"""At most so often is what stands on the roof raised: each time by about what a pixel of blur lets be seen."""
 BESIDE_M = (0.3, 0.55)
 """How far beyond a side it is looked up whether the ground there lies in shadow: clear of the coarse poses' error."""
 EVEN = 0.15
@@ -70,8 +72,11 @@ def learn_roof(vehicle: Vehicle, bgrs: Sequence[np.ndarray], cameras: Sequence[C
         if rim is not None:
             poses = [p and p.shifted(rim.along_m, rim.across_m, rim.turn_rad) for p in poses]
             roof = shots.build(poses, height)
-        height, poses = shots.heights(roof, poses)
-    roof = shots.build(poses, height)
+        for _ in range(HEIGHT_ROUNDS):
+            before, (height, poses) = height, shots.heights(roof, poses)
+            roof = shots.build(poses, height)
+            if np.abs(height - before).max() < 0.02:
+                break
     poses = shots.align(roof, poses, coarse)
     roof = shots.build(poses, height)
     return LearntRoof(roof, shots.rim(roof, poses))
