@@ -29,9 +29,9 @@ def ground() -> np.ndarray:
     return picture.astype(np.float32)
 
 
-def at(tilt_deg: tuple[float, float], yaw_deg: float, centre_m: tuple[float, float, float], lens: Lens = TRUE) -> Camera:
+def at(tilt_deg: tuple[float, float], yaw_deg: float, centre_m: tuple[float, float, float]) -> Camera:
     turn = cv2.Rodrigues(np.radians([tilt_deg[0], tilt_deg[1], yaw_deg]))[0]
-    return Camera(lens, turn @ np.diag([1.0, -1.0, -1.0]), np.array(centre_m))
+    return Camera(TRUE, turn @ np.diag([1.0, -1.0, -1.0]), np.array(centre_m))
 
 
 def picture(texture: np.ndarray, camera: Camera, seed: int) -> np.ndarray:
