@@ -67,19 +67,14 @@ def learn_roof(vehicle: Vehicle, bgrs: Sequence[np.ndarray], cameras: Sequence[C
     poses = _recentred(poses, coarse)
     height = flat
     for _ in range(3):
-        roof = shots.build(poses, height)
-        rim = shots.rim(roof, poses)
-        if rim is not None:
-            poses = [p and p.shifted(rim.along_m, rim.across_m, rim.turn_rad) for p in poses]
-            roof = shots.build(poses, height)
+        roof, poses, _ = shots.centred(poses, height)
         for _ in range(HEIGHT_ROUNDS):
             before, (height, poses) = height, shots.heights(roof, poses)
             roof = shots.build(poses, height)
             if np.abs(height - before).max() < 0.02:
                 break
-    poses = shots.align(roof, poses, coarse)
-    roof = shots.build(poses, height)
-    return LearntRoof(roof, shots.rim(roof, poses))
+    roof, _, rim = shots.centred(shots.align(roof, poses, coarse), height)
+    return LearntRoof(roof, rim)
 
 
 class _Shots:
@@ -110,6 +105,16 @@ class _Shots:
     def build(self, poses: Sequence[Pose | None], height_m: np.ndarray) -> Roof:
         picture, variation = _average([p for p in self.patches(poses, height_m) if p is not None])
         return Roof(self.solid, picture, variation, height_m, self.spacing_m)
+
+    def centred(self, poses: Sequence[Pose | None],
+                height_m: np.ndarray) -> tuple[Roof, list[Pose | None], RimFit | None]:
+        """The roof with its rim where the data sheet has it: poses moved, all alike, to where the rim is seen."""
+        roof = self.build(poses, height_m)
+        rim = self.rim(roof, poses)
+        if rim is None:
+            return roof, list(poses), None
+        moved = [p and p.shifted(rim.along_m, rim.across_m, rim.turn_rad) for p in poses]
+        return self.build(moved, height_m), moved, rim
 
     def against_ground(self, poses: Sequence[Pose | None]) -> list[dict[str, SideLook]]:
         """Each picture's roof sides against the empty yard, lit as the ground beside each side is."""
