@@ -15,13 +15,15 @@ from pathlib import Path
 
 from bench.clips import REPO, BenchClip, names, prepare
 from bench.goals import ALL, Row, pooled, rows, table
+from bench.library import rows as library_rows
 from bench.room import room_rows
 from bench.score import Result, Truth, scores
 from bench.steering import steering_rows
 
 WORK = REPO / "build" / "bench"
 SUITES: Mapping[str, Callable[[int], Iterable[Row]]] = {  # besides the clips; given how many jobs at a time
-    "steering": lambda jobs: steering_rows(REPO / "build" / "steering.png", jobs), "room": lambda jobs: room_rows()}
+    "steering": lambda jobs: steering_rows(REPO / "build" / "steering.png", jobs), "room": lambda jobs: room_rows(),
+    "library": lambda jobs: library_rows()}
 
 
 @dataclass(frozen=True)
