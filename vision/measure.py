@@ -99,7 +99,7 @@ def measure(clips: Sequence[Path | str], vehicle: Vehicle, course: Course, *, le
         registration, plate, look, learnt = _with_height_confirmed(registration, plate, look, learnt, coarse,
                                                                    vehicle, course, sway, name)
     surveyed = course.with_survey(registration.marks, registration.lines)
-    scene = Scene(vehicle, plate, look.reference, learnt.roof, yard_polygon_m(surveyed, vehicle))
+    scene = Scene(vehicle, plate, look.reference, learnt.roof, yard_polygon_m(surveyed, vehicle), learnt.known)
     watch = MarkWatch(registration.marks, course, plate.camera)
     steps = _followed(scene, footage, look.cameras[0], watch, vehicle, tell)
     events = watch.events()
@@ -229,7 +229,7 @@ def _learnt(look: _Look, coarse: Mapping[int, Pose], plate: Plate, registration:
             name: str) -> LearntRoof:
     used = [(s, c) for s, c in zip(look.shots, look.cameras, strict=True) if s.index in coarse]
     learnt = learn_roof(vehicle, [s.bgr for s, _ in used], [c for _, c in used], [coarse[s.index] for s, _ in used],
-                        plate, _size_doubt(registration, vehicle))
+                        [s.t_s for s, _ in used], plate, _size_doubt(registration, vehicle))
     if not isinstance(learnt, LearntRoof):
         raise Trouble(f"the vehicle could not be followed: {learnt.reason}", where=name,
                       remedy="check the vehicle file's height, length and width")

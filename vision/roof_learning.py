@@ -36,16 +36,18 @@ RIM_BAND_M = 0.3
 
 @dataclass(frozen=True)
 class LearntRoof:
-    """The roof in its final frame, and its rim, None where that could not be made out."""
+    """The roof in its final frame; its rim, None where that could not be made out; and the poses it
+    was learnt from, each with its picture's time."""
 
     roof: Roof
     rim: RimFit | None
+    known: tuple[tuple[float, Pose], ...]
 
 
 def learn_roof(vehicle: Vehicle, bgrs: Sequence[np.ndarray], cameras: Sequence[Camera], coarse: Sequence[Pose],
-               plate: Plate, size_doubt: float) -> LearntRoof | NotFitted:
-    """Build the roof from pictures with coarse poses; `plate` tells what lies beyond its rim; `size_doubt` by what
-    share (one sd) the roof may look larger or smaller than entered, as the camera's height is not known better.
+               times_s: Sequence[float], plate: Plate, size_doubt: float) -> LearntRoof | NotFitted:
+    """Build the roof from pictures with coarse poses and times; `plate` tells what lies beyond its rim; `size_doubt` by
+    what share (one sd) the roof may look larger or smaller than entered, as the camera's height is not known better.
 
     In turn: sharpen (align all pictures to the one taken most nearly from above, average, repeat);
     put the body where the coarse poses on average had it; find the rim and put it where the data
@@ -73,8 +75,8 @@ def learn_roof(vehicle: Vehicle, bgrs: Sequence[np.ndarray], cameras: Sequence[C
             roof = shots.build(poses, height)
             if np.abs(height - before).max() < 0.02:
                 break
-    roof, _, rim = shots.centred(shots.align(roof, poses, coarse), height)
-    return LearntRoof(roof, rim)
+    roof, poses, rim = shots.centred(shots.align(roof, poses, coarse), height)
+    return LearntRoof(roof, rim, tuple((t, p) for t, p in zip(times_s, poses, strict=True) if p is not None))
 
 
 class _Shots:

@@ -35,13 +35,14 @@ class Step:
 
 @dataclass(frozen=True)
 class Scene:
-    """What is known of the clip before it is followed."""
+    """What is known of the clip before it is followed; `known` are poses already found, with their times."""
 
     vehicle: Vehicle
     plate: Plate
     ground: GroundReference
     roof: Roof
     yard_m: np.ndarray
+    known: tuple[tuple[float, Pose], ...] = ()
 
 
 def follow(scene: Scene, pictures: Iterable[Frame], first_camera: Camera) -> Iterator[tuple[Step, Frame]]:
@@ -76,15 +77,26 @@ def follow(scene: Scene, pictures: Iterable[Frame], first_camera: Camera) -> Ite
         lost = not past or frame.t_s - past[-1][0] > LOST_AFTER_S
         if fit is None and lost and frame.t_s - searched_s >= LOST_AFTER_S:
             searched_s = frame.t_s
-            sighting = find_vehicle(difference(frame.bgr, camera, scene.plate, scene.yard_m), camera, scene.vehicle)
-            if sighting is not None and sighting.good:
-                attempt = scene.roof.fit(pictures_of_roof, camera, sighting.pose)
-                if isinstance(attempt, Fitted) and near(attempt.pose, sighting.pose):
+            for start in _places_to_look(scene, frame, camera):
+                attempt = scene.roof.fit(pictures_of_roof, camera, start)
+                if isinstance(attempt, Fitted) and near(attempt.pose, start):
                     fit, past = attempt, []
+                    break
         if fit is not None:
             past = [*past[-1:], (frame.t_s, fit.pose)]
             fit = replace(fit, cov=fit.cov + _camera_share(scene.vehicle, fit.pose, placed))
         yield Step(frame.t_s, camera, fit, "" if fit else reason), frame
+
+
+def _places_to_look(scene: Scene, frame: Frame, camera: Camera) -> Iterator[Pose]:
+    """Where a lost vehicle may be: where it was known to be at about this time, then where it is seen coarsely."""
+    if scene.known:
+        t_s, pose = min(scene.known, key=lambda k: abs(k[0] - frame.t_s))
+        if abs(t_s - frame.t_s) <= LOST_AFTER_S:
+            yield pose
+    sighting = find_vehicle(difference(frame.bgr, camera, scene.plate, scene.yard_m), camera, scene.vehicle)
+    if sighting is not None and sighting.good:
+        yield sighting.pose
 
 
 def _predicted(past: list[tuple[float, Pose]], t_s: float) -> Pose | None:
