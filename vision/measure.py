@@ -27,7 +27,7 @@ from vision.plate import Plate, build_plate
 from vision.rim import MOST_SIZE_DOUBT
 from vision.roof_learning import LearntRoof, learn_roof
 from vision.solid import Pose, covered_px, fill, main_solid
-from vision.survey import FailedRegistration, Pick, Registration, refine, register, register_from_picks
+from vision.survey import Pick, Registration, refine, register_any
 from vision.sway import SwaySeen, lens_from_sway
 from vision.tracking import Scene, Step, follow
 
@@ -76,7 +76,7 @@ def measure(clips: Sequence[Path | str], vehicle: Vehicle, course: Course, *, le
     if len(shots) < 3:
         raise Trouble("too few pictures in it can be read", where=name, remedy="copy the clip from the camera again")
     tell("finding the course", 0.2)
-    at, registration = _first_registration(shots, course, lens, picks, name)
+    at, registration = register_any([s.bgr for s in shots], course, name, lens=lens, picks=picks)
     tell("placing the camera", 0.4)
     look = _placed_against(shots, GroundReference(shots[at].bgr, registration.camera))
     plate = build_plate([s.bgr for s in look.shots], look.cameras, look.reference.camera)
@@ -114,30 +114,6 @@ def _fitting(lens: Lens, footage: Footage) -> Lens:
                       f"{footage.width_px}×{footage.height_px}", where="lens file",
                       remedy="calibrate with the same camera setting as the clip, or leave the lens file out")
     return lens.scaled(footage.width_px / lens.width_px)
-
-
-def _first_registration(shots: Sequence[Frame], course: Course, lens: Lens | None, picks: Sequence[Pick] | None,
-                        name: str) -> tuple[int, Registration]:
-    """The picture that shows the course best among a few, and its registration."""
-    if picks:
-        size = (shots[0].bgr.shape[1], shots[0].bgr.shape[0])
-        return 0, register_from_picks(picks, course, size, lens=lens, bgr=shots[0].bgr)
-    best: tuple[int, Registration] | None = None
-    failure: FailedRegistration | None = None
-    order = [len(shots) // 2, 0, len(shots) - 1, len(shots) // 4, 3 * len(shots) // 4]
-    for at in dict.fromkeys(order):
-        got = register(shots[at].bgr, course, lens=lens)
-        if isinstance(got, FailedRegistration):
-            failure = failure or got
-            continue
-        if best is None or len(got.unseen) < len(best[1].unseen):
-            best = at, got
-        if not got.unseen:
-            break
-    if best is None:
-        assert failure is not None
-        raise failure.trouble().at(name)
-    return best
 
 
 def _placed_against(shots: Sequence[Frame], reference: GroundReference,

@@ -110,6 +110,31 @@ def register(bgr: np.ndarray, course: Course, *, lens: Lens | None = None,
     return _settle(look, course, ranked[0][1].camera, spots, exclude_mask, lens_known=lens is not None)
 
 
+def register_any(pictures: Sequence[np.ndarray], course: Course, name: str, *, lens: Lens | None = None,
+                 picks: Sequence[Pick] | None = None) -> tuple[int, Registration]:
+    """The picture (its index) that shows the most of the course among a few of a clip's, and its registration; with
+    `picks`, the first picture. Raises Trouble about the clip `name` when none shows it."""
+    if picks:
+        size = pictures[0].shape[1], pictures[0].shape[0]
+        return 0, register_from_picks(picks, course, size, lens=lens, bgr=pictures[0])
+    best: tuple[int, Registration] | None = None
+    failure: FailedRegistration | None = None
+    n = len(pictures)
+    for at in dict.fromkeys((n // 2, 0, n - 1, n // 4, 3 * n // 4)):
+        got = register(pictures[at], course, lens=lens)
+        if isinstance(got, FailedRegistration):
+            failure = failure or got
+            continue
+        if best is None or len(got.unseen) < len(best[1].unseen):
+            best = at, got
+        if not got.unseen:
+            break
+    if best is None:
+        assert failure is not None
+        raise failure.trouble().at(name)
+    return best
+
+
 def refine(registration: Registration, bgr: np.ndarray, course: Course, *, lens_known: bool = False,
            exclude_mask: np.ndarray | None = None,
            sway: SwaySeen | None = None) -> Registration | FailedRegistration:

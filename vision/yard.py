@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
@@ -15,7 +15,8 @@ from vision.camera import Lens
 from vision.footage import open_footage, spread_frames
 from vision.ground import GroundReference, Placed
 from vision.plate import build_plate
-from vision.survey import FailedRegistration, Pick, Registration, refine, register, register_from_picks
+from vision.survey import Pick, Registration, refine, register_any
+from vision.sway import lens_from_sway
 
 PHOTOS = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".bmp", ".webp")
 MOST_PX = 3840  # a larger photo says no more about a cone half a metre wide, and takes much longer
@@ -46,7 +47,7 @@ def survey_yard(path: Path, course: Course, *, lens: Lens | None = None,
             raise Trouble(f"is for pictures of {lens.width_px}×{lens.height_px}, this one has {size[0]}×{size[1]}",
                           where="lens file", remedy="calibrate with the same camera setting, or leave it out")
         lens = lens.scaled(size[0] / lens.width_px)
-    at, registration = _registered(shots, course, lens, picks, str(path))
+    at, registration = register_any(shots, course, str(path), lens=lens, picks=picks)
     if len(shots) == 1:
         return YardSurvey(registration, shots[0], 1)
     reference = GroundReference(shots[at], registration.camera)
@@ -55,8 +56,10 @@ def survey_yard(path: Path, course: Course, *, lens: Lens | None = None,
     if len(placed) < 3:
         return YardSurvey(registration, shots[at], 1)
     plate = build_plate([s for s, _ in placed], [c for _, c in placed], registration.camera)
-    better = refine(registration, plate.bgr, course, lens_known=lens is not None,
-                    exclude_mask=(~plate.known).astype(np.uint8))
+    sway = None if lens else lens_from_sway([s for s, _ in placed], [c for _, c in placed], [None] * len(placed), plate)
+    start = registration if sway is None else replace(registration, camera=sway.camera)
+    better = refine(start, plate.bgr, course, lens_known=lens is not None,
+                    exclude_mask=(~plate.known).astype(np.uint8), sway=sway)
     if not isinstance(better, Registration):
         return YardSurvey(registration, shots[at], 1)
     return YardSurvey(better, plate.bgr, len(placed))
@@ -70,25 +73,3 @@ def _photo(path: Path) -> np.ndarray:
         raise Trouble("the picture cannot be read", where=str(path), remedy="give a JPEG or PNG as the camera wrote it")
     shrink = MOST_PX / max(bgr.shape[:2])
     return cv2.resize(bgr, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA) if shrink < 1 else bgr
-
-
-def _registered(shots: Sequence[np.ndarray], course: Course, lens: Lens | None, picks: Sequence[Pick] | None,
-                name: str) -> tuple[int, Registration]:
-    """The picture that shows the most of the course, and its registration."""
-    if picks:
-        size = shots[0].shape[1], shots[0].shape[0]
-        return 0, register_from_picks(picks, course, size, lens=lens, bgr=shots[0])
-    best: tuple[int, Registration] | None = None
-    failure: FailedRegistration | None = None
-    for at in dict.fromkeys((len(shots) // 2, 0, len(shots) - 1)):
-        got = register(shots[at], course, lens=lens)
-        if isinstance(got, FailedRegistration):
-            failure = failure or got
-        elif best is None or len(got.unseen) < len(best[1].unseen):
-            best = at, got
-        if best is not None and not best[1].unseen:
-            break
-    if best is None:
-        assert failure is not None
-        raise failure.trouble().at(name)
-    return best
