@@ -21,6 +21,7 @@ from threadpoolctl import threadpool_info
 from cli.main import OK, TROUBLE, main
 from vision.camera import Camera, Lens
 from vision.footage import frames, open_footage
+from vision.lens import lens_table
 from vision.plate import ground_map
 from vision.steady import one_thread_each
 
@@ -41,6 +42,7 @@ class Steady:
         turn = rows[[f"r{i}{j}" for i in (1, 2, 3) for j in (1, 2, 3)]].to_numpy().reshape(-1, 3, 3)
         centre = rows[["cam_x_m", "cam_y_m", "cam_z_m"]].to_numpy()
         view = Camera(lens.scaled(SHARE), turn[0], centre[0])
+        self.lens = view.lens
         self.times_s: list[float] = []
         self.pictures: list[np.ndarray] = []
         for frame in frames(open_footage([BUNDLED / "clip.mp4"]), rate_hz=RATE_HZ):
@@ -75,8 +77,8 @@ def write(path: Path, pictures: Sequence[np.ndarray] | Iterator[np.ndarray]) -> 
     return path
 
 
-def analysed(clip: Path, out: Path) -> int:
-    return main(["analyse", str(clip), "--vehicle", str(BUNDLED / "vehicle.toml"), "--course",
+def analysed(clip: Path, out: Path, *more: str) -> int:
+    return main(["analyse", str(clip), *more, "--vehicle", str(BUNDLED / "vehicle.toml"), "--course",
                  str(BUNDLED / "course.toml"), "--out", str(out), "--no-video", "--no-room"])
 
 
@@ -112,12 +114,16 @@ def test_no_vehicle(steady: Steady, tmp_path: Path, capsys: pytest.CaptureFixtur
 
 
 def test_a_vehicle_that_goes_away_and_comes_back(steady: Steady, tmp_path: Path) -> None:
-    """Seven seconds without it: no pose is stated there, a note says so, and it is found again afterwards."""
+    """Seven seconds without it: no pose is stated there, a note says so, and it is found again afterwards.
+
+    The lens file is given, as it has to be for a camera that neither sways nor tilts."""
+    lens = tmp_path / "mast.lens.toml"
+    lens.write_text("".join(f"{k} = {json.dumps(v)}\n" for k, v in lens_table(steady.lens).items()))
     noise = noisy(steady.empty, len(steady.pictures))
     pictures = [next(noise) if AWAY_S[0] <= t < AWAY_S[1] else p
                 for t, p in zip(steady.times_s, steady.pictures, strict=True)]
     out = tmp_path / "attempt"
-    assert analysed(write(tmp_path / "away.mp4", pictures), out) == OK
+    assert analysed(write(tmp_path / "away.mp4", pictures), out, "--lens", str(lens)) == OK
     track = pd.read_parquet(out / "track.parquet")
     away = (track.t_s > AWAY_S[0] + 0.1) & (track.t_s < AWAY_S[1] - 0.1)
     assert not track.measured[away].any()
@@ -127,8 +133,8 @@ def test_a_vehicle_that_goes_away_and_comes_back(steady: Steady, tmp_path: Path)
     truth = pd.read_csv(BUNDLED / "truth" / "track.csv")
     seen = track[track.measured]
     apart = np.hypot(*(seen[c] - np.interp(seen.t_s, truth.t_s, truth[c]) for c in ("x_m", "y_m")))
-    # The roof still leans as from the swaying camera: 1.4 m of sway x 3.05 m / 39 m = 0.11 m beside the usual 8 cm.
-    assert np.percentile(apart, 95) < 0.2
+    # The roof still leans as from the swaying camera: 1.4 m of sway x 3.05 m / 39 m = 0.11 m beside the usual 5 cm.
+    assert np.percentile(apart, 95) < 0.16
     record = json.loads((out / "attempt.json").read_text())
     assert any("gave no position" in n for n in record["notes"])
     assert record["frames_measured"] == int(track.measured.sum()) < record["frames"]
