@@ -23,6 +23,7 @@ from analysis.trouble import Trouble
 from cli.library.people import ABOUT, About, write_about
 from cli.library.storage import Storage, open_storage
 from cli.store import PEOPLE, RECORD
+from cli.whole import write_whole
 
 ANALYSE = "cli.batch_job:analyse_clip"
 MADE_FROM = "made_from.json"
@@ -142,9 +143,7 @@ def _make(work: Callable[[Job, Path], None], job: Job, folder: Path) -> None:
         run_on = date.fromisoformat(known["run_on"]) if "run_on" in known else None
         write_about(folder, About(run_on=run_on, weather=known.get("weather", "")))
     made = {"key": job.key, "record_sha256": hashlib.sha256((folder / RECORD).read_bytes()).hexdigest()}
-    fresh = folder / f"{MADE_FROM}.new"
-    fresh.write_text(json.dumps(made), "utf-8")
-    os.replace(fresh, folder / MADE_FROM)
+    write_whole(folder / MADE_FROM, json.dumps(made))
 
 
 def analyse_clip(job: Job, folder: Path) -> None:
@@ -180,10 +179,7 @@ def main() -> None:
     job = json.loads(sys.stdin.buffer.readline())
     threading.Thread(target=_end_with_parent, daemon=True).start()
     outcome = do(Job(**{**job, "clips": tuple(job["clips"])}))
-    answer = Path(sys.argv[1])
-    fresh = answer.with_suffix(".new")
-    fresh.write_text(json.dumps(outcome), "utf-8")
-    os.replace(fresh, answer)
+    write_whole(Path(sys.argv[1]), json.dumps(outcome))
 
 
 def _end_with_parent() -> None:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import base64
 import json
 import math
-import os
 from dataclasses import asdict
 from pathlib import Path
 
@@ -24,6 +23,7 @@ from cli.pages.svg import esc, num, path
 from cli.palette import OVERLAY, PAPER
 from cli.progress import on_terminal
 from cli.setout import room_sentence
+from cli.whole import write_whole
 from vision.yard import YardSurvey, survey_yard
 
 REPORT, FIGURES, SURVEYED = "setting_out.html", "setting_out.json", "surveyed.course.toml"
@@ -48,9 +48,10 @@ def check_yard(picture: Path, course_file: Path, out: Path, *, vehicle_file: Pat
     lines = lines_placed(course, seen.registration.lines)
     stands = course.with_survey(seen.registration.marks, seen.registration.lines)
     more = [*_strangers(seen), *_for_vehicle(vehicle, stands, with_room)]
-    _write(out / FIGURES, json.dumps(_figures(course, seen, marks, lines), indent=1) + "\n")
-    _write(out / SURVEYED, course_toml(stands, [f"# As surveyed from {picture.name}; planned: {course_file.name}."]))
-    _write(out / REPORT, _page(course, seen, marks, lines, more))
+    write_whole(out / FIGURES, json.dumps(_figures(course, seen, marks, lines), indent=1) + "\n")
+    head = f"# As surveyed from {picture.name}; planned: {course_file.name}."
+    write_whole(out / SURVEYED, course_toml(stands, [head]))
+    write_whole(out / REPORT, _page(course, seen, marks, lines, more))
     _tell(marks, lines, more, out)
     return marks
 
@@ -66,13 +67,6 @@ def _folder(out: Path) -> None:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as e:
         raise Trouble(f"cannot be made ({e.strerror})", where=str(out), remedy="name another folder") from None
-
-
-def _write(target: Path, text: str) -> None:
-    """Whole or not at all: an earlier report stays until the new one is complete."""
-    fresh = target.with_name(target.name + ".new")
-    fresh.write_text(text, "utf-8")
-    os.replace(fresh, target)
 
 
 def _strangers(seen: YardSurvey) -> list[str]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import json
 import math
 from collections.abc import Mapping
@@ -13,13 +12,14 @@ from rich.console import Console
 from rich.table import Table
 
 from analysis.course import Course
-from analysis.findings import words
 from analysis.tape import Taped, TapeSurvey, solve
 from analysis.trouble import Trouble
+from analysis.wording import words
 from cli.courses import course_toml, moved
-from cli.files import read_course, read_text, write_new
+from cli.files import read_course, read_rows, read_text, write_new
 from cli.lengths import ALLOWED, length_m
 from cli.store import RECORD
+from cli.words import Z95
 
 HEADER = ["from", "to", "distance"]
 FARTHEST_M = 200.0
@@ -48,19 +48,10 @@ def places_m(course: Course) -> dict[str, tuple[float, float]]:
 
 def read_tape(path: Path, course: Course) -> tuple[Taped, ...]:
     """Distances between marks, from CSV with the header `from,to,distance`; metres, or with a unit: '79ft 10in'."""
-    rows = csv.reader(read_text(path).splitlines())
-    header = [h.strip() for h in next(rows)]
-    if header != HEADER:
-        raise Trouble(f"the first line is '{','.join(header)[:80]}'", where=str(path),
-                      remedy=f"it must be  {','.join(HEADER)}")
+    _, rows = read_rows(path, HEADER)
     known = places_m(course)
     taped = []
-    for row in rows:
-        if not any(cell.strip() for cell in row):
-            continue
-        where = f"{path}: line {rows.line_num}"
-        if len(row) != len(HEADER):
-            raise Trouble(f"{len(row)} values", where=where, remedy=f"write three: {','.join(HEADER)}")
+    for where, row in rows:
         a, b = row[0].strip(), row[1].strip()
         for name in (a, b):
             if name not in known:
@@ -108,7 +99,7 @@ def print_tape(taped: tuple[Taped, ...], found: TapeSurvey) -> None:
     console = Console()
     console.print(table)
     worst = max(found.sd_m, key=lambda n: found.sd_m[n])
-    console.print(f"Worst place: {words(worst)}, ± {1.96 * found.sd_m[worst] * 100:.0f} cm (95 %).", highlight=False)
+    console.print(f"Worst place: {words(worst)}, ± {Z95 * found.sd_m[worst] * 100:.0f} cm (95 %).", highlight=False)
 
 
 def _from_record(path: Path, course: Course) -> dict[str, tuple[float, float]]:

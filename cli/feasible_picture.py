@@ -15,9 +15,9 @@ from matplotlib.patheffects import withStroke
 from analysis.attempt import Motion
 from analysis.clearance import body_to_barrier, body_to_mark, tyres_to_line
 from analysis.room.nouns import PlannedRun
-from analysis.trouble import Trouble
 from cli import plan, scene, words
 from cli.feasible import Feasible
+from cli.files import new_file
 from cli.palette import PAPER
 
 OUTLINE_EVERY_M = 0.15
@@ -29,16 +29,9 @@ def write_picture(found: Feasible, out: Path) -> None:
                                 "font.size": 8.5}):
         figure = run_figure(found)
         svg = out.suffix.lower() == ".svg"
-        try:
-            with out.open("xb") as f:
-                figure.savefig(f, format="svg" if svg else "png", dpi=plan.DPI,
-                               metadata={"Date": None, "Creator": "tailtrace"} if svg else None)
-        except FileExistsError:
-            raise Trouble("exists already and is left as it is", where=str(out),
-                          remedy="name another file, or remove this one first") from None
-        except OSError as e:
-            raise Trouble(f"cannot be written ({e.strerror})", where=str(out), remedy="name another file") from None
-    print(f"wrote {out}")
+        with new_file(out) as f:
+            figure.savefig(f, format="svg" if svg else "png", dpi=plan.DPI,
+                           metadata={"Date": None, "Creator": "tailtrace"} if svg else None)
 
 
 def run_figure(found: Feasible) -> Figure:

@@ -8,10 +8,11 @@ from __future__ import annotations
 import csv
 import math
 import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import contextmanager
 from importlib import resources
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, BinaryIO, TypeVar
 
 import numpy as np
 
@@ -121,24 +122,38 @@ def lens_from_table(values: Mapping[str, Any]) -> Lens:
     return lens
 
 
+def read_rows(path: Path, header: list[str] | None = None) -> tuple[list[str], Iterator[tuple[str, list[str]]]]:
+    """A table a person wrote as CSV: its heading, and where each row stands with its cells, blank rows left out.
+
+    Raises Trouble for another heading than `header` (where given), and in passing for a row of another length."""
+    rows = csv.reader(read_text(path).splitlines())
+    found = [h.strip() for h in next(rows)]
+    if header is not None and found != header:
+        raise Trouble(f"the first line is '{','.join(found)[:80]}'", where=str(path),
+                      remedy=f"it must be  {','.join(header)}")
+
+    def each() -> Iterator[tuple[str, list[str]]]:
+        for row in rows:
+            if any(cell.strip() for cell in row):
+                where = f"{path}: line {rows.line_num}"
+                if len(row) != len(found):
+                    raise Trouble(f"{len(row)} values", where=where, remedy=f"write {len(found)}: {','.join(found)}")
+                yield where, row
+    return found, each()
+
+
 def read_sensors(path: Path) -> SensorLog:
     """A log of sensors on the vehicle, from CSV: a header `t_s` and any of sensorlog.COLUMNS, one row a time.
 
     Seconds by any clock, increasing; angles in degrees, left positive; speed forward positive (or without sign).
     An empty cell is a missing value.
     """
-    rows = csv.reader(read_text(path).splitlines())
-    header = [h.strip() for h in next(rows)]
-    if header[0] != "t_s" or len(set(header)) != len(header):
+    header, rows = read_rows(path)
+    if header[:1] != ["t_s"] or len(set(header)) != len(header):
         raise Trouble(f"the first line is '{','.join(header)[:80]}'", where=str(path),
                       remedy=f"it must be  t_s  and any of  {', '.join(SENSOR_COLUMNS)}")
     values: list[list[float]] = []
-    for row in rows:
-        if not any(cell.strip() for cell in row):
-            continue
-        where = f"{path}: line {rows.line_num}"
-        if len(row) != len(header):
-            raise Trouble(f"{len(row)} values", where=where, remedy=f"write {len(header)}: {','.join(header)}")
+    for where, row in rows:
         try:
             values.append([float(cell) if cell.strip() else math.nan for cell in row])
         except ValueError:
@@ -157,18 +172,9 @@ def read_picks(path: Path, course: Course) -> tuple[Pick, ...]:
     One row a mark: its name in the course file and the pixel of the middle of its base, where 0, 0 is
     the centre of the top-left pixel. At least four marks, not all in one row on the ground, are needed.
     """
-    rows = csv.reader(read_text(path).splitlines())
-    header = [h.strip() for h in next(rows)]
-    if header != PICKS_HEADER:
-        raise Trouble(f"the first line is '{','.join(header)[:80]}'", where=str(path),
-                      remedy=f"it must be  {','.join(PICKS_HEADER)}")
+    _, rows = read_rows(path, PICKS_HEADER)
     picks: list[Pick] = []
-    for row in rows:
-        if not any(cell.strip() for cell in row):
-            continue
-        where = f"{path}: line {rows.line_num}"
-        if len(row) != len(PICKS_HEADER):
-            raise Trouble(f"{len(row)} values", where=where, remedy=f"write three: {','.join(PICKS_HEADER)}")
+    for where, row in rows:
         name = row[0].strip()
         try:
             u, v = float(row[1]), float(row[2])
@@ -188,14 +194,31 @@ def read_picks(path: Path, course: Course) -> tuple[Pick, ...]:
     return tuple(picks)
 
 
-def write_new(out: Path, text: str) -> None:
-    """Write a file a person asked for; never over an existing one. Raises Trouble when it cannot be written."""
+def refuse_existing(out: Path) -> None:
+    """Raises Trouble when a file a person asked for exists already: before the work for it is done."""
+    if out.exists():
+        raise _existing(out)
+
+
+def _existing(out: Path) -> Trouble:
+    return Trouble("exists already and is left as it is", where=str(out),
+                   remedy="name another file, or remove this one first")
+
+
+@contextmanager
+def new_file(out: Path) -> Iterator[BinaryIO]:
+    """A file a person asked for, to be written to; never over an existing one. Raises Trouble when it cannot be."""
     try:
-        with out.open("x", encoding="utf-8") as f:
-            f.write(text)
+        with out.open("xb") as f:
+            yield f
     except FileExistsError:
-        raise Trouble("exists already and is left as it is", where=str(out),
-                      remedy="name another file, or remove this one first") from None
+        raise _existing(out) from None
     except OSError as e:
         raise Trouble(f"cannot be written ({e.strerror})", where=str(out), remedy="name another file") from None
     print(f"wrote {out}")
+
+
+def write_new(out: Path, text: str) -> None:
+    """Write a text file a person asked for; never over an existing one. Raises Trouble when it cannot be written."""
+    with new_file(out) as f:
+        f.write(text.encode())

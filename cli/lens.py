@@ -10,7 +10,8 @@ import cv2
 import numpy as np
 
 from analysis.trouble import Trouble
-from cli.files import write_new
+from cli import words
+from cli.files import refuse_existing, write_new
 from cli.progress import on_terminal
 from vision.footage import open_footage, spread_frames
 from vision.lens import calibrate, lens_table
@@ -20,8 +21,7 @@ LOOKED_AT = 40  # pictures of a clip: enough for a slow turn of the board, few e
 
 def write_lens(sources: Sequence[Path], out: Path, corners: tuple[int, int]) -> None:
     """Calibrate from pictures, or from one clip, of a board with `corners` inner corners. Raises Trouble."""
-    if out.exists():
-        raise Trouble("exists already and is left as it is", where=str(out), remedy="name another file with -o")
+    refuse_existing(out)
     with on_terminal() as report:
         report("looking for the chessboard", 0.0)
         found = calibrate(_pictures(sources), corners)
@@ -29,7 +29,7 @@ def write_lens(sources: Sequence[Path], out: Path, corners: tuple[int, int]) -> 
     text = "".join(f"{k} = {v!r}\n".replace("'", '"') for k, v in table.items())
     write_new(out, f"# Calibrated from {len(found.used)} pictures of a chessboard; {found.rms_px:.2f} px left over.\n"
                    "# Good for this camera at this picture size, zoom and stabilisation only.\n" + text)
-    print(f"focal length {found.lens.fx:.1f} ± {1.96 * found.sd_px[0]:.1f} px, {found.rms_px:.2f} px left over, "
+    print(f"focal length {found.lens.fx:.1f} ± {words.Z95 * found.sd_px[0]:.1f} px, {found.rms_px:.2f} px left over, "
           f"from {len(found.used)} pictures")
     for name, error_px in found.rejected:
         print(f"left out: {name} ({error_px:.1f} px): bent, moved or blurred board")

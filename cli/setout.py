@@ -17,7 +17,7 @@ from analysis.swept import turning_circle
 from analysis.trouble import Trouble
 from analysis.vehicle import Vehicle
 from cli import words
-from cli.files import read_course, read_vehicle, write_new
+from cli.files import new_file, read_course, read_vehicle, refuse_existing, write_new
 from cli.lengths import as_taped, feet, metres
 from cli.pages.svg import esc
 from cli.palette import PAPER
@@ -38,6 +38,7 @@ def write_sheet(vehicle_file: Path, course_file: Path, out: Path, *, baseline: s
         plan = setting_out(course, baseline=baseline, tape_m=tape_m, margin_m=margin_m)
     except Trouble as e:
         raise e.at(str(course_file)) from None
+    refuse_existing(out)
     match out.suffix.lower():
         case ".svg":
             write_new(out, plan_svg(course, plan))
@@ -180,9 +181,6 @@ def _cautions() -> str:
 
 def print_pdf(html: str, out: Path) -> None:
     """The page as PDF, by whichever Chromium is installed."""
-    if out.exists():
-        raise Trouble("exists already and is left as it is", where=str(out),
-                      remedy="name another file, or remove this one first")
     browser = next((found for b in _BROWSERS if (found := shutil.which(b))), None)
     if browser is None:
         raise Trouble("no Chromium browser was found to make a PDF with", where=str(out),
@@ -195,11 +193,8 @@ def print_pdf(html: str, out: Path) -> None:
         if done.returncode or not made.exists():
             raise Trouble("the browser could not make the PDF", where=str(out),
                           remedy="write the sheet as .html and print it from your browser, A4 across")
-        try:
-            shutil.copyfile(made, out)
-        except OSError as e:
-            raise Trouble(f"cannot be written ({e.strerror})", where=str(out), remedy="name another file") from None
-    print(f"wrote {out}")
+        with new_file(out) as f:
+            f.write(made.read_bytes())
 
 
 _CSS = f"""

@@ -9,10 +9,8 @@
 from __future__ import annotations
 
 import json
-import os
 import re
 import shutil
-import tempfile
 import unicodedata
 from collections.abc import Callable
 from pathlib import Path
@@ -105,15 +103,3 @@ def slug(text: str, taken: Callable[[str], bool]) -> str:
     return name
 
 
-def write_whole(path: Path, text: str) -> None:
-    """Replace a file's text in one step: whoever reads sees the old or the new, never half."""
-    handle, name = tempfile.mkstemp(prefix=f".{path.name}-", dir=path.parent)
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8") as f:
-            f.write(text)
-            f.flush()
-            os.fsync(f.fileno())
-        os.replace(name, path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise

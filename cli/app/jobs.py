@@ -12,7 +12,8 @@ from pathlib import Path
 from typing import Any, Protocol
 
 from analysis.trouble import Trouble
-from cli.app.folder import Folder, NotThere, write_whole
+from cli.app.folder import Folder, NotThere
+from cli.whole import write_whole
 
 log = logging.getLogger(__name__)
 _DONE_KEPT = 12  # of those that ended well; their attempts are listed anyway

@@ -18,10 +18,11 @@ from analysis.course import check_room
 from analysis.trouble import Trouble
 from cli import files, store
 from cli.app.context import json_body, parts, text_of
-from cli.app.folder import RECORDING, REQUEST, Folder, NotThere, slug, write_whole
+from cli.app.folder import RECORDING, REQUEST, Folder, NotThere, slug
 from cli.app.jobs import Job
 from cli.app.routes_view import form_of
 from cli.app.uploads import ending_of_clip
+from cli.whole import write_whole
 
 _MOST_PARTS = 20
 SETUP = {"vehicles": "vehicle", "courses": "course", "lenses": "lens", "rules": "rules"}  # kind: name in requests

@@ -15,13 +15,14 @@ from analysis.tape import Taped
 from analysis.trouble import Trouble
 from cli import files
 from cli.app.context import page, parts, view
-from cli.app.folder import Folder, slug, write_whole
+from cli.app.folder import Folder, slug
 from cli.app.pictures import course_drawing, course_picture
 from cli.app.routes_setup import name_of, typed_length_m
 from cli.app.routes_view import form_of, lists_of
 from cli.app.wording import Wording
 from cli.course_survey import places_m, solved
 from cli.courses import course_toml, moved
+from cli.whole import write_whole
 
 _MOST_ROWS = 200
 

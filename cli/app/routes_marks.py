@@ -15,8 +15,9 @@ from analysis.course import Course
 from analysis.trouble import Trouble
 from cli import files
 from cli.app.context import json_body, page, parts
-from cli.app.folder import MARKS, NotThere, write_whole
+from cli.app.folder import MARKS, NotThere
 from cli.app.pictures import course_drawing
+from cli.whole import write_whole
 
 LEAST_MARKS = 4
 _STILL_QUALITY = 92

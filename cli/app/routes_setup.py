@@ -16,12 +16,13 @@ from analysis.trouble import Trouble
 from analysis.vehicle import Vehicle, vehicle_from_table
 from cli import files
 from cli.app.context import page, parts, view
-from cli.app.folder import slug, write_whole
+from cli.app.folder import slug
 from cli.app.routes_view import form_of
 from cli.app.wording import FEET_IN_A_METRE
 from cli.drawing import vehicle_drawing
 from cli.lengths import length_m
 from cli.vehicles import generic_names
+from cli.whole import write_whole
 
 # What is asked for, in the order of a walk around the vehicle with a tape. The unit stands in the name.
 SIZES = ("length_m", "width_m", "height_m", "wheelbase_m", "front_overhang_m", "track_front_m", "track_rear_m",

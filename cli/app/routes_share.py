@@ -11,12 +11,13 @@ from starlette.routing import Route
 
 from cli import store
 from cli.app.context import page, parts, view
-from cli.app.folder import NotThere, write_whole
+from cli.app.folder import NotThere
 from cli.app.people import standing
 from cli.app.rewrite import take_apart
 from cli.app.routes_view import form_of
 from cli.app.share import ASKED, SHARE, SINGLE, ZIP
 from cli.app.telling import Telling
+from cli.whole import write_whole
 
 # What may be taken away, and what it is. All are sent as downloads, never shown as pages of the app.
 FILES = {store.OVERLAY: "video/mp4", store.TRACK: "application/octet-stream", store.TRACK_CSV: "text/csv",

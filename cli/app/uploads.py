@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import Any
 
 from analysis.trouble import Trouble
-from cli.app.folder import Folder, NotThere, write_whole
+from cli.app.folder import Folder, NotThere
+from cli.whole import write_whole
 
 LARGEST_BYTES = 40_000_000_000
 PIECE_BYTES = 8_000_000

@@ -26,6 +26,7 @@ from cli.library.library import Library
 from cli.library.people import CORRECTIONS
 from cli.library.query import Filter, find
 from cli.store import PEOPLE, RECORD, sha256
+from cli.whole import write_whole
 
 MANIFEST = "manifest.json"
 _STORED = (".mp4", ".parquet", ".png", ".jpg", ".jpeg", ".webp", ".mov")  # packed already
@@ -181,18 +182,12 @@ def _merge_corrections(here: Path, came: Path) -> None:
     theirs, ours = came / PEOPLE / CORRECTIONS, here / PEOPLE / CORRECTIONS
     if not theirs.exists():
         return
-    old = ours.read_text("utf-8").splitlines() if ours.exists() else []
-    known = {_id(line) for line in old}
+    before = ours.read_text("utf-8") if ours.exists() else ""
+    known = {_id(line) for line in before.splitlines()}
     fresh = [line for line in theirs.read_text("utf-8").splitlines() if _id(line) not in known and _id(line)]
     if fresh:
         ours.parent.mkdir(exist_ok=True)
-        merged = ours.with_suffix(".new")
-        shutil.copyfile(ours, merged) if ours.exists() else merged.touch()
-        with merged.open("a", encoding="utf-8") as f:
-            f.write("".join(f"{line}\n" for line in fresh))
-            f.flush()
-            os.fsync(f.fileno())
-        os.replace(merged, ours)
+        write_whole(ours, before + "".join(f"{line}\n" for line in fresh))
 
 
 def _id(line: str) -> str | None:

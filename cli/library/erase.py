@@ -12,7 +12,6 @@ import glob
 import hashlib
 import hmac
 import json
-import os
 import secrets
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -23,6 +22,7 @@ from typing import TYPE_CHECKING, Any
 from analysis.trouble import Trouble
 from cli.library.query import Filter, find
 from cli.store import PLAN_PNG, RECORD, sha256
+from cli.whole import write_whole
 
 if TYPE_CHECKING:
     from cli.library.library import Library
@@ -120,7 +120,7 @@ def _carry_out(library: Library, why: str, files: Iterable[Path], folders: Itera
                                     for f in dict.fromkeys(files)]
     plan = {"why": why, "at": datetime.now(UTC).replace(microsecond=0).isoformat(), "about": about, "ids": list(ids),
             "files": listed, "folders": [str(f) for f in folders]}
-    _write_safely(library.own / PENDING, json.dumps(plan))
+    write_whole(library.own / PENDING, json.dumps(plan))
     _finish(library, plan)
     return Proof(len(ids), len(listed), sum(f["bytes"] for f in listed), receipt, tuple(kept))
 
@@ -147,22 +147,13 @@ def _prove(path: Path, plan: dict[str, Any]) -> None:
                        "removed": [{"sha256": f["sha256"], "bytes": f["bytes"]} for f in plan["files"]],
                        "after": hashlib.sha256(lines[-1].encode()).hexdigest() if lines else ""})
     if line not in lines[-1:] and not (lines and _same_removal(lines[-1], line)):
-        _write_safely(path, "\n".join([*lines, line]) + "\n")
+        write_whole(path, "\n".join([*lines, line]) + "\n")
 
 
 def _same_removal(told: str, line: str) -> bool:
     """An erasure cut short between its proof and its end is not proved twice."""
     a, b = json.loads(told), json.loads(line)
     return all(a[k] == b[k] for k in ("at", "why", "about", "removed"))
-
-
-def _write_safely(path: Path, text: str) -> None:
-    fresh = path.with_suffix(".new")
-    with fresh.open("w", encoding="utf-8") as f:
-        f.write(text)
-        f.flush()
-        os.fsync(f.fileno())
-    os.replace(fresh, path)
 
 
 def _files(folder: Path) -> list[Path]:

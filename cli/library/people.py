@@ -18,6 +18,7 @@ from typing import Any
 from analysis.attempt import VERDICTS
 from analysis.trouble import Trouble
 from cli.store import PEOPLE
+from cli.whole import write_whole
 
 CORRECTIONS, ABOUT = "corrections.jsonl", "about.json"
 ACTIONS = ("confirm", "overrule", "add", "time", "note", "withdraw")
@@ -135,12 +136,7 @@ def write_about(folder: Path, about: About) -> None:
     path = folder / PEOPLE / ABOUT
     values = {"schema": 1, **asdict(about), "run_on": about.run_on.isoformat() if about.run_on else None}
     path.parent.mkdir(exist_ok=True)
-    fresh = path.with_suffix(".new")
-    with fresh.open("w", encoding="utf-8") as f:
-        json.dump(values, f, ensure_ascii=False, indent=1)
-        f.flush()
-        os.fsync(f.fileno())
-    os.replace(fresh, path)
+    write_whole(path, json.dumps(values, ensure_ascii=False, indent=1))
 
 
 def effective(record: Mapping[str, Any], corrections: tuple[Correction, ...]) -> Effective:
