@@ -8,8 +8,8 @@ from collections.abc import Iterator
 from analysis.advice_room import loss_before
 from analysis.advice_words import Spoken, index_at, leg_at, rolled_m, wheel_before_rad
 from analysis.attempt import Attempt, Finding
-from analysis.findings import WIDE, clock, length, margin, words
 from analysis.room.nouns import Limits, RoomAlong
+from analysis.wording import WIDE, clock, length, margin, words
 
 _STRAIGHT_RAD = math.radians(2.0)
 _LED_UP_M = 3.0  # the metres before a touch whose steering brought it about

@@ -6,8 +6,8 @@ import math
 
 from analysis.advice_words import Sooner, Spoken, place_m, place_words, rolled_m, wheel_words
 from analysis.attempt import Attempt
-from analysis.findings import WIDE, clock, length, margin
 from analysis.room.nouns import GONE, LOST, LegRoom, Loss, RoomAlong, ShuntRoom
+from analysis.wording import WIDE, clock, length, margin
 
 _WORTH_M = 0.10  # less room than this gained or lost is not worth telling
 _CAUSE_WITHIN_M = 15.0  # a contact further on is not put down to a loss of room

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.course import Course, SurveyedLine, SurveyedMark
-from analysis.findings import WIDE, length, margin, words
+from analysis.wording import WIDE, length, margin, words
 
 TOLERANCE_M = 0.10  # as far as a cone set out by tape with care may be off; common practice, no published source
 _WORTH_SAYING_M = 0.03

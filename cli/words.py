@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import re
 
-from analysis import findings as told
+from analysis import wording as told
 from analysis.attempt import Attempt, Finding, SensorUse
 
 Z95 = told.WIDE  # half width of a 95 % interval in standard deviations

@@ -15,12 +15,13 @@ from simulate import Roll, Stand, bus, drive, measure
 
 from analysis.attempt import Attempt, Finding
 from analysis.course import Area, Course, Line, Mark, MarkEvent, SurveyedMark
-from analysis.findings import MAKERS, call, clock, length, margin
+from analysis.findings import MAKERS
 from analysis.judge import judge
 from analysis.layouts import course_for
 from analysis.record import attempt_to_json, summary_of, track_frame
 from analysis.rules import KINDS, Rules, rules_from_table
 from analysis.trouble import Trouble
+from analysis.wording import call, clock, length, margin
 
 CLI = Path(__file__).parents[1] / "cli"
 VEHICLE = bus()

@@ -21,7 +21,7 @@ from statsmodels.tools.sm_exceptions import ConvergenceWarning
 
 from analysis.audit.measures import MEASURES
 from analysis.audit.school import School
-from analysis.findings import WIDE
+from analysis.wording import WIDE
 
 _LEAST_ATTEMPTS, _LEAST_TRAINEES, _LEAST_OF_A_KIND, _LEAST_MIXED = 60, 10, 10, 3
 _LATEST = 5_000  # attempts used at most: a vehicle's effect is then known to a centimetre

@@ -15,7 +15,7 @@ import numpy as np
 from scipy.special import expit, logit
 
 from analysis.audit.school import School
-from analysis.findings import WIDE
+from analysis.wording import WIDE
 
 STEADY = 0.8  # a pass is steady from this chance on
 NEVER = 100  # attempts beyond which 'in sight' means nothing

@@ -13,9 +13,9 @@ from analysis.room.places import stop_map
 from analysis.room.runs import best_run
 from analysis.room.smooth import smoothed
 from analysis.stops import shunts_of
+from analysis.wording import WIDE
 
 STEP_M, STEP_S = 0.2, 1.0  # the curve has a point at least every so much rolled, and every so much time
-WIDE = 1.96
 _STATE = [0, 1, 2, 4]  # x, y, heading and wheel in Motion's covariance
 
 

@@ -12,8 +12,8 @@ from analysis.clearance import line_normal
 from analysis.course import Course
 from analysis.room import sweeps
 from analysis.room.field import CAP_M, FLOOR_M, SCALE, Fineness, Grid, RoomField, parked_m, states_of, stop_area
-from analysis.room.nouns import Limits, PlannedRun
-from analysis.room.runs import best_run, best_stop
+from analysis.room.nouns import Limits
+from analysis.room.runs import best_run
 from analysis.room.solids import clearances_m, numbers_of
 from analysis.trouble import Trouble
 from analysis.vehicle import Vehicle
@@ -146,11 +146,3 @@ def _parked_layer(field: RoomField, x_m: float) -> np.ndarray:
     x = np.full_like(y, x_m)
     layers = [parked_m(field, states_of(x, y, heading, np.full_like(y, w))) for w in g.wheel_rad]
     return np.array(layers, np.float32).reshape(len(g.wheel_rad), len(g.heading_rad), len(g.y_m))
-
-
-def best_room(vehicle: Vehicle, course: Course, limits: Limits | None = None) -> tuple[float, float, PlannedRun]:
-    """(room left, its error, the run) in one reverse from the best place to stop at the forward pair, to be asked when
-    a course is set out: room below zero means that it cannot be done in one go."""
-    field = room_field(vehicle, course, limits, shunts=0)
-    run = best_run(field, best_stop(field))
-    return run.room_m, field.grid_sd_m, run

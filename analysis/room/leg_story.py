@@ -16,8 +16,8 @@ from analysis.room.field import RoomField
 from analysis.room.nouns import GONE, KEPT, LOST, UNSURE, LegRoom, Loss, LostMoment, PlannedRun, Saving
 from analysis.room.runs import best_run
 from analysis.room.solids import clearances_m
+from analysis.wording import WIDE
 
-WIDE = 1.96
 _WINDOW_M = 4.0  # the largest loss is looked for within so much rolled
 _WORTH_M = 0.03  # a smaller loss is within what the field can tell
 _HELD_M = 8.0, 1.0  # what a run does first: to where its wheel changes side, at most and at least so far
