@@ -46,6 +46,12 @@ class Lens:
                        fx=self.fx * factor, fy=self.fy * factor,
                        cx=self.cx * factor + shift, cy=self.cy * factor + shift)
 
+    def zoomed(self, ratio: float) -> Lens:
+        """The lens with its focal length times `ratio`. The bend belongs to the picture, so it keeps its size there."""
+        k1, k2, p1, p2, k3 = self.dist
+        return replace(self, fx=self.fx * ratio, fy=self.fy * ratio,
+                       dist=(k1 * ratio**2, k2 * ratio**4, p1 * ratio, p2 * ratio, k3 * ratio**6))
+
     def project_camera_frame(self, xc: np.ndarray) -> np.ndarray:
         """(n, 3) points in the camera frame (m) to (n, 2) pixels."""
         z = xc[:, 2]
@@ -121,11 +127,6 @@ class Camera:
         g = self.to_ground(c)
         a, b = g[1] - g[0], g[2] - g[0]
         return math.sqrt(abs(float(a[0] * b[1] - a[1] * b[0])))
-
-    @property
-    def tilt_rad(self) -> float:
-        """Angle between the optical axis and straight down."""
-        return math.acos(float(np.clip(-self.rotation[2, 2], -1, 1)))
 
 
 def rotation_matrix(turn_rad: np.ndarray) -> np.ndarray:

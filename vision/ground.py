@@ -10,7 +10,7 @@ shadow's edge covers most of the picture.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -262,9 +262,7 @@ def with_focal(camera: Camera, focal_px: float) -> Camera:
     Near the vertical, focal length and height can hardly be told apart from the ground alone: this is
     the family of cameras among which something with height (the vehicle) has to decide."""
     ratio = focal_px / camera.lens.fx
-    k1, k2, p1, p2, k3 = camera.lens.dist  # the bend belongs to the picture, so it keeps its size in pixels
-    lens = replace(camera.lens, fx=focal_px, fy=focal_px * camera.lens.fy / camera.lens.fx,
-                   dist=(k1 * ratio**2, k2 * ratio**4, p1 * ratio, p2 * ratio, k3 * ratio**6))
+    lens = camera.lens.zoomed(ratio)
     u, v = np.linspace(0, lens.width_px - 1, 12), np.linspace(0, lens.height_px - 1, 8)
     px = np.stack(np.meshgrid(u, v), -1).reshape(-1, 2)
     ground = camera.to_ground(px)

@@ -24,7 +24,6 @@ from vision.ground import GroundReference, Placed, with_focal
 from vision.markwatch import MarkWatch
 from vision.outline import difference, find_vehicle, yard_polygon_m
 from vision.plate import Plate, build_plate
-from vision.rim import MOST_SIZE_DOUBT
 from vision.roof_learning import LearntRoof, learn_roof
 from vision.solid import Pose, covered_px, fill, main_solid
 from vision.survey import Pick, Registration, refine, register_any
@@ -39,8 +38,9 @@ SPREAD_BYTES = 220e6
 """Working memory for those pictures; fewer are taken of a larger picture."""
 SIZE_CONFIRMED = 3.0
 """Standard deviations within which the roof must look as large as entered, or it does not decide the height."""
-LEAST_SIZE_DOUBT = 0.001
-"""The roof may look this much larger or smaller than entered even if the camera's height is known: 1 cm in 10 m."""
+SIZE_DOUBT = (0.001, 0.03)
+"""Bounds of the share by which the roof may look larger or smaller than entered: 1 cm in 10 m even if the camera's
+height is known, and no more than the second however little is known of it."""
 TELLS_MORE = 0.7
 """The roof's size decides the height only if that makes the doubt about it smaller by this factor."""
 LOOK_AT_MARKS_HZ = 4.0
@@ -217,7 +217,7 @@ def _size_doubt(registration: Registration, vehicle: Vehicle) -> float:
     only; a roof at h looks larger than its ground plan by H / (H - h)."""
     height, roof = float(registration.camera.centre_m[2]), main_solid(vehicle).z_max_m
     share = roof / max(height - roof, 1.0) * registration.focal_sd_px / registration.camera.lens.fx
-    return float(np.clip(share, LEAST_SIZE_DOUBT, MOST_SIZE_DOUBT))
+    return float(np.clip(share, *SIZE_DOUBT))
 
 
 def _with_height_confirmed(registration: Registration, plate: Plate, look: _Look, learnt: LearntRoof,

@@ -27,8 +27,6 @@ BELIEVED_SIZE_SD_M = 0.03
 """How far the seen length and width may each differ from the entered ones at one common scale."""
 SOLID_CONTRAST = 12.0
 """Grey levels beyond which a difference from the ground (shadows taken away) is taken for the vehicle."""
-MOST_SIZE_DOUBT = 0.03
-"""The roof is not looked for larger or smaller than this, however little is known of the camera's height."""
 
 
 @dataclass(frozen=True)

@@ -24,13 +24,15 @@ from vision.sampling import sample
 POINTS = 4000
 ROUNDS = 12
 LEAST_PICTURES = 5
+LEAST_SEEN = 60
+"""A view that sees fewer of the spots than this is left out."""
 BELIEVED = np.array([0.3, 0.06, 0.03, 0.1, 0.1])
 """Standard deviation of what is sought before looking: log focal, k1, k2, tilt about both axes (rad)."""
 SETTLED = 0.1
 """A step below this share of its standard deviation ends the search."""
 SCATTER = 1.5
-"""The estimate strays this much more than the pixels' noise alone says (nine rendered clips: 1.2): compression
-and resampling move all pixels of a neighbourhood alike."""
+"""The estimate strays this much more than the pixels' noise alone says (so it did on rendered clips, whose
+lens is known): compression and resampling move all pixels of a neighbourhood alike."""
 _STEPS = np.array([1e-3, 1e-3, 1e-3, 1e-4, 1e-4])
 _POSE_STEPS = np.array([1e-4, 1e-4, 1e-4, 1e-3, 1e-3, 1e-3])
 _POSE_SCALE = np.array([30.0, 30.0, 30.0, 1.0, 1.0, 1.0])  # so that turns (rad) and shifts (m) move pixels alike
@@ -90,9 +92,9 @@ def varied(camera: Camera, change: np.ndarray) -> Camera:
     """The camera with change (5,) of log focal, k1, k2 and turns about its first two axes (rad). Its height grows with
     the focal length, and the bend keeps its size in the picture."""
     ratio = float(np.exp(change[0]))
-    k1, k2, p1, p2, k3 = camera.lens.dist
-    lens = replace(camera.lens, fx=camera.lens.fx * ratio, fy=camera.lens.fy * ratio,
-                   dist=(k1 * ratio**2 + change[1], k2 * ratio**4 + change[2], p1 * ratio, p2 * ratio, k3 * ratio**6))
+    lens = camera.lens.zoomed(ratio)
+    k1, k2, *others = lens.dist
+    lens = replace(lens, dist=(k1 + change[1], k2 + change[2], *others))
     turned = camera.moved(np.array([change[3], change[4], 0.0]), np.zeros(3))
     return Camera(lens, turned.rotation, camera.centre_m * [1, 1, ratio])
 
@@ -101,41 +103,19 @@ def _settled(flats: Sequence[np.ndarray], views: Sequence[Camera], hidden_px: Se
              base: Camera, px: np.ndarray) -> tuple[list[Camera], np.ndarray, np.ndarray]:
     """One round of Gauss-Newton: the views moved to agree best, and what they say of the five common numbers
     (information (5, 5), right side (5,)) with each view's own six taken out."""
-    ground = np.column_stack([base.to_ground(px), np.zeros(len(px))])
-    finite = np.isfinite(ground).all(axis=1)
-    ground, px = ground[finite], px[finite]
-    n = len(px)
-    values, slopes = np.full((len(views), n), np.nan), np.full((len(views), n, 2), np.nan)
-    for i, (flat, view) in enumerate(zip(flats, views, strict=True)):
-        hidden = hidden_px[i]
-        keep = np.ones(n, bool) if hidden is None else ~inside_polygon(view.project(ground), hidden)
-        got = sample(flat, view, ground, keep)
-        values[i, got.seen], slopes[i, got.seen] = got.value, (got.slope @ view.rotation)[:, :2]
-    often = np.isfinite(values).sum(axis=0) >= max(3, len(views) // 2)
-    values, slopes, ground, px = values[:, often], slopes[:, often], ground[often], px[often]
-    mean = np.nanmedian(values, axis=0)
-    gradient = np.nanmean(slopes, axis=0)  # of one picture alone it would hold that picture's noise
-    trials = [(varied(base, e), varied(base, -e)) for e in np.diag(_STEPS)]
-    moved = [[t.to_ground(px) for t in pair] for pair in trials]
-    common = np.zeros((len(views), len(px), 5))
-    own = []
-    for i, view in enumerate(views):
-        here = view.project(ground)
-        on_ground = view.to_ground(here)
-        across = np.stack([view.to_ground(here + d) - on_ground for d in np.eye(2)], axis=-1)  # d(ground)/d(px)
-        grey = np.einsum("nk,nkj->nj", gradient, across)
-        for k, (pair, at) in enumerate(zip(trials, moved, strict=True)):
-            ends = [replace(view, lens=t.lens, centre_m=view.centre_m * [1, 1, t.centre_m[2] / base.centre_m[2]]
-                            ).project_ground(a) for t, a in zip(pair, at, strict=True)]
-            common[i, :, k] = ((ends[0] - ends[1]) * grey).sum(axis=1) / (2 * _STEPS[k])
-        own.append(np.stack([((view.moved(e[:3], e[3:]).project(ground) - view.moved(-e[:3], -e[3:]).project(ground))
-                              * grey).sum(axis=1) / (2 * e.max()) for e in np.diag(_POSE_STEPS)], axis=1))
+    looked = _looked_up(flats, views, hidden_px, base, px)
+    common, own = _slopes(looked, views, base)
     out, residuals, weights = [], [], []
     for i, view in enumerate(views):
-        seen = np.isfinite(values[i])
-        ref = mean[seen]
-        gain = float((values[i, seen] * ref).sum() / max((ref * ref).sum(), 1e-6))
-        residual = np.where(seen, values[i] / max(gain, 0.2) - mean, 0.0)
+        seen = np.isfinite(looked.values[i])
+        if seen.sum() < LEAST_SEEN:  # it tells nothing
+            out.append(view)
+            residuals.append(np.zeros(len(seen)))
+            weights.append(np.zeros(len(seen)))
+            continue
+        ref = looked.mean[seen]
+        gain = float((looked.values[i, seen] * ref).sum() / max((ref * ref).sum(), 1e-6))
+        residual = np.where(seen, looked.values[i] / max(gain, 0.2) - looked.mean, 0.0)
         sigma = max(1.4826 * float(np.median(np.abs(residual[seen]))), 0.3)
         weight = np.where(seen, np.sqrt(tukey_weight(residual, sigma) / (sigma**2 * CORRELATED)), 0.0)
         # What a change of the view's own six numbers can do is taken out of what the common ones do.
@@ -150,6 +130,57 @@ def _settled(flats: Sequence[np.ndarray], views: Sequence[Camera], hidden_px: Se
     common -= np.einsum("in,ink->nk", shown, common) / np.maximum(shown.sum(axis=0), 1e-9)[:, None]  # the mean follows
     left, rest = common * shown[..., None], np.array(residuals) * shown
     return out, np.einsum("ink,inl->kl", left, left), -np.einsum("ink,in->k", left, rest)
+
+
+@dataclass(frozen=True)
+class _LookedUp:
+    """Spots of ground that enough views see: px (n, 2) in the base view, ground_m (n, 3), values (views, n) in each
+    view (NaN where not seen), their mean (n,), and the ground's slope of grey per metre (n, 2)."""
+
+    px: np.ndarray
+    ground_m: np.ndarray
+    values: np.ndarray
+    mean: np.ndarray
+    slope: np.ndarray
+
+
+def _looked_up(flats: Sequence[np.ndarray], views: Sequence[Camera], hidden_px: Sequence[np.ndarray | None],
+               base: Camera, px: np.ndarray) -> _LookedUp:
+    ground = np.column_stack([base.to_ground(px), np.zeros(len(px))])
+    finite = np.isfinite(ground).all(axis=1)
+    ground, px = ground[finite], px[finite]
+    n = len(px)
+    values, slopes = np.full((len(views), n), np.nan), np.full((len(views), n, 2), np.nan)
+    for i, (flat, view, hidden) in enumerate(zip(flats, views, hidden_px, strict=True)):
+        keep = np.ones(n, bool) if hidden is None else ~inside_polygon(view.project(ground), hidden)
+        got = sample(flat, view, ground, keep)
+        values[i, got.seen], slopes[i, got.seen] = got.value, (got.slope @ view.rotation)[:, :2]
+    often = np.isfinite(values).sum(axis=0) >= max(3, len(views) // 2)
+    # The slope in one picture alone would hold that picture's noise.
+    return _LookedUp(px[often], ground[often], values[:, often], np.nanmedian(values[:, often], axis=0),
+                     np.nanmean(slopes[:, often], axis=0))
+
+
+def _slopes(looked: _LookedUp, views: Sequence[Camera], base: Camera) -> tuple[np.ndarray, list[np.ndarray]]:
+    """How grey changes in each view with the five common numbers, (views, n, 5), and with its own six, (n, 6) each."""
+    trials = [(varied(base, e), varied(base, -e)) for e in np.diag(_STEPS)]
+    moved = [[t.to_ground(looked.px) for t in pair] for pair in trials]
+    common = np.zeros((len(views), len(looked.px), 5))
+    own = []
+    for i, view in enumerate(views):
+        here = view.project(looked.ground_m)
+        on_ground = view.to_ground(here)
+        across = np.stack([view.to_ground(here + d) - on_ground for d in np.eye(2)], axis=-1)  # d(ground)/d(px)
+        grey = np.einsum("nk,nkj->nj", looked.slope, across)
+        for k, (pair, at) in enumerate(zip(trials, moved, strict=True)):
+            ends = [replace(view, lens=t.lens, centre_m=view.centre_m * [1, 1, t.centre_m[2] / base.centre_m[2]]
+                            ).project_ground(a) for t, a in zip(pair, at, strict=True)]
+            common[i, :, k] = ((ends[0] - ends[1]) * grey).sum(axis=1) / (2 * _STEPS[k])
+        swings = [[view.moved(e[:3], e[3:]).project(looked.ground_m) for e in (turn, -turn)]
+                  for turn in np.diag(_POSE_STEPS)]
+        own.append(np.stack([((a - b) * grey).sum(axis=1) / (2 * e)
+                             for (a, b), e in zip(swings, _POSE_STEPS, strict=True)], axis=1))
+    return common, own
 
 
 def _carried(views: Sequence[Camera], before: Camera, after: Camera) -> list[Camera]:
