@@ -13,12 +13,12 @@ from typing import Any
 
 import pytest
 from app_running import Running, free_port, prepare_result, running, set_up
+from browsing import chromium_running, needs_browser
 from fake_attempt import make_attempt, write_clip
 
 from cli import scene
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="chromium is not installed (apt-get install chromium)")
+pytestmark = needs_browser
 BUNDLED = Path(__file__).parents[1] / "sample_clips" / "bus_clean"
 
 
@@ -29,11 +29,8 @@ def prepared(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def chromium() -> Iterator[Any]:
-    from playwright.sync_api import sync_playwright
-    with sync_playwright() as p:
-        browser = p.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"])
+    with chromium_running() as browser:
         yield browser
-        browser.close()
 
 
 @pytest.fixture

@@ -13,9 +13,10 @@ from typing import Any
 import numpy as np
 import pytest
 from attempt_folders import write_attempt
+from browsing import chromium_running, needs_browser
 from synthetic_school import fill, make_school
 from synthetic_tracks import write_school
-from test_page import CHROMIUM, needs_browser, wait_until
+from test_page import wait_until
 
 from analysis.audit.measures import Grid
 from analysis.trouble import Trouble
@@ -174,11 +175,8 @@ def test_the_commands_of_the_library(tmp_path: Path, capsys: pytest.CaptureFixtu
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
-    from playwright.sync_api import sync_playwright
-    with sync_playwright() as p:
-        chromium = p.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"])
+    with chromium_running() as chromium:
         yield chromium
-        chromium.close()
 
 
 @pytest.fixture

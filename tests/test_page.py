@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import shutil
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import date
@@ -12,6 +11,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from browsing import chromium_running, needs_browser
 from fake_attempt import make_attempt, write_clip
 from fake_room import loss, make_room, shunt, stop_map
 
@@ -23,9 +23,6 @@ from cli.pages.mirror_strip import mirror_strip
 from cli.pages.review import review_page
 from cli.pages.room_view import room_sections, room_strips
 from vision.footage import open_footage
-
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-needs_browser = pytest.mark.skipif(CHROMIUM is None, reason="chromium is not installed (apt-get install chromium)")
 
 
 def explained() -> Attempt:
@@ -51,12 +48,8 @@ def page_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Any]:
-    from playwright.sync_api import sync_playwright
-    with sync_playwright() as p:
-        chromium = p.chromium.launch(executable_path=CHROMIUM, args=[
-            "--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update"])
+    with chromium_running() as chromium:
         yield chromium
-        chromium.close()
 
 
 @pytest.fixture

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import re
-import shutil
 from dataclasses import replace
 from datetime import date
 from pathlib import Path
@@ -13,6 +12,7 @@ from typing import Any
 import cv2
 import numpy as np
 import pytest
+from browsing import chromium_running, needs_browser
 from fake_attempt import make_attempt, write_clip
 from fake_room import make_room, shunt
 
@@ -25,9 +25,6 @@ from cli.pages.trainee import trainee_page
 from cli.siblings import earlier_attempts
 from cli.still import cut_about, still_jpeg
 from vision.footage import frame_at, open_footage
-
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-needs_browser = pytest.mark.skipif(CHROMIUM is None, reason="chromium is not installed (apt-get install chromium)")
 
 
 def advised(**changes: Any) -> Attempt:
@@ -140,13 +137,11 @@ def test_earlier_attempts_are_those_of_the_same_code_beside_it(tmp_path: Path) -
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
 def test_the_sheet_prints_to_one_page_with_nothing_cut_off(paper: str, tmp_path: Path) -> None:
     """With all that it can hold: a still, three sentences, a drill, three shunts and four earlier attempts."""
-    from playwright.sync_api import sync_playwright
     attempt = full()
     footage = open_footage([write_clip(tmp_path / "clip.mp4")])
     page_file = tmp_path / "trainee.html"
     page_file.write_text(sheet(attempt, 4, still_jpeg(footage, attempt, scene.shown_moment(attempt))), "utf-8")
-    with sync_playwright() as p:
-        browser = p.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"])
+    with chromium_running() as browser:
         tab = browser.new_page()
         tab.goto(page_file.as_uri())
         pdf = tab.pdf(format=paper, landscape=True, print_background=True, prefer_css_page_size=True)
@@ -157,6 +152,5 @@ def test_the_sheet_prints_to_one_page_with_nothing_cut_off(paper: str, tmp_path:
         tab.emulate_media(media="print")
         cut = tab.locator(".sheet").evaluate("e => e.scrollHeight - e.clientHeight")
         plan = tab.locator("svg.plan").bounding_box()
-        browser.close()
     assert cut <= 0
     assert plan["height"] > 100

@@ -19,6 +19,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import numpy as np
+from browsing import chromium_running
 from synthetic_school import PATTERNS, fill, make_school
 
 from analysis.audit.measures import Grid
@@ -90,9 +91,7 @@ def scale(n: int, folder: Path) -> Iterator[Row]:
 
 def opens(site: Path) -> list[float]:
     """How long each page takes until the browser has painted it (s)."""
-    from playwright.sync_api import sync_playwright
-    with sync_playwright() as p:
-        browser = p.chromium.launch(executable_path="/usr/bin/chromium", args=["--no-sandbox", "--disable-gpu"])
+    with chromium_running() as browser:
         page = browser.new_page()
 
         def painted(name: str) -> None:
@@ -100,7 +99,6 @@ def opens(site: Path) -> list[float]:
             page.evaluate("new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))")
         painted("index")
         spent = [once(lambda name=name: painted(name)) for name in PAGES]
-        browser.close()
     return spent
 
 
