@@ -101,7 +101,8 @@ def test_a_log_file_is_read_or_refused_with_advice(tmp_path: Path) -> None:
     assert read.columns["speed_mps"][1] == 0.01
     assert np.isnan(read.columns["speed_mps"][0])
     assert read.columns["yaw_rate_degps"][5] == 1.5
-    for text, what in (("time,speed_mps\n0,1\n", "first line"), ("t_s,speed_mps\n0,1,2\n", "line 2: 3 values"),
+    for text, what in (("time,speed_mps\n0,1\n", "first line"), ("\nt_s,speed_mps\n0,1\n", "first line"),
+                       ("t_s,speed_mps\n0,1,2\n", "line 2: 3 values"),
                        ("t_s,speed_mps\n0,fast\n", "are not numbers"), ("t_s,colour\n0,1\n", "'colour' is not known")):
         log.write_text(text)
         with pytest.raises(Trouble, match=what) as told:
