@@ -34,6 +34,20 @@ class CameraPath:
 
 
 @dataclass(frozen=True)
+class Articulation:
+    """The measured articulation angle at the track's times (n,): the trailer's heading less the towing vehicle's, rad.
+
+    measured False where it could not be had (angle and sd there are meaningless). sd_rad is independent from frame to
+    frame; common_sd_rad is shared by all frames and cannot be averaged away.
+    """
+
+    measured: np.ndarray
+    angle_rad: np.ndarray
+    sd_rad: np.ndarray
+    common_sd_rad: float
+
+
+@dataclass(frozen=True)
 class Track:
     """The vehicle's pose in the course frame at each sampled frame of the clip.
 
@@ -43,7 +57,8 @@ class Track:
     that is independent from frame to frame. `common_cov` (3, 3) in the vehicle's own axes
     (along, across, heading): the part that all frames share (size, focal length, fit offset);
     it cannot be averaged away.
-    `notes` are plain sentences about the measurement that a person should read.
+    `notes` are plain sentences about the measurement that a person should read. `articulation` is of the trailer, None
+    for a vehicle without one.
     """
 
     t_s: np.ndarray
@@ -58,3 +73,4 @@ class Track:
     mark_events: tuple[MarkEvent, ...] = ()
     camera: CameraPath | None = None
     notes: tuple[str, ...] = field(default=())
+    articulation: Articulation | None = None

@@ -9,41 +9,15 @@ from typing import Any
 
 import numpy as np
 
+from analysis.body import Solid, Tyre, rounded_rectangle, solids_from_table
 from analysis.table import REQUIRED, Table
-
-
-@dataclass(frozen=True)
-class Solid:
-    """A box with rounded vertical corners, in the vehicle frame (m).
-
-    Vehicle frame: origin on the ground below the middle of the rear axle, x forward,
-    y left, z up (ISO 8855).
-    """
-
-    name: str
-    x_min_m: float
-    x_max_m: float
-    width_m: float
-    z_min_m: float
-    z_max_m: float
-    corner_radius_m: float
-
-
-@dataclass(frozen=True)
-class Tyre:
-    """A tyre's contact patch in the vehicle frame (m). A twin tyre is one patch of its full width."""
-
-    name: str
-    x_m: float
-    y_m: float
-    width_m: float
-    length_m: float
-    steered: bool
+from analysis.trailer import Trailer, trailer_from_table
 
 
 @dataclass(frozen=True)
 class Vehicle:
-    """A rigid vehicle. Width excludes mirrors (ISO 612); overhangs are from the axles' middles.
+    """A vehicle, and its trailer if it draws one. Width excludes mirrors (ISO 612); overhangs are from the axles'
+    middles. All sizes but the overall ones are of the vehicle without its trailer.
 
     `wheelbase_m` is the kinematic wheelbase: steered axle to the point that does not slip
     sideways (the middle of the rear axle, or of the bogie).
@@ -77,6 +51,7 @@ class Vehicle:
     eye_x_m: float
     solids: tuple[Solid, ...]
     source: str = ""
+    trailer: Trailer | None = None
 
     @property
     def rear_overhang_m(self) -> float:
@@ -90,6 +65,17 @@ class Vehicle:
     @property
     def x_front_m(self) -> float:
         return self.wheelbase_m + self.front_overhang_m
+
+    @property
+    def overall_length_m(self) -> float:
+        """From the front to the rearmost point of the last body, in a straight line."""
+        if self.trailer is None:
+            return self.length_m
+        return self.x_front_m - self.trailer.hitch_x_m + self.trailer.hitch_to_axle_m + self.trailer.rear_overhang_m
+
+    @property
+    def overall_width_m(self) -> float:
+        return max(self.width_m, self.trailer.width_m) if self.trailer else self.width_m
 
     def tyres(self) -> tuple[Tyre, ...]:
         out = []
@@ -113,21 +99,6 @@ class Vehicle:
                          [self.mirror_x_m + depth / 2, half + self.mirror_out_m],
                          [self.mirror_x_m - depth / 2, half + self.mirror_out_m]])
         return left, (left * [1, -1])[::-1]
-
-
-def rounded_rectangle(x_min: float, x_max: float, width: float, radius: float,
-                      points_per_corner: int = 5) -> np.ndarray:
-    """(n, 2) outline, anticlockwise, of a rectangle about the x axis with rounded corners."""
-    radius = min(radius, width / 2, (x_max - x_min) / 2)
-    if radius <= 0:
-        h = width / 2
-        return np.array([[x_max, -h], [x_max, h], [x_min, h], [x_min, -h]])
-    turn = np.linspace(0, math.pi / 2, points_per_corner)
-    centres = ((x_max - radius, width / 2 - radius, 0.0), (x_min + radius, width / 2 - radius, math.pi / 2),
-               (x_min + radius, -width / 2 + radius, math.pi), (x_max - radius, -width / 2 + radius, -math.pi / 2))
-    return np.concatenate([
-        np.column_stack([cx + radius * np.cos(a0 + turn), cy + radius * np.sin(a0 + turn)])
-        for cx, cy, a0 in centres])
 
 
 def vehicle_from_table(values: Mapping[str, Any]) -> Vehicle:
@@ -177,28 +148,10 @@ def vehicle_from_table(values: Mapping[str, Any]) -> Vehicle:
     driver_side = 1 if driver.choice("side", ("left", "right"), "left") == "left" else -1
     eye_x = driver.number("eye_x_m", 0.0, wheelbase + front, wheelbase + front - 1.0)  # 1 m behind the front: usual
     driver.done()
-    solids = tuple(_solid_from_table(s, length, wheelbase, front, width, height) for s in t.tables("solid"))
-    if not solids:
-        solids = (Solid("body", -rear, wheelbase + front, width, clearance, height, corner),)
+    solids = solids_from_table(t, -rear, wheelbase + front, width, height, clearance, corner)
+    trailer = trailer_from_table(t.table("trailer"), -rear, wheelbase + front) if t.has("trailer") else None
     t.done()
-    if max(s.z_max_m for s in solids) < height - 0.35:
-        raise t.fail("height_m", f"no solid reaches near the stated height {height:g} m",
-                     "give one [[solid]] z_max_m = height_m (without roof units)")
     return Vehicle(name, length, width, height, wheelbase, front, track_front, track_rear, tyre_front, tyre_rear,
                    tyre_length, wheel_radius, math.radians(max_wheel), math.radians(wheel_rate), creep, corner,
-                   mirror_out, mirror_x, mirror_z, mirror_glass_y, wide_angle, driver_side, eye_x, solids, source)
-
-
-def _solid_from_table(s: Table, length: float, wheelbase: float, front: float, width: float, height: float) -> Solid:
-    rear = length - wheelbase - front
-    x_min = s.number("x_min_m", -rear - 0.01, wheelbase + front, REQUIRED)
-    x_max = s.number("x_max_m", -rear, wheelbase + front + 0.01, REQUIRED)
-    z_min = s.number("z_min_m", 0.0, height, 0.3)
-    z_max = s.number("z_max_m", 0.3, height + 0.5, REQUIRED)
-    if x_max - x_min < 0.2 or z_max - z_min < 0.1:
-        raise s.fail("x_max_m", "the solid is thinner than 0.2 m along or 0.1 m high",
-                     "x_max_m must exceed x_min_m, z_max_m must exceed z_min_m")
-    solid = Solid(s.text("name", "solid"), x_min, x_max, s.number("width_m", 0.5, width + 0.01, width), z_min, z_max,
-                  s.number("corner_radius_m", 0.0, 0.8, 0.1))
-    s.done()
-    return solid
+                   mirror_out, mirror_x, mirror_z, mirror_glass_y, wide_angle, driver_side, eye_x, solids, source,
+                   trailer)
