@@ -8,12 +8,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 
 import av
 import numpy as np
 
 from analysis.trouble import Trouble
+from vision.opening import MOST_PICTURES, check_length, check_picture, opened, video_stream
+
+_DAMAGED = (av.error.FFmpegError, MemoryError)  # what FFmpeg says of it; a size that cannot be had is such a thing too
 
 
 @dataclass(frozen=True)
@@ -85,17 +89,17 @@ def frames(footage: Footage, *, rate_hz: float | None = None, start_s: float = 0
     last = int(wanted[-1])
     index = 0
     for part in footage.paths:
-        with _opened(part) as container:
-            stream = _video_stream(container, part)
+        with opened(part) as container:
+            stream = video_stream(container, part)
             stream.thread_type = "AUTO"
             try:
                 for frame in container.decode(stream):
                     if index in wanted_set:
-                        yield Frame(index, float(footage.times_s[index]), _upright(frame))
+                        yield _frame(footage, index, frame)
                     index += 1
                     if index > last:
                         return
-            except av.error.FFmpegError:
+            except _DAMAGED:
                 pass  # a damaged end: what was decoded so far stands, the rest is missing
 
 
@@ -105,15 +109,15 @@ def frame_at(footage: Footage, t_s: float) -> Frame | None:
     index = int(np.argmin(np.abs(footage.times_s - t_s)))
     part = max(i for i, at in enumerate(footage.parts_at) if at <= index)
     into_s = footage.times_s[index] - footage.times_s[footage.parts_at[part]]
-    with _opened(footage.paths[part]) as container:
-        stream = _video_stream(container, footage.paths[part])
+    with opened(footage.paths[part]) as container:
+        stream = video_stream(container, footage.paths[part])
         base = float(stream.time_base)
         try:
             container.seek(round(into_s / base) + (stream.start_time or 0), stream=stream)
             for frame in container.decode(stream):
                 if frame.pts is not None and (frame.pts - (stream.start_time or 0)) * base > into_s - 1e-3:
-                    return Frame(index, float(footage.times_s[index]), _upright(frame))
-        except av.error.FFmpegError:
+                    return _frame(footage, index, frame)
+        except _DAMAGED:
             return None
     return None
 
@@ -138,8 +142,8 @@ def _key_frame(footage: Footage, index: int) -> Frame | None:
     part = max(i for i, at in enumerate(footage.parts_at) if at <= index)
     path = footage.paths[part]
     into_s = footage.times_s[index] - footage.times_s[footage.parts_at[part]]
-    with _opened(path) as container:
-        stream = _video_stream(container, path)
+    with opened(path) as container:
+        stream = video_stream(container, path)
         base = float(stream.time_base)
         try:
             container.seek(round((into_s + 1e-3) / base) + (stream.start_time or 0), stream=stream)
@@ -148,8 +152,8 @@ def _key_frame(footage: Footage, index: int) -> Frame | None:
                 if at_s > into_s + 0.5 * np.median(np.diff(footage.times_s[:64])):
                     return None
                 if abs(at_s - into_s) < 1e-3:
-                    return Frame(index, float(footage.times_s[index]), _upright(frame))
-        except av.error.FFmpegError:
+                    return _frame(footage, index, frame)
+        except _DAMAGED:
             return None
     return None
 
@@ -166,48 +170,47 @@ def sample_indices(times_s: np.ndarray, rate_hz: float) -> np.ndarray:
 
 
 def _look_over(part: Path) -> tuple[np.ndarray, np.ndarray, tuple[int, int]]:
-    if not part.exists():
-        raise Trouble("there is no such file", where=str(part), remedy="check the name and the folder")
-    if part.is_dir():
-        raise Trouble("is a folder, not a clip", where=str(part), remedy="name the video file in it")
-    if part.stat().st_size == 0:
-        raise Trouble("the file is empty", where=str(part), remedy="copy the clip from the camera again")
-    with _opened(part) as container:
-        stream = _video_stream(container, part)
-        try:
-            packets = [(p.pts, p.is_keyframe) for p in container.demux(stream) if p.pts is not None and p.size]
-        except av.error.FFmpegError:
-            packets = []
+    with opened(part) as container:
+        stream = video_stream(container, part)
+        packets = list(islice(_packets(container, stream), MOST_PICTURES + 1))
         base = float(stream.time_base or 0)
-    with _opened(part) as container:
-        try:
-            first = next(container.decode(_video_stream(container, part)), None)
-        except av.error.FFmpegError:
-            first = None
+    first = _first_picture(part)
     if first is None or not packets or base <= 0:
         raise Trouble("no picture in it can be read", where=str(part),
                       remedy="the file is damaged or cut short: copy it from the camera again")
-    size = (first.width, first.height)
-    if _quarter_turns(first) % 2:
-        size = size[::-1]
     packets.sort()
     ticks, keys = (np.array(column) for column in zip(*packets, strict=True))
-    return ticks.astype(float) * base, keys.astype(bool), size
+    times_s = ticks.astype(float) * base
+    check_length(len(packets), float(times_s[-1] - times_s[0]), part)
+    check_picture(first.width, first.height, first.format.name, part)
+    size = (first.width, first.height)
+    return times_s, keys.astype(bool), size[::-1] if _quarter_turns(first) % 2 else size
 
 
-def _opened(part: Path):
+def _packets(container, stream) -> Iterator[tuple[int, bool]]:
+    """Presentation time (ticks) and whether it decodes by itself, of each packet up to the first that is damaged."""
     try:
-        return av.open(str(part))
-    except (av.error.FFmpegError, ValueError, OSError):
-        raise Trouble("is not a video that can be read, or it is cut short", where=str(part),
-                      remedy="give an MP4 or MOV as the camera wrote it") from None
+        yield from ((p.pts, p.is_keyframe) for p in container.demux(stream) if p.pts is not None and p.size)
+    except _DAMAGED:
+        return
 
 
-def _video_stream(container, part: Path):
-    if not container.streams.video:
-        raise Trouble("holds no video that can be read", where=str(part),
-                      remedy="give the video file, not a sound file; if it is one, it is cut short: copy it again")
-    return container.streams.video[0]
+def _first_picture(part: Path):
+    with opened(part) as container:
+        try:
+            return next(container.decode(video_stream(container, part)), None)
+        except _DAMAGED:
+            return None
+
+
+def _frame(footage: Footage, index: int, decoded) -> Frame:
+    """Raises Trouble when the picture is not of the recording's size: a stream may change it on the way."""
+    bgr, t_s = _upright(decoded), float(footage.times_s[index])
+    if bgr.shape[:2] != (footage.height_px, footage.width_px):
+        raise Trouble(f"its pictures change from {footage.width_px}×{footage.height_px} to {bgr.shape[1]}×"
+                      f"{bgr.shape[0]} at {t_s:.1f} s", where=str(footage.paths[0]),
+                      remedy="give one recording made with one setting, or copy it from the camera again")
+    return Frame(index, t_s, bgr)
 
 
 def _upright(frame) -> np.ndarray:
