@@ -1,23 +1,21 @@
 """Reading clips: frames with their true presentation times, upright, whatever the container says.
 
-A recording may be cut by the camera into several files; they are read as one, each part's
-times following on the last frame of the part before.
+A recording may be cut by the camera into several files; they are read as one, each part's times following on the
+last frame of the part before, or as much later as the files say they were recorded.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import islice
+from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
-import av
 import numpy as np
 
 from analysis.trouble import Trouble
-from vision.opening import MOST_PICTURES, check_length, check_picture, opened, video_stream
-
-_DAMAGED = (av.error.FFmpegError, MemoryError)  # what FFmpeg says of it; a size that cannot be had is such a thing too
+from vision.part import Part, apart_s, look_over, shortfall
 
 
 @dataclass(frozen=True)
@@ -31,95 +29,110 @@ class Frame:
 
 @dataclass(frozen=True)
 class Footage:
-    """What a recording holds, read from its headers and packets without decoding a picture.
+    """What a recording holds, read from its headers and packets without decoding more than a picture of each file.
 
     times_s (n,) presentation times of all frames, rising, from 0; key (n,) bool: frames that can be decoded by
     themselves; parts_at (parts,) index of each part's first frame; width_px, height_px as shown (rotation applied).
+    `notes`: plain sentences about what is missing or odd in it.
     """
 
-    paths: tuple[Path, ...]
+    parts: tuple[Part, ...]
     times_s: np.ndarray
     key: np.ndarray
     parts_at: tuple[int, ...]
     width_px: int
     height_px: int
+    notes: tuple[str, ...]
+
+    @property
+    def paths(self) -> tuple[Path, ...]:
+        return tuple(p.path for p in self.parts)
 
     @property
     def duration_s(self) -> float:
         return float(self.times_s[-1])
 
+    def place(self, index: int) -> tuple[Part, int]:
+        """The part that frame `index` of the recording lies in, and its index there."""
+        i = max(i for i, at in enumerate(self.parts_at) if at <= index)
+        return self.parts[i], index - self.parts_at[i]
+
 
 def open_footage(paths: Sequence[Path | str]) -> Footage:
-    """Look a recording over. Raises Trouble for a missing, empty, unreadable or non-video file."""
+    """Look a recording over. Raises Trouble for a missing, empty, unreadable or non-video file, and for files that
+    cannot be one recording in this order."""
     if not paths:
         raise Trouble("no clip was named", remedy="name at least one video file")
-    all_times: list[np.ndarray] = []
-    all_keys: list[np.ndarray] = []
-    sizes: list[tuple[int, int]] = []
-    parts = tuple(Path(p) for p in paths)
-    offset = 0.0
+    parts = tuple(look_over(Path(p)) for p in paths)
+    first = parts[0]
     for part in parts:
-        times, keys, size = _look_over(part)
-        if sizes and size != sizes[0]:
-            raise Trouble(f"is {size[0]}×{size[1]} but the first part is {sizes[0][0]}×{sizes[0][1]}", where=str(part),
+        if (part.width_px, part.height_px) != (first.width_px, first.height_px):
+            raise Trouble(f"is {part.width_px}×{part.height_px} but the first part is "
+                          f"{first.width_px}×{first.height_px}", where=str(part.path),
                           remedy="give only the parts of one recording, in order")
-        step = float(np.median(np.diff(times))) if len(times) > 1 else 1 / 30
-        all_times.append(times - times[0] + offset)
-        offset = all_times[-1][-1] + step
-        sizes.append(size)
-        all_keys.append(keys)
-    times_s = np.concatenate(all_times)
+    notes = [note for note in map(shortfall, parts) if note]
+    starts = [0.0]
+    for before, after in pairwise(parts):
+        gap = apart_s(before, after)
+        notes += _joint(before, after, gap)
+        starts.append(starts[-1] + before.duration_s + (gap or 0.0))
+    if any(p.interlaced for p in parts):
+        notes.append("The clip is interlaced (each picture woven of two): what moves is blurred by a few centimetres.")
+    times_s = np.concatenate([p.times_s + start for p, start in zip(parts, starts, strict=True)])
     if len(times_s) < 2:
-        raise Trouble("holds a single picture, not a clip", where=str(parts[0]), remedy="give the video file")
-    starts = np.cumsum([0] + [len(t) for t in all_times])[:-1]
-    return Footage(parts, times_s, np.concatenate(all_keys), tuple(int(i) for i in starts), *sizes[0])
+        raise Trouble("holds a single picture, not a clip", where=str(first.path), remedy="give the video file")
+    parts_at = np.cumsum([0] + [len(p.ticks) for p in parts[:-1]])
+    return Footage(parts, times_s, np.concatenate([p.key for p in parts]), tuple(int(i) for i in parts_at),
+                   first.width_px, first.height_px, tuple(notes))
+
+
+def _joint(before: Part, after: Part, gap_s: float | None) -> list[str]:
+    """What is to be said of the place where two files meet."""
+    if gap_s == 0.0:
+        return []
+    names = f"{before.path.name} and {after.path.name}"
+    if gap_s is None:
+        return [f"{names} are taken as following on one another: nothing in them says whether something is missing "
+                "in between."]
+    return [f"About {gap_s:.0f} s between {names} were not recorded, by the times written in them; that time is shown "
+            "as a gap."]
 
 
 def frames(footage: Footage, *, rate_hz: float | None = None, start_s: float = 0.0,
            end_s: float = float("inf")) -> Iterator[Frame]:
     """Decode in order. With `rate_hz`, only frames nearest to that even spacing are turned into pictures.
 
-    A part that ends early (truncated file) simply ends: its missing frames are not yielded.
+    Frames that cannot be read (damaged, or past the end of a truncated file) are not yielded. Raises Trouble when
+    the pictures change their size on the way.
     """
     wanted = sample_indices(footage.times_s, rate_hz) if rate_hz else np.arange(len(footage.times_s))
     wanted = wanted[(footage.times_s[wanted] >= start_s) & (footage.times_s[wanted] <= end_s)]
-    if not len(wanted):
-        return
-    wanted_set = set(wanted.tolist())
-    last = int(wanted[-1])
-    index = 0
-    for part in footage.paths:
-        with opened(part) as container:
-            stream = video_stream(container, part)
-            stream.thread_type = "AUTO"
-            try:
-                for frame in container.decode(stream):
-                    if index in wanted_set:
-                        yield _frame(footage, index, frame)
-                    index += 1
-                    if index > last:
-                        return
-            except _DAMAGED:
-                pass  # a damaged end: what was decoded so far stands, the rest is missing
+    for part, at in zip(footage.parts, footage.parts_at, strict=True):
+        here = set((wanted[(wanted >= at) & (wanted < at + len(part.ticks))] - at).tolist())
+        if not here:
+            continue
+        last = max(here)
+        for i, picture in part.decoded():
+            if i in here:
+                yield _frame(footage, part, at + i, picture)
+            if i >= last:
+                break
+
+
+def missing_times(footage: Footage, rate_hz: float, seen_s: np.ndarray) -> np.ndarray:
+    """Times (s), `rate_hz` or the clip's own rate apart, about which none of the frames seen at `seen_s` (n,) lies:
+    the camera did not record, or what it recorded cannot be read."""
+    step = max(1 / rate_hz, 1.5 * float(np.median(np.diff(footage.times_s))))
+    grid = np.arange(0.0, footage.duration_s + step / 2, step)
+    seen = np.sort(seen_s) if len(seen_s) else np.array([-np.inf])
+    right = np.clip(np.searchsorted(seen, grid), 1, max(len(seen) - 1, 1))
+    nearest = np.minimum(np.abs(grid - seen[right - 1]), np.abs(grid - seen[np.minimum(right, len(seen) - 1)]))
+    return grid[nearest > step]
 
 
 def frame_at(footage: Footage, t_s: float) -> Frame | None:
-    """The frame nearest to a time, decoded from the last one before it that decodes by itself; None when it cannot
-    be read."""
-    index = int(np.argmin(np.abs(footage.times_s - t_s)))
-    part = max(i for i, at in enumerate(footage.parts_at) if at <= index)
-    into_s = footage.times_s[index] - footage.times_s[footage.parts_at[part]]
-    with opened(footage.paths[part]) as container:
-        stream = video_stream(container, footage.paths[part])
-        base = float(stream.time_base)
-        try:
-            container.seek(round(into_s / base) + (stream.start_time or 0), stream=stream)
-            for frame in container.decode(stream):
-                if frame.pts is not None and (frame.pts - (stream.start_time or 0)) * base > into_s - 1e-3:
-                    return _frame(footage, index, frame)
-        except _DAMAGED:
-            return None
-    return None
+    """The frame nearest to a time; None when it cannot be read."""
+    return _frame_by(footage, int(np.argmin(np.abs(footage.times_s - t_s))))
 
 
 def spread_frames(footage: Footage, count: int) -> Iterator[Frame]:
@@ -133,28 +146,17 @@ def spread_frames(footage: Footage, count: int) -> Iterator[Frame]:
         return
     nearest = keys[np.abs(keys[None] - wanted[:, None]).argmin(axis=1)]
     for index in sorted({int(i) for i in nearest}):
-        frame = _key_frame(footage, index)
+        frame = _frame_by(footage, index)
         if frame is not None:
             yield frame
 
 
-def _key_frame(footage: Footage, index: int) -> Frame | None:
-    part = max(i for i, at in enumerate(footage.parts_at) if at <= index)
-    path = footage.paths[part]
-    into_s = footage.times_s[index] - footage.times_s[footage.parts_at[part]]
-    with opened(path) as container:
-        stream = video_stream(container, path)
-        base = float(stream.time_base)
-        try:
-            container.seek(round((into_s + 1e-3) / base) + (stream.start_time or 0), stream=stream)
-            for frame in container.decode(stream):
-                at_s = (frame.pts - (stream.start_time or 0)) * base
-                if at_s > into_s + 0.5 * np.median(np.diff(footage.times_s[:64])):
-                    return None
-                if abs(at_s - into_s) < 1e-3:
-                    return _frame(footage, index, frame)
-        except _DAMAGED:
-            return None
+def _frame_by(footage: Footage, index: int) -> Frame | None:
+    """Frame `index`, decoded from the last one before it that decodes by itself; None when it cannot be read."""
+    part, i = footage.place(index)
+    for k, picture in part.decoded(i):
+        if k >= i:
+            return _frame(footage, part, index, picture) if k == i else None
     return None
 
 
@@ -169,56 +171,11 @@ def sample_indices(times_s: np.ndarray, rate_hz: float) -> np.ndarray:
     return np.unique(nearest)
 
 
-def _look_over(part: Path) -> tuple[np.ndarray, np.ndarray, tuple[int, int]]:
-    with opened(part) as container:
-        stream = video_stream(container, part)
-        packets = list(islice(_packets(container, stream), MOST_PICTURES + 1))
-        base = float(stream.time_base or 0)
-    first = _first_picture(part)
-    if first is None or not packets or base <= 0:
-        raise Trouble("no picture in it can be read", where=str(part),
-                      remedy="the file is damaged or cut short: copy it from the camera again")
-    packets.sort()
-    ticks, keys = (np.array(column) for column in zip(*packets, strict=True))
-    times_s = ticks.astype(float) * base
-    check_length(len(packets), float(times_s[-1] - times_s[0]), part)
-    check_picture(first.width, first.height, first.format.name, part)
-    size = (first.width, first.height)
-    return times_s, keys.astype(bool), size[::-1] if _quarter_turns(first) % 2 else size
-
-
-def _packets(container, stream) -> Iterator[tuple[int, bool]]:
-    """Presentation time (ticks) and whether it decodes by itself, of each packet up to the first that is damaged."""
-    try:
-        yield from ((p.pts, p.is_keyframe) for p in container.demux(stream) if p.pts is not None and p.size)
-    except _DAMAGED:
-        return
-
-
-def _first_picture(part: Path):
-    with opened(part) as container:
-        try:
-            return next(container.decode(video_stream(container, part)), None)
-        except _DAMAGED:
-            return None
-
-
-def _frame(footage: Footage, index: int, decoded) -> Frame:
+def _frame(footage: Footage, part: Part, index: int, decoded: Any) -> Frame:
     """Raises Trouble when the picture is not of the recording's size: a stream may change it on the way."""
-    bgr, t_s = _upright(decoded), float(footage.times_s[index])
+    bgr, t_s = part.upright(decoded), float(footage.times_s[index])
     if bgr.shape[:2] != (footage.height_px, footage.width_px):
         raise Trouble(f"its pictures change from {footage.width_px}×{footage.height_px} to {bgr.shape[1]}×"
-                      f"{bgr.shape[0]} at {t_s:.1f} s", where=str(footage.paths[0]),
+                      f"{bgr.shape[0]} at {t_s:.1f} s", where=str(part.path),
                       remedy="give one recording made with one setting, or copy it from the camera again")
     return Frame(index, t_s, bgr)
-
-
-def _upright(frame) -> np.ndarray:
-    bgr = frame.to_ndarray(format="bgr24")
-    turn = _quarter_turns(frame)
-    return np.ascontiguousarray(np.rot90(bgr, turn)) if turn else bgr
-
-
-def _quarter_turns(frame) -> int:
-    """Anticlockwise quarter turns that set the picture upright (the container's display matrix)."""
-    return round((getattr(frame, "rotation", 0) or 0) / 90) % 4

@@ -19,7 +19,7 @@ from analysis.track import Track
 from analysis.trouble import Trouble
 from analysis.vehicle import Vehicle
 from vision.camera import Camera, Lens, camera_path
-from vision.footage import Footage, Frame, frames, open_footage, sample_indices, spread_frames
+from vision.footage import Footage, Frame, frames, missing_times, open_footage, sample_indices, spread_frames
 from vision.ground import GroundReference, Placed, with_focal
 from vision.markwatch import MarkWatch
 from vision.outline import difference, find_vehicle, yard_polygon_m
@@ -279,9 +279,9 @@ def _followed(scene: Scene, footage: Footage, first_camera: Camera, watch: MarkW
             watch.look(frame.t_s, frame.bgr, step.camera, around)
             next_look_s = frame.t_s + 1 / LOOK_AT_MARKS_HZ
         tell("following the vehicle", len(steps) / len(wanted))
-    for t_s in footage.times_s[wanted[len(steps):]]:  # a damaged end: stated as a gap
-        steps.append(Step(float(t_s), None, None, "the picture cannot be read"))
-    return steps
+    steps += [Step(float(t), None, None, "there is no picture that can be read")
+              for t in missing_times(footage, MEASURED_HZ, np.array([s.t_s for s in steps]))]
+    return sorted(steps, key=lambda s: s.t_s)
 
 
 def _track(steps: Sequence[Step], footage: Footage, registration: Registration, learnt: LearntRoof, vehicle: Vehicle,
@@ -301,7 +301,7 @@ def _track(steps: Sequence[Step], footage: Footage, registration: Registration, 
     path = camera_path([s.camera for s in steps], t_s, registration.camera.lens, registration.focal_sd_px)
     return Track(t_s, measured, x, y, heading, cov, _common_cov(steps, registration, learnt, vehicle),
                  registration.marks, registration.lines, events, path,
-                 tuple(_notes(steps, registration, learnt, vehicle)))
+                 (*footage.notes, *_notes(steps, registration, learnt, vehicle)))
 
 
 def _common_cov(steps: Sequence[Step], registration: Registration, learnt: LearntRoof, vehicle: Vehicle) -> np.ndarray:

@@ -68,11 +68,11 @@ def opened(path: Path) -> Any:
 
 
 def video_stream(container: Any, path: Path) -> Any:
-    """Its first stream of pictures, ready to be decoded. Raises Trouble when there is none that may be."""
+    """Its main stream of pictures, ready to be decoded. Raises Trouble when there is none that may be."""
     if not container.streams.video:
         raise Trouble("holds no video that can be read", where=str(path),
                       remedy="give the video file, not a sound file; if it is one, it is cut short: copy it again")
-    stream = container.streams.video[0]
+    stream = container.streams.best("video") or container.streams.video[0]  # not the cover's still, nor a preview
     decoder = stream.codec_context
     if decoder is None or decoder.name not in DECODERS:
         packed = decoder.name if decoder is not None else "unknown"
