@@ -8,7 +8,6 @@ import json
 import os
 import subprocess
 import sys
-import tempfile
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
@@ -20,6 +19,7 @@ from typing import Any
 import fsspec
 
 from analysis.trouble import Trouble
+from cli.held import own_folder
 from cli.library.people import ABOUT, About, write_about
 from cli.library.storage import Storage, open_storage
 from cli.store import PEOPLE, RECORD
@@ -82,8 +82,8 @@ def run_job(job: Job) -> Outcome:
     for _ in range(_TRIES):
         if _stopping.is_set():
             break
-        with tempfile.TemporaryDirectory(prefix="tailtrace-job-") as folder:
-            answer = Path(folder) / "outcome.json"
+        with own_folder("tailtrace-job-") as folder:
+            answer = folder / "outcome.json"
             process = subprocess.Popen(
                 [sys.executable, "-m", "cli.batch_job", str(answer)], stdin=subprocess.PIPE,
                 stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
@@ -124,8 +124,8 @@ def do(job: Job) -> dict[str, str]:
         if storage.local is not None:
             _make(work, job, storage.local / job.folder)
         else:
-            with tempfile.TemporaryDirectory(prefix="tailtrace-job-") as place:
-                folder = Path(place) / job.folder
+            with own_folder("tailtrace-made-") as place:
+                folder = place / job.folder
                 _make(work, job, folder)
                 storage.put_attempt(folder, job.folder)
         return {"status": "done"}
@@ -149,12 +149,12 @@ def _make(work: Callable[[Job, Path], None], job: Job, folder: Path) -> None:
 def analyse_clip(job: Job, folder: Path) -> None:
     """The work of a batch: measure and judge the clip into its attempt folder."""
     from cli.analyse import Request, analyse
-    with tempfile.TemporaryDirectory(prefix="tailtrace-clip-") as fetched:
+    with own_folder("tailtrace-clip-") as fetched:
         def here(address: str | None) -> Path | None:
-            return None if address is None else _fetched(address, Path(fetched))
-        clips = tuple(_fetched(c, Path(fetched)) for c in job.clips)
+            return None if address is None else _fetched(address, fetched)
+        clips = tuple(_fetched(c, fetched) for c in job.clips)
         g = job.given
-        analyse(Request(clips, _fetched(g["vehicle"], Path(fetched)), _fetched(g["course"], Path(fetched)), folder,
+        analyse(Request(clips, _fetched(g["vehicle"], fetched), _fetched(g["course"], fetched), folder,
                         here(g.get("rules")), here(g.get("lens")), here(g.get("marks")), g.get("trainee"),
                         g.get("instructor")))
 

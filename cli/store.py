@@ -13,14 +13,14 @@ import hashlib
 import json
 import os
 import shutil
-import tempfile
-import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from analysis.trouble import Trouble
+from cli.held import held, own_folder
+from cli.whole import disk_trouble, sync_tree
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -31,7 +31,6 @@ TRAINEE = "trainee.html"
 COMPUTED = (TRACK, TRACK_CSV, PLAN_SVG, PLAN_PNG, OVERLAY, VIEWING_COPY, REVIEW, TRAINEE, RECORD)
 PEOPLE = "people"
 
-_STALE_AFTER_S = 24 * 3600  # a hidden folder this old belongs to no running analysis
 
 def check_usable(folder: Path) -> None:
     """Raise Trouble early, before a long analysis, when the result could not be kept in `folder`."""
@@ -55,28 +54,39 @@ def replacing(folder: Path) -> Iterator[Path]:
     parent = _parent(folder)
     try:
         parent.mkdir(parents=True, exist_ok=True)
-        _sweep(folder)
-        staging = Path(tempfile.mkdtemp(prefix=_unfinished(folder), dir=parent))
-    except OSError as e:
-        raise Trouble(f"nothing can be written there ({e.strerror})", where=str(parent),
-                      remedy="name another folder with --out") from None
-    try:
-        yield staging
+        with own_folder(f".{folder.resolve().name}.unfinished-", parent) as staging:
+            yield staging
+            sync_tree(staging)
+            _finish(staging, folder)
         complete_unfinished(folder)
-        staging.rename(_finished(folder))
     except OSError as e:
-        raise Trouble(f"the result could not be written ({e.strerror or e})", where=str(folder),
-                      remedy="is the disk full? the earlier result, if any, is unchanged") from e
-    finally:
-        shutil.rmtree(staging, ignore_errors=True)
-    complete_unfinished(folder)
+        raise disk_trouble(e, folder) from e
+
+
+def _finish(staging: Path, folder: Path) -> None:
+    """Mark a written result as finished; when another run of the same folder finished first, after that one's."""
+    while True:
+        complete_unfinished(folder)
+        try:
+            staging.rename(_finished(folder))
+            return
+        except OSError:
+            if not _finished(folder).is_dir():
+                raise
 
 
 def complete_unfinished(folder: Path) -> None:
-    """Move a finished result in that a killed run left beside the folder. Does nothing when there is none."""
+    """Move a finished result in that a killed run left beside the folder. Does nothing when there is none.
+
+    Whoever opens the folder may do this, several processes at once: one of them moves, the others wait for it."""
     finished = _finished(folder)
-    if not finished.is_dir():
-        return
+    while finished.is_dir():
+        with held(finished) as mine:
+            if mine is not False:
+                _move_in(finished, folder)
+
+
+def _move_in(finished: Path, folder: Path) -> None:
     folder.mkdir(exist_ok=True)
     if (finished / RECORD).exists():
         # What this result does not hold must not stay from the one before. The record moves last:
@@ -87,8 +97,8 @@ def complete_unfinished(folder: Path) -> None:
                 os.replace(finished / name, folder / name)
             elif name not in files:
                 (folder / name).unlink(missing_ok=True)
-    shutil.rmtree(finished)
     (folder / PEOPLE).mkdir(exist_ok=True)
+    shutil.rmtree(finished)
 
 
 def write_record(folder: Path, record: Mapping[str, Any]) -> None:
@@ -134,14 +144,3 @@ def _parent(folder: Path) -> Path:
 
 def _finished(folder: Path) -> Path:
     return _parent(folder) / f".{folder.resolve().name}.finished"
-
-
-def _unfinished(folder: Path) -> str:
-    return f".{folder.resolve().name}.unfinished-"
-
-
-def _sweep(folder: Path) -> None:
-    """Remove what killed runs left beside the folder long ago."""
-    for beside in _parent(folder).iterdir():
-        if beside.name.startswith(_unfinished(folder)) and time.time() - beside.stat().st_mtime > _STALE_AFTER_S:
-            shutil.rmtree(beside, ignore_errors=True)

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import base64
 import json
+import os
 import re
-import shutil
-import tempfile
 import zipfile
 from collections.abc import Callable, Mapping
 from html import escape
@@ -21,6 +20,7 @@ from cli.app.people import Standing, standing
 from cli.app.rewrite import take_apart
 from cli.app.telling import Telling
 from cli.app.wording import View
+from cli.held import own_folder
 from cli.overlay import EMBED_LIMIT_BYTES
 
 SHARE, ASKED = "share", "share.json"
@@ -35,18 +35,16 @@ def make_share(place: Path, report: Callable[[str, float], None]) -> None:
     folder, name = Folder(place.parents[1]), place.name
     page = (folder.attempt(name) / store.REVIEW).read_text("utf-8")
     source = place / store.VIEWING_COPY if (place / store.VIEWING_COPY).is_file() else folder.recordings(name)[0]
-    for left in (place / SHARE).glob(f"{_MAKING}*"):  # by a copy that was killed
-        shutil.rmtree(left, ignore_errors=True)
-    with tempfile.TemporaryDirectory(dir=place / SHARE, prefix=_MAKING) as making:
+    with own_folder(_MAKING, place / SHARE) as making:
         clip = source
         if asked["blur"]:
             data = take_apart(page, lambda text: text).data
-            clip = Path(making) / _CLIP
+            clip = making / _CLIP
             blur_people(source, data or {}, clip, report)
         report("writing the copy", 0.0)
         s, tell = standing(folder, name), Telling(View(asked["language"]))
         page = with_word(page, s, tell)
-        out = Path(making) / (SINGLE if asked["single"] else ZIP)
+        out = making / (SINGLE if asked["single"] else ZIP)
         if asked["single"]:
             if clip.stat().st_size > EMBED_LIMIT_BYTES:
                 raise Trouble(f"the clip has {clip.stat().st_size / 1e6:.0f} MB, too much for a single page",
@@ -60,9 +58,8 @@ def make_share(place: Path, report: Callable[[str, float], None]) -> None:
                 # it holds a picture of the clip, which would show again what was blurred
                 pages[store.TRAINEE] = with_word((place / store.TRAINEE).read_text("utf-8"), s, tell, headline=False)
             _zip(out, place, pages, clip)
-        for old in (SINGLE, ZIP):
-            (place / SHARE / old).unlink(missing_ok=True)
-        shutil.move(out, place / SHARE / out.name)
+        os.replace(out, place / SHARE / out.name)
+        (place / SHARE / (ZIP if asked["single"] else SINGLE)).unlink(missing_ok=True)
 
 
 def _zip(out: Path, place: Path, pages: Mapping[str, str], clip: Path) -> None:

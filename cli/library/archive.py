@@ -10,17 +10,14 @@ import hashlib
 import json
 import os
 import re
-import shutil
-import tempfile
-import time
 import zipfile
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Any
 
 from analysis.trouble import Trouble
+from cli.held import own_folder
 from cli.library.erase import IMPORTING
 from cli.library.library import Library
 from cli.library.people import CORRECTIONS
@@ -81,12 +78,12 @@ def import_(library: Library, archive: Path) -> Imported:
     root = library.own.parent
     added, merged, renamed = [], [], []
     try:
-        with zipfile.ZipFile(archive) as z, _staging(library) as staging:
+        with zipfile.ZipFile(archive) as z, own_folder(IMPORTING, library.own) as staging:
             listed = _manifest(z)
             for entry in listed:
-                _unpack(z, entry, Path(staging))
+                _unpack(z, entry, staging)
             for entry in listed:
-                i, came = entry["id"], Path(staging) / entry["id"]
+                i, came = entry["id"], staging / entry["id"]
                 here = root / i
                 while here.exists() and not _same_record(here, came):
                     here = _next_name(root / i, here)
@@ -109,16 +106,6 @@ def import_(library: Library, archive: Path) -> Imported:
         raise e.at(str(archive)) from None
     library.refresh()
     return Imported(tuple(added), tuple(merged), tuple(renamed))
-
-
-@contextmanager
-def _staging(library: Library) -> Iterator[str]:
-    """A folder to unpack into; what imports killed a day ago left is cleared away."""
-    for old in library.own.glob(IMPORTING + "*"):
-        if time.time() - old.stat().st_mtime > 24 * 3600:
-            shutil.rmtree(old, ignore_errors=True)
-    with tempfile.TemporaryDirectory(prefix=IMPORTING, dir=library.own) as folder:
-        yield folder
 
 
 def _manifest(z: zipfile.ZipFile) -> list[Mapping[str, Any]]:
