@@ -2,44 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from fractions import Fraction
 from pathlib import Path
 
 import av
 import numpy as np
 import pytest
+from grey_clips import number_of, write
 
 from analysis.trouble import Trouble
 from vision.footage import frames, open_footage, sample_indices, spread_frames
-
-SIZE = 160, 96
-GREYS = 12  # a frame's number is its grey level over this
-
-
-def grey_picture(i: int, size: tuple[int, int] = SIZE) -> np.ndarray:
-    return np.full((size[1], size[0], 3), (i % 20) * GREYS, np.uint8)
-
-
-def number_of(bgr: np.ndarray) -> int:
-    return round(float(bgr.mean()) / GREYS)
-
-
-def write(path: Path, times_ms: Sequence[int], *, codec: str = "libx264", pix_fmt: str = "yuv420p",
-          size: tuple[int, int] = SIZE, group: int = 4, container: dict[str, str] | None = None) -> Path:
-    """A clip whose i-th picture is grey level i * GREYS, shown at times_ms[i]."""
-    with av.open(str(path), "w", options=container or {}) as out:
-        stream = out.add_stream(codec, rate=30)
-        stream.width, stream.height = size
-        stream.pix_fmt = pix_fmt
-        stream.time_base = stream.codec_context.time_base = Fraction(1, 1000)
-        stream.gop_size = group
-        for i, ms in enumerate(times_ms):
-            frame = av.VideoFrame.from_ndarray(grey_picture(i, size), format="bgr24")
-            frame.pts, frame.time_base = ms, Fraction(1, 1000)
-            out.mux(stream.encode(frame))
-        out.mux(stream.encode(None))
-    return path
 
 
 def test_times_are_the_containers_own(tmp_path: Path) -> None:

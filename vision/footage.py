@@ -127,7 +127,7 @@ def missing_times(footage: Footage, rate_hz: float, seen_s: np.ndarray) -> np.nd
     seen = np.sort(seen_s) if len(seen_s) else np.array([-np.inf])
     right = np.clip(np.searchsorted(seen, grid), 1, max(len(seen) - 1, 1))
     nearest = np.minimum(np.abs(grid - seen[right - 1]), np.abs(grid - seen[np.minimum(right, len(seen) - 1)]))
-    return grid[nearest > step]
+    return grid[nearest > step + 1e-6]
 
 
 def frame_at(footage: Footage, t_s: float) -> Frame | None:
