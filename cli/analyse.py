@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
+from typing import Any
 
 from analysis.attempt import Attempt
 from analysis.course import Course, check_room
@@ -18,6 +18,7 @@ from analysis.track import Track
 from analysis.trouble import Trouble
 from analysis.vehicle import Vehicle
 from cli import files, store, words
+from cli.made_with import given_files, made_with, version_of
 from cli.overlay import write_videos
 from cli.pages.review import review_page
 from cli.pages.trainee import trainee_page
@@ -54,6 +55,10 @@ class Request:
     sensors: Path | None = None
 
 
+GIVEN = ("vehicle", "course", "rules", "lens", "marks", "sensors")  # fields of a Request that name files
+OPTIONS = ("csv", "video", "room")
+
+
 def demo_request(out: Path) -> Request:
     """The request that analyses the bundled clip."""
     samples = Path(__file__).resolve().parents[1] / "sample_clips"
@@ -69,6 +74,7 @@ DEMO = "lorry_dry_steer"
 
 def analyse(request: Request, reporting: Reporting = on_terminal) -> Attempt:
     """Run the whole pipeline and write the attempt folder. Raises Trouble; the folder is then unchanged."""
+    given = given_files({what: getattr(request, what) for what in GIVEN}, request.out)
     vehicle, course = files.read_vehicle(request.vehicle), files.read_course(request.course)
     try:
         check_room(course, vehicle)
@@ -80,14 +86,24 @@ def analyse(request: Request, reporting: Reporting = on_terminal) -> Attempt:
     log = files.read_sensors(request.sensors) if request.sensors else None
     people = {"trainee": code("--trainee", request.trainee), "instructor": code("--instructor", request.instructor)}
     store.check_usable(request.out)
-    with one_thread_each(), reporting() as report:
-        footage = open_footage(request.clips)
-        track = measure(request.clips, vehicle, course, lens=lens, picks=picks, progress=report)
-        report("judging the run", 0.0)
-        attempt = judge(track, vehicle, course, rules) if log is None else with_log(track, vehicle, course, rules, log)
-        if request.room:
-            attempt = _explained(attempt, report)
-        _write(request, footage, attempt, people, report)
+    stamps = store.clip_stamps(request.clips)
+    try:
+        with one_thread_each(), reporting() as report:
+            footage = open_footage(request.clips)
+            track = measure(request.clips, vehicle, course, lens=lens, picks=picks, progress=report)
+            report("judging the run", 0.0)
+            attempt = judge(track, vehicle, course, rules) if log is None else \
+                with_log(track, vehicle, course, rules, log)
+            if request.room:
+                attempt = _explained(attempt, report)
+            with store.replacing(request.out) as folder:
+                record = _write(request, footage, attempt, people, folder, report)
+                store.check_unchanged(stamps)
+                store.write_record(folder, record | {"made_with": made_with(given, {
+                    option: getattr(request, option) for option in OPTIONS})})
+    except Exception:
+        store.check_unchanged(stamps)  # which tells why better than what followed from it
+        raise
     print_summary(attempt, str(request.out / store.REVIEW))
     return attempt
 
@@ -115,25 +131,25 @@ def _explained(attempt: Attempt, report: Report) -> Attempt:
         return replace(attempt, track=replace(attempt.track, notes=(*attempt.track.notes, note)))
 
 
-def _write(request: Request, footage: Footage, attempt: Attempt, people: dict[str, str | None],
-           report: Report) -> None:
+def _write(request: Request, footage: Footage, attempt: Attempt, people: dict[str, str | None], folder: Path,
+           report: Report) -> dict[str, Any]:
+    """Write everything but the record into `folder`; returns the record."""
     made_at = datetime.now(UTC).replace(microsecond=0)
-    with store.replacing(request.out) as folder:
-        store.write_track(folder, track_frame(attempt), csv=request.csv)
-        report("drawing the plan", 0.0)
-        write_plan(attempt, folder / store.PLAN_SVG, folder / store.PLAN_PNG)
-        clip = write_videos(footage, attempt, folder, overlay=request.video, progress=report)
-        report("writing the review page", 0.0)
-        page = review_page(attempt, clip, footage.times_s, made_on=made_at.date(), trainee=people["trainee"])
-        (folder / store.REVIEW).write_text(page, "utf-8")
-        record = attempt_to_json(attempt) | {
-            "made_at": made_at.isoformat(), "program": {"name": "tailtrace", "version": program_version()}, **people,
-            "clips": store.clip_references(request.clips, request.out)}
-        sheet = trainee_page(attempt, record, earlier_attempts(request.out, people["trainee"]),
-                             still_jpeg=still_jpeg(footage, attempt, shown_moment(attempt)), made_on=made_at.date(),
-                             trainee=people["trainee"])
-        (folder / store.TRAINEE).write_text(sheet, "utf-8")
-        store.write_record(folder, record)
+    store.write_track(folder, track_frame(attempt), csv=request.csv)
+    report("drawing the plan", 0.0)
+    write_plan(attempt, folder / store.PLAN_SVG, folder / store.PLAN_PNG)
+    clip = write_videos(footage, attempt, folder, overlay=request.video, progress=report)
+    report("writing the review page", 0.0)
+    page = review_page(attempt, clip, footage.times_s, made_on=made_at.date(), trainee=people["trainee"])
+    (folder / store.REVIEW).write_text(page, "utf-8")
+    record = attempt_to_json(attempt) | {
+        "made_at": made_at.isoformat(), "program": {"name": "tailtrace", "version": version_of("tailtrace")}, **people,
+        "clips": store.clip_references(request.clips, request.out)}
+    sheet = trainee_page(attempt, record, earlier_attempts(request.out, people["trainee"]),
+                         still_jpeg=still_jpeg(footage, attempt, shown_moment(attempt)), made_on=made_at.date(),
+                         trainee=people["trainee"])
+    (folder / store.TRAINEE).write_text(sheet, "utf-8")
+    return record
 
 
 def code(option: str, code: str | None) -> str | None:
@@ -141,10 +157,3 @@ def code(option: str, code: str | None) -> str | None:
         raise Trouble(f"'{code}' is not a code", where=option,
                       remedy="use up to 24 letters, digits, - and _, and never a person's name")
     return code
-
-
-def program_version() -> str:
-    try:
-        return version("tailtrace")
-    except PackageNotFoundError:
-        return "not installed"

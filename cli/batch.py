@@ -23,6 +23,7 @@ import fsspec
 from analysis.trouble import Trouble
 from cli import files
 from cli.batch_job import ANALYSE, Job, Outcome, run_job, running, stop_all
+from cli.made_with import code_sha256
 from cli.progress import on_terminal
 
 VIDEOS = (".mp4", ".mov", ".m4v", ".mkv", ".avi", ".mts")
@@ -135,7 +136,7 @@ def _of_list(source: Path) -> Iterator[tuple[str, dict[str, str]]]:
 
 
 def _job(base: Path, row: Mapping[str, str], usual: Mapping[str, str], out: str, work: str) -> Job:
-    from cli.analyse import code, program_version  # the measuring libraries are imported only when needed
+    from cli.analyse import code  # the measuring libraries are imported only when needed
     given = {**usual, **{k: _seen_from(base, v) if k in _FILES else v for k, v in row.items()}}
     clips = tuple(_seen_from(base, c.strip()) for c in given.pop("clip", "").split(_PARTS) if c.strip())
     if not clips:
@@ -156,7 +157,7 @@ def _job(base: Path, row: Mapping[str, str], usual: Mapping[str, str], out: str,
     for clip in clips:
         _digest_into(content, clip)
     name = PurePosixPath(clips[0].replace("\\", "/")).stem
-    key = hashlib.sha256(content.digest() + program_version().encode())
+    key = hashlib.sha256(content.digest() + code_sha256().encode())
     for k in sorted(given):
         key.update(f"\0{k}\0".encode())
         if k in _FILES:

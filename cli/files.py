@@ -10,7 +10,6 @@ import math
 import tomllib
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
-from importlib import resources
 from pathlib import Path
 from typing import Any, BinaryIO, TypeVar
 
@@ -23,6 +22,7 @@ from analysis.sensorlog import SensorLog, sensor_log
 from analysis.table import REQUIRED, Table
 from analysis.trouble import Trouble
 from analysis.vehicle import Vehicle, vehicle_from_table
+from cli.whole import disk_trouble
 from vision.camera import Lens
 from vision.survey import Pick
 
@@ -30,7 +30,8 @@ T = TypeVar("T")
 
 LARGEST_TEXT_BYTES = 1_000_000
 RULES_ENDING = ".rules.toml"
-DEFAULT_RULES = f"usual{RULES_ENDING}"
+USUAL = "usual"
+_SHIPPED = Path(__file__).parent / "data"
 PICKS_HEADER = ["name", "u_px", "v_px"]
 
 
@@ -90,14 +91,19 @@ def read_course(path: Path) -> Course:
     return read_as(path, course_from_table)
 
 
-def read_rules(path: Path | None) -> Rules:
-    """The rule set of `path`: a file, or the name of one that ships with the program; None for the usual one."""
-    name = DEFAULT_RULES if path is None else f"{path}{RULES_ENDING}"
-    data = resources.files("cli") / "data"
-    if path is not None and (path.exists() or not (data / name).is_file()):
-        return read_as(path, rules_from_table)
-    with resources.as_file(data / name) as shipped:
-        return read_as(shipped, rules_from_table)
+def rules_file(named: Path | None) -> Path:
+    """The file of a rule set: `named` itself, or the one of this name that ships with the program; None: the usual."""
+    shipped = _SHIPPED / f"{named or USUAL}{RULES_ENDING}"
+    return shipped if named is None or (shipped.is_file() and not named.exists()) else named
+
+
+def is_shipped(file: Path) -> bool:
+    return file.parent == _SHIPPED
+
+
+def read_rules(named: Path | None) -> Rules:
+    """The rule set of a file, or of a name that ships with the program; None for the usual one."""
+    return read_as(rules_file(named), rules_from_table)
 
 
 def read_lens(path: Path) -> Lens:
@@ -209,12 +215,19 @@ def _existing(out: Path) -> Trouble:
 def new_file(out: Path) -> Iterator[BinaryIO]:
     """A file a person asked for, to be written to; never over an existing one. Raises Trouble when it cannot be."""
     try:
-        with out.open("xb") as f:
-            yield f
+        f = out.open("xb")
     except FileExistsError:
         raise _existing(out) from None
     except OSError as e:
-        raise Trouble(f"cannot be written ({e.strerror})", where=str(out), remedy="name another file") from None
+        raise disk_trouble(e, out) from None
+    try:
+        with f:
+            yield f
+    except BaseException as e:  # half a file must not stand in the way of the next try
+        out.unlink(missing_ok=True)
+        if isinstance(e, OSError):
+            raise disk_trouble(e, out) from None
+        raise
     print(f"wrote {out}")
 
 

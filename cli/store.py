@@ -102,10 +102,18 @@ def _move_in(finished: Path, folder: Path) -> None:
 
 
 def write_record(folder: Path, record: Mapping[str, Any]) -> None:
-    """attempt.json, with the list of the files beside it; written last."""
+    """attempt.json, with the list of the files beside it and the checksums of all of them; written last."""
     files = [name for name in COMPUTED if name == RECORD or (folder / name).exists()]
-    text = json.dumps({**record, "files": files}, indent=1, ensure_ascii=False, allow_nan=False)
+    sums = {name: sha256(folder / name) for name in files if name != RECORD}
+    whole = {**record, "files": files, "files_sha256": sums}
+    text = json.dumps({**whole, "record_sha256": record_sha256(whole)}, indent=1, ensure_ascii=False, allow_nan=False)
     (folder / RECORD).write_text(text + "\n", "utf-8")
+
+
+def record_sha256(record: Mapping[str, Any]) -> str:
+    """The checksum of a record's content, whatever its layout in the file; its own `record_sha256` is left out."""
+    content = {k: v for k, v in record.items() if k != "record_sha256"}
+    return hashlib.sha256(json.dumps(content, sort_keys=True, separators=(",", ":")).encode()).hexdigest()
 
 
 def write_track(folder: Path, table: pd.DataFrame, *, csv: bool) -> None:
@@ -123,7 +131,29 @@ def write_track(folder: Path, table: pd.DataFrame, *, csv: bool) -> None:
 
 def clip_references(clips: Sequence[Path], folder: Path) -> list[dict[str, Any]]:
     """Where the clip's parts lie, seen from the attempt folder, and what they were: size and SHA-256."""
-    return [{"file": _seen_from(folder, clip), "bytes": clip.stat().st_size, "sha256": sha256(clip)} for clip in clips]
+    return [{"file": seen_from(folder, clip), "bytes": clip.stat().st_size, "sha256": sha256(clip)} for clip in clips]
+
+
+Stamps = Mapping[Path, tuple[int, int] | None]  # size and time of the last change; None: not there
+
+
+def clip_stamps(clips: Sequence[Path]) -> Stamps:
+    """How clips look now, for `check_unchanged` later."""
+    def stamp(clip: Path) -> tuple[int, int] | None:
+        try:
+            info = clip.stat()
+        except OSError:
+            return None
+        return info.st_size, info.st_mtime_ns
+    return {clip: stamp(clip) for clip in clips}
+
+
+def check_unchanged(before: Stamps) -> None:
+    """Raise Trouble when a clip is another one, or gone, since its stamp was taken."""
+    for clip, stamp in clip_stamps(tuple(before)).items():
+        if stamp != before[clip]:
+            raise Trouble("the clip was removed or changed while it was being measured", where=str(clip),
+                          remedy="copy it whole onto this machine's disk, and analyse it again")
 
 
 def sha256(path: Path) -> str:
@@ -131,7 +161,8 @@ def sha256(path: Path) -> str:
         return hashlib.file_digest(f, "sha256").hexdigest()
 
 
-def _seen_from(folder: Path, path: Path) -> str:
+def seen_from(folder: Path, path: Path) -> str:
+    """A path as it is found from a folder, wherever both are moved together; whole where they share no drive."""
     try:
         return Path(os.path.relpath(path.resolve(), folder.resolve())).as_posix()
     except ValueError:  # another drive

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 from pathlib import Path
@@ -44,7 +45,9 @@ def test_a_second_result_replaces_the_first_and_leaves_other_files_alone(tmp_pat
     assert got["people/note.txt"] == b"the sun was low"
     assert got["from_the_office.pdf"] == b"kept"
     assert "overlay.mp4" not in got  # the video of the first result would not belong to the second
-    assert json.loads(got["attempt.json"]) == {"word": "two", "files": ["review.html", "attempt.json"]}
+    record = json.loads(got["attempt.json"])
+    assert (record["word"], record["files"]) == ("two", ["review.html", "attempt.json"])
+    assert record["files_sha256"] == {"review.html": hashlib.sha256(b"page two").hexdigest()}
 
 
 def test_a_run_that_fails_leaves_everything_as_it_was(tmp_path: Path) -> None:
