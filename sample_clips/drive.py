@@ -69,6 +69,11 @@ class Run:
     legs: tuple[tuple[int, float, float], ...]
     dry_turns: tuple[tuple[float, float, float, float], ...]  # t0, t1, wheel before, wheel after
     cost: float = field(default=0.0)
+    articulation_rad: np.ndarray | None = None  # of the trailer, where there is one
+
+    def articulation_at(self, t_s: float) -> float:
+        """The articulation angle at a time; 0 without a trailer."""
+        return 0.0 if self.articulation_rad is None else float(np.interp(t_s, self.t_s, self.articulation_rad))
 
     def at(self, t_s: float) -> tuple[float, float, float, float, float]:
         """x, y, heading, speed, wheel at a time (linear between samples)."""
@@ -268,7 +273,7 @@ class _Search:
         return p, cost
 
 
-def _speed_profile(wheel: np.ndarray, ds: float, leg: LegPlan, rate: float, rng: np.random.Generator) -> np.ndarray:
+def speed_profile(wheel: np.ndarray, ds: float, leg: LegPlan, rate: float, rng: np.random.Generator) -> np.ndarray:
     """(n,) speeds along a leg: rests at both ends, limited acceleration, the steering rate kept."""
     n = len(wheel)
     s = np.arange(n) * ds
@@ -297,7 +302,7 @@ def find_run(vehicle: Vehicle, course: Course, plan: Plan, rng: np.random.Genera
         wheel = _basis(leg.coefficients, n) @ c
         path = _roll(vehicle, pose, wheel, leg.direction * length)
         ds = length / (n - 1)
-        v = _speed_profile(wheel, ds, leg, vehicle.wheel_rate_radps, rng)
+        v = speed_profile(wheel, ds, leg, vehicle.wheel_rate_radps, rng)
         times = np.concatenate([[0.0], np.cumsum(2 * ds / np.maximum(v[1:] + v[:-1], 1e-3))])
         stops.append((t, t + leg.pause_s))
         if leg.dry_rad:

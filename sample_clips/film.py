@@ -40,6 +40,8 @@ from sample_clips.scene import (
     person_mesh,
     small_dimness,
 )
+from sample_clips.towing import find_towing_run
+from sample_clips.trailer_mesh import coupled
 
 SHAFT_M = 0.10  # a body (0.3 m and more above the ground) touches a cone when it comes this near to its axis
 FALL_S = 0.5
@@ -110,7 +112,8 @@ class Film:
         rng = np.random.default_rng(s.seed)
         self.vehicle = s.vehicle_noun()
         self.course = s.real_course(rng)
-        self.run = find_run(self.vehicle, self.course, s.plan(self.course), rng)
+        drive = find_towing_run if self.vehicle.trailer else find_run
+        self.run = drive(self.vehicle, self.course, s.plan(self.course), rng)
         self.contact = find_contact(self.run, self.vehicle, self.course)
         self.lens = Lens(
             s.width, s.height, s.width / 2 / math.tan(math.radians(s.view.hfov_deg) / 2), s.view.k1, s.view.k2
@@ -193,6 +196,8 @@ class Film:
         self.clothes: list[Clothes] = [clothes(palette, rng, w.vest) for w in s.walkers]
         gsd = s.view.altitude_m / self.lens.focal_px
         ground = Ground(*self._seen_ground(), float(np.clip(0.75 * gsd, 0.018, 0.04)))
+        if self.vehicle.trailer:
+            self.model = coupled(palette, self.model, self.vehicle.trailer, s.livery, rng)
         lay_ground(ground, self.course, s.ground, rng)
         spots = [
             (m.x_m, m.y_m, 0.3) for m in self.course.marks if self.contact is None or m.name != self.contact.mark.name
@@ -231,7 +236,7 @@ class Film:
     def _movers(self, t_s: float) -> list[Mesh]:
         """Everything that moves at a time, the vehicle first."""
         x, y, h, _, steer = self.run.at(t_s)
-        out = [self.model.mesh(x, y, h, steer)]
+        out = [self.model.mesh(x, y, h, steer, self.run.articulation_at(t_s))]
         for w, wear in zip(self.scenario.walkers, self.clothes, strict=True):
             px, py, heading, stride = walker_at(w, t_s)
             out.append(person_mesh(wear, round(stride * 12) / 12).placed(px, py, heading))
@@ -303,7 +308,7 @@ class Film:
 
     def _soft_shadows(self, dome: np.ndarray, rays: np.ndarray, camera: Camera, t_s: float) -> None:
         x, y, h, *_ = self.run.at(t_s)
-        spots = [((x, y, h), self.model.dimness, self.model.dim_origin_m, self.model.dim_step_m)]
+        spots = self.model.soft_spots(x, y, h, self.run.articulation_at(t_s))
         spots += [((*walker_at(w, t_s)[:2], 0.0), *self.person_dim, 0.05) for w in self.scenario.walkers]
         for place, table, origin, step in spots:
             u = origin[0] + np.array([0, table.shape[1]]) * step
@@ -342,7 +347,7 @@ class Film:
         cast: bool,
     ) -> None:
         """Draw all meshes; those whose pictures overlap share one depth buffer."""
-        places = [self.run.at(t)[:3] for t in times_s]
+        boxes = [self.model.boxes_at(*self.run.at(t)[:3], self.run.articulation_at(t)) for t in times_s]
         things = [[m] * len(times_s) for m in self.still] + [list(shots) for shots in zip(*moving, strict=True)]
         rects = [frame_rect(cameras[0].project(shots[0].corners_m)[0], self.lens) for shots in things]
         groups: list[tuple[list[int], tuple[int, int, int, int]]] = []
@@ -364,7 +369,7 @@ class Film:
             groups.append((members, r))
         for members, _ in groups:
             shots = [
-                (camera, join(things[i][k] for i in members), place)
-                for k, (camera, place) in enumerate(zip(cameras, places, strict=True))
+                (camera, join(things[i][k] for i in members), shading)
+                for k, (camera, shading) in enumerate(zip(cameras, boxes, strict=True))
             ]
-            draw(picture, shots, light, self.materials, self.model.boxes, cast)
+            draw(picture, shots, light, self.materials, cast)

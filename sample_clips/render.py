@@ -243,11 +243,17 @@ def rasterise(px, depth, uv, material, rect, atlas, left, top, ids, zinv, sub, c
 
 
 @nb.njit(cache=True, fastmath=True)
-def _shaded_by_box(q, e, boxes, own):
-    """Does the ray from point q along e (both in the boxes' frame, e pointing up) meet a box other than `own`?"""
+def _shaded_by_box(point, to_sun, boxes, own):
+    """Does the ray from a point along to_sun (course frame, pointing up) meet a box other than `own`?"""
+    q, e = np.empty(3), np.empty(3)
+    q[2], e[2] = point[2], to_sun[2]
     for b in range(boxes.shape[0]):
         if b + 1 == own or boxes[b, 5] <= q[2]:
             continue
+        cs, sn = boxes[b, 8], boxes[b, 9]
+        gx, gy = point[0] - boxes[b, 6], point[1] - boxes[b, 7]
+        q[0], q[1] = gx * cs + gy * sn, -gx * sn + gy * cs
+        e[0], e[1] = to_sun[0] * cs + to_sun[1] * sn, -to_sun[0] * sn + to_sun[1] * cs
         t0, t1 = 1e-3, (boxes[b, 5] - q[2]) / e[2]
         t0 = max(t0, (boxes[b, 4] - q[2]) / e[2])
         for k in range(2):
@@ -283,7 +289,6 @@ def resolve(
     sun,
     sky,
     boxes,
-    place,
     cast,
 ):
     """Light the sub-samples and add them to `total` (h, w, 3) and `cover` (h, w) of the rectangle.
@@ -291,9 +296,7 @@ def resolve(
     A pixel that lies within one triangle is lit at SUB of its samples only, one in each row and column.
     """
     rows, cols = ids.shape
-    q, e = np.empty(3), np.empty(3)
-    cs, sn = math.cos(place[2]), math.sin(place[2])
-    e[0], e[1], e[2] = to_sun[0] * cs + to_sun[1] * sn, -to_sun[0] * sn + to_sun[1] * cs, to_sun[2]
+    q = np.empty(3)
     for j in range(rows // SUB):
         for i in range(cols // SUB):
             first = ids[j * SUB, i * SUB]
@@ -320,11 +323,9 @@ def resolve(
                     facing = normal[t, 0] * to_sun[0] + normal[t, 1] * to_sun[1] + normal[t, 2] * to_sun[2]
                     lit = max(facing, 0.0)
                     if lit > 0 and cast:
-                        gx = w0 * corners[t, 0, 0] + w1 * corners[t, 1, 0] + w2 * corners[t, 2, 0] - place[0]
-                        gy = w0 * corners[t, 0, 1] + w1 * corners[t, 1, 1] + w2 * corners[t, 2, 1] - place[1]
-                        q[0], q[1] = gx * cs + gy * sn, -gx * sn + gy * cs
-                        q[2] = w0 * corners[t, 0, 2] + w1 * corners[t, 1, 2] + w2 * corners[t, 2, 2]
-                        if _shaded_by_box(q, e, boxes, solid[t]):
+                        for k in range(3):
+                            q[k] = w0 * corners[t, 0, k] + w1 * corners[t, 1, k] + w2 * corners[t, 2, k]
+                        if _shaded_by_box(q, to_sun, boxes, solid[t]):
                             lit = 0.0
                     dome = 0.55 + 0.45 * normal[t, 2]
                     for k in range(3):
@@ -379,16 +380,15 @@ def ground_mask(camera: Camera, corners_m: np.ndarray, rect: tuple[int, int, int
 
 def draw(
     picture: np.ndarray,
-    shots: list[tuple[Camera, Mesh, tuple[float, float, float]]],
+    shots: list[tuple[Camera, Mesh, np.ndarray]],
     light: Light,
     materials: Materials,
-    boxes: np.ndarray,
     cast: bool,
 ) -> None:
     """Draw a mesh over the linear picture in place, as the mean of its shots within the exposure.
 
-    shots: per sub-exposure the camera, the placed mesh and the vehicle's pose; boxes (b, 6) are the
-    vehicle's boxes in its own frame that may throw shadows on the mesh (solid number = index + 1).
+    shots: per sub-exposure the camera, the placed mesh and the boxes (b, 10) that may throw shadows on it (solid
+    number = index + 1): extent in x, y, z in the box's own frame, and where that is: x, y, cosine and sine.
     """
     projected = [camera.project(mesh.corners_m) for camera, mesh, _ in shots]
     rect = frame_rect(np.concatenate([px.reshape(-1, 2) for px, _ in projected]), shots[0][0].lens)
@@ -397,7 +397,7 @@ def draw(
     left, top, right, bottom = rect
     total = np.zeros((bottom - top, right - left, 3))
     cover = np.zeros((bottom - top, right - left))
-    for (px, depth), (_, mesh, place) in zip(projected, shots, strict=True):
+    for (px, depth), (_, mesh, boxes) in zip(projected, shots, strict=True):
         ids = np.full(((bottom - top) * SUB, (right - left) * SUB), -1, np.int32)
         zinv = np.zeros(ids.shape, np.float32)
         planes = rasterise(
@@ -422,7 +422,6 @@ def draw(
             light.sun,
             light.sky,
             boxes,
-            np.array(place),
             cast,
         )
     crop = picture[top:bottom, left:right]

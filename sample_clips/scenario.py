@@ -11,6 +11,7 @@ import numpy as np
 from analysis.course import Course, Mark
 from analysis.layouts import course_for
 from analysis.vehicle import Vehicle, vehicle_from_table
+from sample_clips.combination import SEMI, as_one, shunted_plan
 from sample_clips.drive import LegPlan, Plan, find_run
 from sample_clips.scene import GroundLook, Livery
 
@@ -120,7 +121,7 @@ class Scenario:
 
     def nominal_course(self) -> Course:
         return course_for(
-            self.vehicle_noun(),
+            as_one(self.vehicle_noun()),
             self.kind_of_exercise,
             bay_on_left=self.bay_on_left,
             wanted={"yard_width_m": self.yard_width_m} if self.yard_width_m else None,
@@ -157,6 +158,16 @@ class Scenario:
     def plan(self, course: Course) -> Plan:
         """The legs: drive up, reverse, and shunts in between."""
         v, ex = self.vehicle_noun(), self.exercise
+        if v.trailer:
+            return shunted_plan(
+                v,
+                course,
+                run_in_m=ex.run_in_m or 3.5,
+                final_rear_x_m=ex.final_rear_x_m,
+                forward_mps=ex.forward_mps,
+                reverse_mps=ex.reverse_mps,
+                pauses_s=ex.pauses_s,
+            )
         left, right = course.mark("forward_left"), course.mark("forward_right")
         lane = (left.y_m + right.y_m) / 2
         pair = max(left.x_m, right.x_m)
@@ -429,6 +440,32 @@ NAMED = {
             walkers=(Walker((20.0, 9.2), (32.0, 9.6), 4.0, 14.0, True),),
             width=1280,
             height=720,
+            fps=15,
+        ),
+        Scenario(
+            "semi_shunt",
+            53,
+            "lorry",
+            SEMI,
+            crf=29.0,
+            livery=Livery(
+                body=(24, 92, 104), stripe=(240, 240, 240), roof=(214, 217, 220), unit=(168, 170, 172), dirt=0.4
+            ),
+            ground=GroundLook(surface=(98, 97, 96), grass=(88, 98, 60), wear=0.4, stains=50, cracks=16),
+            view=View(
+                altitude_m=42.0, hfov_deg=84.0, tilt_deg=6.0, yaw_deg=-2.0, k1=-0.03, k2=0.005, sway_m=1.0, sway_deg=1.2
+            ),
+            sky=Sky(azimuth_deg=110, elevation_deg=48, sun=0.55, sky=0.65),
+            exercise=Exercise(
+                shunts=1,
+                final_rear_x_m=0.5,
+                forward_mps=2.0,
+                reverse_mps=1.75,
+                run_in_m=3.5,
+                pauses_s=(1.2, 1.4, 1.3, 2.0),
+            ),
+            mark_error_m=0.06,
+            walkers=(Walker((8.0, 6.4), (34.0, 6.9), 5.0, 26.0, True),),
             fps=15,
         ),
     )

@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 
 from analysis.course import Area, Course, Mark
+from analysis.trailer import Trailer
 from analysis.vehicle import Solid, Vehicle, rounded_rectangle
 from sample_clips.drive import wheel_angles
 from sample_clips.mesh import Mesh, box, disc_outline, frustum, join, linear, prism, wheel
@@ -417,6 +418,10 @@ class Livery:
     dirt: float = 0.25
 
 
+SoftSpot = tuple[tuple[float, float, float], np.ndarray, tuple[float, float], float]
+"""A soft shadow: where its table lies (x, y, heading), the table, its first point and its spacing."""
+
+
 @dataclass(frozen=True)
 class VehicleModel:
     """The vehicle's mesh without front wheels, those wheels, its boxes (b, 6) and its soft shadow table."""
@@ -429,7 +434,9 @@ class VehicleModel:
     dim_origin_m: tuple[float, float]
     dim_step_m: float
 
-    def mesh(self, x_m: float, y_m: float, heading_rad: float, steer_rad: float) -> Mesh:
+    def mesh(
+        self, x_m: float, y_m: float, heading_rad: float, steer_rad: float, articulation_rad: float = 0.0
+    ) -> Mesh:
         v = self.vehicle
         left, right = wheel_angles(v, np.array(steer_rad))
         wheels = [
@@ -437,6 +444,18 @@ class VehicleModel:
             for side, angle in ((1, left), (-1, right))
         ]
         return join([self.body, *wheels]).placed(x_m, y_m, heading_rad)
+
+    def boxes_at(self, x_m: float, y_m: float, heading_rad: float, articulation_rad: float = 0.0) -> np.ndarray:
+        """(b, 10) the boxes with the place of their frame: x, y, cosine and sine of its heading."""
+        return placed_boxes(self.boxes, x_m, y_m, heading_rad)
+
+    def soft_spots(self, x_m: float, y_m: float, heading_rad: float, articulation_rad: float = 0.0) -> list[SoftSpot]:
+        return [((x_m, y_m, heading_rad), self.dimness, self.dim_origin_m, self.dim_step_m)]
+
+
+def placed_boxes(boxes: np.ndarray, x_m: float, y_m: float, heading_rad: float) -> np.ndarray:
+    """(b, 6) boxes of one frame with where that is, as `draw` takes them."""
+    return np.column_stack([boxes, np.tile([x_m, y_m, math.cos(heading_rad), math.sin(heading_rad)], (len(boxes), 1))])
 
 
 def _round_the_side(solid: Solid) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -454,7 +473,9 @@ def _round_the_side(solid: Solid) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return face, x, y
 
 
-def _side_picture(vehicle: Vehicle, solid: Solid, livery: Livery, kind: str, rng: np.random.Generator) -> np.ndarray:
+def side_picture(
+    vehicle: Vehicle | Trailer, solid: Solid, livery: Livery, kind: str, rng: np.random.Generator
+) -> np.ndarray:
     face, x, y = _round_the_side(solid)
     rows = max(8, math.ceil((solid.z_max_m - solid.z_min_m) / SIDE_STEP_M))
     z = (solid.z_max_m - (np.arange(rows) + 0.5) * (solid.z_max_m - solid.z_min_m) / rows)[:, None]
@@ -517,7 +538,7 @@ def _side_picture(vehicle: Vehicle, solid: Solid, livery: Livery, kind: str, rng
     return np.dstack([out, solidness])
 
 
-def _roof_picture(solid: Solid, livery: Livery, rng: np.random.Generator, rim: bool) -> np.ndarray:
+def roof_picture(solid: Solid, livery: Livery, rng: np.random.Generator, rim: bool) -> np.ndarray:
     step = 0.02
     h, w = math.ceil(solid.width_m / step), math.ceil((solid.x_max_m - solid.x_min_m) / step)
     out = np.broadcast_to(linear(*livery.roof), (h, w, 3)).astype(np.float32).copy()
@@ -548,12 +569,17 @@ def build_vehicle(
         min(vehicle.track_front_m - vehicle.tyre_width_front_m, vehicle.track_rear_m - vehicle.tyre_width_rear_m) / 2
     )
     for i, s in enumerate(vehicle.solids):
-        what = kind if kind != "lorry" else ("cab" if "cab" in s.name else "box")
-        side = palette.picture(_side_picture(vehicle, s, livery, what, rng))
+        what = kind if kind != "lorry" else next((w for w in ("cab", "chassis") if w in s.name), "box")
+        if what == "chassis":  # of a tractor: open frame and tanks
+            outline = rounded_rectangle(s.x_min_m, s.x_max_m, s.width_m, s.corner_radius_m)
+            parts.append(prism(outline, s.z_min_m, s.z_max_m, side=dark, top=dark, solid=i + 1))
+            boxes.append((s.x_min_m, s.x_max_m, -s.width_m / 2, s.width_m / 2, s.z_min_m, s.z_max_m))
+            continue
+        side = palette.picture(side_picture(vehicle, s, livery, what, rng))
         roof_look = (
             Livery(livery.body, livery.stripe, livery.body, livery.unit, livery.dirt) if what == "cab" else livery
         )
-        roof = palette.picture(_roof_picture(s, roof_look, rng, rim=what in ("bus", "coach")))
+        roof = palette.picture(roof_picture(s, roof_look, rng, rim=what in ("bus", "coach")))
         outline = rounded_rectangle(s.x_min_m, s.x_max_m, s.width_m, s.corner_radius_m)
         parts.append(prism(outline, s.z_min_m, s.z_max_m, side=side, top=roof, solid=i + 1))
         boxes.append((s.x_min_m, s.x_max_m, -s.width_m / 2, s.width_m / 2, s.z_min_m, s.z_max_m))
@@ -562,7 +588,7 @@ def build_vehicle(
         if kind != "lorry"
         else min(s.z_max_m for s in vehicle.solids if "cab" not in s.name) - 1.0
     )
-    chassis_top = min(chassis_top, max(s.z_min_m for s in vehicle.solids) + 0.6)
+    chassis_top = max(0.4, min(chassis_top, max(s.z_min_m for s in vehicle.solids) + 0.6))
     parts.append(
         box(
             vehicle.x_rear_m + 0.25,
@@ -628,11 +654,13 @@ def build_vehicle(
         rear = wheel(vehicle.wheel_radius_m, vehicle.tyre_width_rear_m, rubber, rim)
         parts.append(rear.placed(0.0, side_ * vehicle.track_rear_m / 2, 0.0, vehicle.wheel_radius_m))
     front = wheel(vehicle.wheel_radius_m, vehicle.tyre_width_front_m, rubber, rim)
-    dim, origin = _dimness(vehicle)
+    dim, origin = dimness(vehicle)
     return VehicleModel(join(parts), front, vehicle, np.array(boxes), dim, origin, 0.1)
 
 
-def _dimness(vehicle: Vehicle, step: float = 0.1, reach: float = 5.0) -> tuple[np.ndarray, tuple[float, float]]:
+def dimness(
+    vehicle: Vehicle | Trailer, step: float = 0.1, reach: float = 5.0
+) -> tuple[np.ndarray, tuple[float, float]]:
     """Share of the sky seen from the ground round and under the vehicle, in its frame (rows along y).
 
     Beside a long wall of height h at distance d the sky's share is (1 + d / sqrt(d^2 + h^2)) / 2; under

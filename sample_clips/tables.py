@@ -28,6 +28,8 @@ def vehicle_text(table: dict[str, Any]) -> str:
     out += ["", "[mirror]", *_lines(table.get("mirror", {}))]
     for solid in table.get("solid", []):
         out += ["", "[[solid]]", *_lines(solid)]
+    if "trailer" in table:
+        out += ["", "[trailer]", *_lines(table["trailer"])]
     return "\n".join(out) + "\n"
 
 

@@ -14,6 +14,7 @@ from analysis.course import Course
 from analysis.vehicle import Vehicle
 from sample_clips.drive import Run, body_corners_m, body_to_point_m, tyre_corners_m, wheel_angles
 from sample_clips.film import Contact, Film
+from sample_clips.towing import trailer_truth
 
 COLUMNS = (
     "frame,t_s,x_m,y_m,heading_rad,speed_mps,steer_rad,steer_left_wheel_rad,steer_right_wheel_rad,"
@@ -45,7 +46,7 @@ def write_track(path: Path, film: Film, times_s: np.ndarray) -> None:
     left, right = wheel_angles(v, steer)
     clear = _clearances(v, film.course, x, y, h, steer)
     with path.open("w") as out:
-        out.write(COLUMNS + "\n")
+        out.write(COLUMNS + (",articulation_rad" if v.trailer else "") + "\n")
         for i, t in enumerate(times_s):
             camera = film.camera(t)
             values = [
@@ -59,6 +60,7 @@ def write_track(path: Path, film: Film, times_s: np.ndarray) -> None:
                 *camera.centre_m,
                 *camera.rotation.ravel(),
                 *(clear[s][k][i] for k in (0, 1) for s in ("left", "right")),
+                *([run.articulation_at(t)] if v.trailer else []),
             ]
             out.write(f"{i},{t:.6f}," + ",".join(f"{q:.6f}" for q in values) + "\n")
 
@@ -143,6 +145,8 @@ def write_truth(path: Path, film: Film, frames: int) -> None:
         "sun_elevation_deg": s.sky.elevation_deg,
         "events": events(film.run, v, film.course, film.contact),
     }
+    if v.trailer:
+        data["trailer"] = trailer_truth(film.run, v, film.course)
     path.write_text(json.dumps(data, indent=1) + "\n")
 
 
