@@ -84,7 +84,7 @@ def test_a_boxs_roof_edges_are_drawn_where_opencv_projects_them():
     white, black = palette.flat(np.ones(3)), palette.flat(np.zeros(3))
     mesh = box(-6, 6, -1.3, 1.3, 0.3, 3.1, side=black, top=white).placed(5.0, 2.0, 0.4)
     picture = np.zeros((LENS.height, LENS.width, 3), np.float32)
-    draw(picture, [(camera, mesh, (0.0, 0.0, 0.0))], OVERHEAD, palette.materials(), np.zeros((0, 6)), False)
+    draw(picture, [(camera, mesh, np.zeros((0, 10)))], OVERHEAD, palette.materials(), False)
     turn = np.array([[math.cos(0.4), -math.sin(0.4)], [math.sin(0.4), math.cos(0.4)]])
     for a, b in (((-6, -1.3), (6, -1.3)), ((6, -1.3), (6, 1.3)), ((6, 1.3), (-6, 1.3)), ((-6, 1.3), (-6, -1.3))):
         share = np.linspace(0.3, 0.7, 41)[:, None]
