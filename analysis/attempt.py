@@ -38,6 +38,17 @@ class Motion:
 
 
 @dataclass(frozen=True)
+class TrailerMotion:
+    """The trailer along the run, at Motion.t_s (n,): the articulation angle (trailer's heading less the towing
+    vehicle's, left positive) with its sd, and the motion of the trailer's own frame, a body without a steered wheel
+    (its wheel_rad is zero, and the covariance of speed with the rest is left at zero)."""
+
+    angle_rad: np.ndarray
+    sd_rad: np.ndarray
+    body: Motion
+
+
+@dataclass(frozen=True)
 class Stop:
     """A standstill; the sds are of its edges. kind: 'start', 'between', 'final'."""
 
@@ -129,6 +140,16 @@ class AxleCheck:
     sd_m: float
     wheelbase_m: float | None = None
     sd_wheelbase_m: float | None = None
+
+
+@dataclass(frozen=True)
+class TrailerCheck:
+    """How far behind the coupling the trailer turns, as its motion tells, beside hitch_to_axle_m of the vehicle
+    file."""
+
+    hitch_to_axle_m: float
+    sd_m: float
+    stated_m: float
 
 
 @dataclass(frozen=True)
@@ -269,7 +290,8 @@ NOTHING_SAID = Advice((), None, None)
 
 @dataclass(frozen=True)
 class Attempt:
-    """One run, measured and judged. `room` is None where the room left was not computed."""
+    """One run, measured and judged. `room` is None where the room left was not computed, `trailer` where the vehicle
+    draws none."""
 
     vehicle: Vehicle
     course: Course
@@ -292,6 +314,8 @@ class Attempt:
     steering: Steering = field(default_factory=Steering)
     axle: AxleCheck | None = None
     sensors: SensorUse | None = None
+    trailer: TrailerMotion | None = None
+    trailer_check: TrailerCheck | None = None
 
     def points(self, *verdicts: str) -> int:
         """The points of all counting findings with one of these verdicts."""
