@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 
 from analysis.course import Course, Mark
-from analysis.vehicle import Vehicle
+from analysis.vehicle import Vehicle, vehicle_from_table
+from sample_clips.disturb import LAMP_STEP_M, Shade, lamp_light, rolled
 from sample_clips.drive import Run, body_to_point_m, find_run
-from sample_clips.mesh import Mesh, join
+from sample_clips.mesh import Mesh, box, join, linear
 from sample_clips.render import (
     Camera,
     Lens,
@@ -25,7 +26,7 @@ from sample_clips.render import (
     sample_ground,
     tone_curve,
 )
-from sample_clips.scenario import Scenario, Walker
+from sample_clips.scenario import OtherVehicle, Scenario, Walker
 from sample_clips.scene import (
     Clothes,
     Ground,
@@ -45,6 +46,7 @@ from sample_clips.trailer_mesh import coupled
 
 SHAFT_M = 0.10  # a body (0.3 m and more above the ground) touches a cone when it comes this near to its axis
 FALL_S = 0.5
+COVER_MPS = 3.0  # how fast a cloth that hides the vehicle is carried, where it is carried off in two seconds
 WORTH_BLURRING_PX = 0.25  # a shorter path within the exposure is drawn as if the shutter were instant
 
 
@@ -91,11 +93,16 @@ class Wander:
         return float(np.sum(self.weights * np.sin(2 * math.pi * t_s / self.periods + self.phases)))
 
 
+def _unshaded(mesh: Mesh) -> Mesh:
+    """Another vehicle's mesh without its box numbers, which would be taken for the first vehicle's."""
+    return replace(mesh, solid=np.zeros_like(mesh.solid))
+
+
 def _small_turn(pitch: float, roll: float, yaw: float) -> np.ndarray:
     return cv2.Rodrigues(np.array([pitch, roll, yaw]))[0]
 
 
-def walker_at(w: Walker, t_s: float) -> tuple[float, float, float, float]:
+def walker_at(w: Walker | OtherVehicle, t_s: float) -> tuple[float, float, float, float]:
     """x, y, heading and stride (0 when standing)."""
     share = min(max((t_s - w.t0_s) / (w.t1_s - w.t0_s), 0.0), 1.0)
     x, y = (w.start[k] + share * (w.end[k] - w.start[k]) for k in (0, 1))
@@ -111,9 +118,11 @@ class Film:
         s = self.scenario = scenario
         rng = np.random.default_rng(s.seed)
         self.vehicle = s.vehicle_noun()
-        self.course = s.real_course(rng)
+        self.set_out = s.real_course(rng)
         drive = find_towing_run if self.vehicle.trailer else find_run
-        self.run = drive(self.vehicle, self.course, s.plan(self.course), rng)
+        self.run = drive(self.vehicle, self.set_out, s.plan(self.set_out), rng)
+        absent = {*s.missing, *s.fallen}
+        self.course = replace(self.set_out, marks=tuple(m for m in self.set_out.marks if m.name not in absent))
         self.contact = find_contact(self.run, self.vehicle, self.course)
         self.lens = Lens(
             s.width, s.height, s.width / 2 / math.tan(math.radians(s.view.hfov_deg) / 2), s.view.k1, s.view.k2
@@ -133,8 +142,8 @@ class Film:
         rotation = (
             np.array([[1, 0, 0], [0, math.cos(tilt), -math.sin(tilt)], [0, math.sin(tilt), math.cos(tilt)]]) @ down
         )
-        xs = [m.x_m for m in self.course.marks]
-        ys = [ln.y0_m for ln in self.course.lines]
+        xs = [m.x_m for m in self.set_out.marks]
+        ys = [ln.y0_m for ln in self.set_out.lines]
         aim = np.array(
             [(min(xs) + max(xs)) / 2 + view.aim_shift_m[0], (min(ys) + max(ys)) / 2 + view.aim_shift_m[1], 0]
         )
@@ -149,10 +158,15 @@ class Film:
         ]
         self._drift = Wander(1.0, (37.0, 17.0, 8.0), rng)
         self._haze = Wander(1.0, (29.0, 13.0), rng)
+        self._vibration = [Wander(math.radians(view.vibration_deg), (0.19, 0.11, 0.073), rng) for _ in range(3)]
 
     def camera(self, t_s: float) -> Camera:
         rotation, centre = self.nominal
         dx, dy, dz, pitch, roll, yaw = (w(t_s) for w in self._sway)
+        pitch, roll, yaw = (a + w(t_s) for a, w in zip((pitch, roll, yaw), self._vibration, strict=True))
+        share = t_s / self.run.t_s[-1] - 0.5
+        dz += self.scenario.view.climb_m * share
+        yaw += math.radians(self.scenario.view.turn_deg) * share
         return Camera(self.lens, _small_turn(pitch, roll, yaw) @ rotation, centre + np.array([dx, dy, dz]))
 
     def _speed_px(self, t_s: float) -> float:
@@ -183,9 +197,10 @@ class Film:
         rng = np.random.default_rng(s.seed + 2)
         palette = Palette()
         self.model = build_vehicle(palette, self.vehicle, s.livery, s.kind, s.units, rng)
-        self.cones = {
-            m.name: cone_mesh(palette, m).placed(m.x_m, m.y_m, rng.uniform(-0.3, 0.3)) for m in self.course.marks
-        }
+        if self.vehicle.trailer:
+            self.model = coupled(palette, self.model, self.vehicle.trailer, s.livery, rng)
+        turns = {m.name: rng.uniform(-0.3, 0.3) for m in self.set_out.marks}
+        self.cones = {m.name: cone_mesh(palette, m).placed(m.x_m, m.y_m, turns[m.name]) for m in self.course.marks}
         self.still = [
             mesh for name, mesh in self.cones.items() if self.contact is None or name != self.contact.mark.name
         ]
@@ -193,11 +208,17 @@ class Film:
             self.still.append(barrier_mesh(palette, self.course.barrier, self.course.barrier_height_m))
         if s.parked_car:
             self.still.append(car_mesh(palette, s.car_colour).placed(*s.parked_car))
-        self.clothes: list[Clothes] = [clothes(palette, rng, w.vest) for w in s.walkers]
+        self.still += self._lying_and_strange(palette)
+        self.clothes: list[Clothes] = [clothes(palette, rng, w.vest, w.jacket) for w in s.walkers]
+        other_rng = np.random.default_rng(s.seed + 4)
+        self.other_models = [
+            build_vehicle(palette, vehicle_from_table(o.vehicle), o.livery, o.kind, True, other_rng) for o in s.others
+        ]
+        cloth = palette.flat(linear(70, 62, 48))
+        long, wide = (self.vehicle.length_m + 5) / 4, (self.vehicle.width_m + 4) / 4 + COVER_MPS
+        self.cover = box(-long, long, -wide, wide, 0, 0.1, side=cloth, top=cloth)
         gsd = s.view.altitude_m / self.lens.focal_px
         ground = Ground(*self._seen_ground(), float(np.clip(0.75 * gsd, 0.018, 0.04)))
-        if self.vehicle.trailer:
-            self.model = coupled(palette, self.model, self.vehicle.trailer, s.livery, rng)
         lay_ground(ground, self.course, s.ground, rng)
         spots = [
             (m.x_m, m.y_m, 0.3) for m in self.course.marks if self.contact is None or m.name != self.contact.mark.name
@@ -221,6 +242,33 @@ class Film:
         self.materials = palette.materials()
         self.person_dim = small_dimness(0.28, 0.35)
 
+    def _lying_and_strange(self, palette: Palette) -> list[Mesh]:
+        """Fallen cones beside their places, and the cones and the barrier of another course."""
+        s, out = self.scenario, []
+        for name in s.fallen:
+            m = self.set_out.mark(name)
+            lying = cone_mesh(palette, m).toppled(2.1, math.pi / 2, m.base_half_m)
+            out.append(lying.placed(m.x_m + 0.5, m.y_m + 0.3, 0.0))
+        if s.second_course_m is not None:
+            dx, dy = s.second_course_m
+            out += [cone_mesh(palette, m).placed(m.x_m + dx, m.y_m + dy, 0.2) for m in s.nominal_course().marks]
+            if self.course.barrier:
+                out.append(barrier_mesh(palette, self.course.barrier, self.course.barrier_height_m).placed(dx, dy, 0.0))
+        return out
+
+    def _cover(self, t_s: float) -> list[Mesh]:
+        """The cloth halfway up between camera and vehicle, carried across; it hides the vehicle for the stated time."""
+        if self.scenario.covered_s is None:
+            return []
+        first, last = self.scenario.covered_s
+        middle = (first + last) / 2
+        x, y, h, *_ = self.run.at(middle)
+        c = self.vehicle.length_m / 2 + self.vehicle.x_rear_m
+        roof = np.array([x + c * math.cos(h), y + c * math.sin(h), 0.0])
+        at = (roof + self.camera(middle).centre_m) / 2
+        across = 2 * COVER_MPS / (last - first) * (t_s - middle)
+        return [self.cover.placed(at[0] - across * math.sin(h), at[1] + across * math.cos(h), h, at[2])]
+
     def _knocked(self, t_s: float) -> Mesh:
         """The touched cone at a time: standing, falling, lying."""
         k = self.contact
@@ -240,9 +288,11 @@ class Film:
         for w, wear in zip(self.scenario.walkers, self.clothes, strict=True):
             px, py, heading, stride = walker_at(w, t_s)
             out.append(person_mesh(wear, round(stride * 12) / 12).placed(px, py, heading))
+        for o, model in zip(self.scenario.others, self.other_models, strict=True):
+            out.append(_unshaded(model.mesh(*walker_at(o, t_s)[:3], 0.0)))
         if self.contact:
             out.append(self._knocked(t_s))
-        return out
+        return out + self._cover(t_s)
 
     def frames(self, only: list[int] | None = None) -> Iterator[np.ndarray]:
         """The pictures of all frames, or of the numbered ones."""
@@ -263,6 +313,13 @@ class Film:
         )
         grain = (grain * s.noise).astype(np.float32)
         hard = s.sky.sun > 0.02
+        shades = [
+            Shade(kind, depth, np.random.default_rng(s.seed + 5))
+            for kind, depth in (("cloud", s.sky.cloud_shade), ("tree", s.sky.tree_shade))
+            if depth
+        ]
+        strong = self.light.sun.mean() * self.light.to_sun[2]
+        strong /= strong + self.light.sky.mean()
         for i in only if only is not None else range(len(self.times_s)):
             t = float(self.times_s[i])
             smear = s.sky.exposure_s * self._speed_px(t)
@@ -299,17 +356,33 @@ class Film:
             )
             shots = [movers] if offsets == (0.0,) else [self._movers(t + o) for o in offsets]
             self._draw_things(linear_light, cameras, [t + o for o in offsets], shots, light, hard)
+            for shade in shades:
+                left = 1 - strong * (1 - shade.over(mid, rays, t))
+                linear_light *= left[..., None].astype(np.float32)
             soft = cv2.GaussianBlur(linear_light, (3, 3), 0.5)
+            if s.view.readout_s:
+                soft = rolled(soft, rays, self.camera, t, s.view.readout_s)
             out = np.empty((lens.height, lens.width, 3), np.uint8)
             ry, rx = int(rng.integers(0, 60)), int(rng.integers(0, 120))
-            gain = np.float32(self.gain * (1 + s.sky.drift * self._drift(t)))
+            gain = (self.gain * (1 + s.sky.drift * self._drift(t)) * self._stepped(t)).astype(np.float32)
             develop(soft, fall, gain, curve, grain[ry : ry + lens.height, rx : rx + lens.width], out)
             yield out
+
+    def _stepped(self, t_s: float) -> np.ndarray:
+        """(3,) gains: what the camera's own control changes at a third of the clip, and takes back at two thirds."""
+        sky, end = self.scenario.sky, self.run.t_s[-1]
+        if not end / 3 <= t_s < 2 * end / 3:
+            return np.ones(3)
+        return (1 + sky.step) * np.array([1 + sky.white_step / 2, 1.0, 1 - sky.white_step / 2])
 
     def _soft_shadows(self, dome: np.ndarray, rays: np.ndarray, camera: Camera, t_s: float) -> None:
         x, y, h, *_ = self.run.at(t_s)
         spots = self.model.soft_spots(x, y, h, self.run.articulation_at(t_s))
         spots += [((*walker_at(w, t_s)[:2], 0.0), *self.person_dim, 0.05) for w in self.scenario.walkers]
+        for o, other in zip(self.scenario.others, self.other_models, strict=True):
+            spots.append((walker_at(o, t_s)[:3], other.dimness, other.dim_origin_m, other.dim_step_m))
+        if self.scenario.headlamps:
+            spots.append(((x, y, h), *lamp_light(self.vehicle), LAMP_STEP_M))
         for place, table, origin, step in spots:
             u = origin[0] + np.array([0, table.shape[1]]) * step
             v = origin[1] + np.array([0, table.shape[0]]) * step

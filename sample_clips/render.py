@@ -431,14 +431,14 @@ def draw(
 
 @nb.njit(cache=True, fastmath=True)
 def develop(linear, fall, gain, curve, grain, out):
-    """Exposure, fall-off to the corners, tone curve and sensor noise: linear float32 to 8 bit RGB, in place."""
+    """Exposure by colour, fall-off to the corners, tone curve and sensor noise: linear float32 to 8 bit RGB."""
     h, w = out.shape[0], out.shape[1]
     top = curve.shape[0] - 1
     for j in range(h):
         for i in range(w):
-            g = gain * fall[j, i] * top
+            g = fall[j, i] * top
             for k in range(3):
-                index = min(max(int(linear[j, i, k] * g + np.float32(0.5)), 0), top)
+                index = min(max(int(linear[j, i, k] * gain[k] * g + np.float32(0.5)), 0), top)
                 value = curve[index] + grain[j, i, k] + np.float32(0.5)
                 out[j, i, k] = np.uint8(min(max(value, np.float32(0)), np.float32(255)))
 

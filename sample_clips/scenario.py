@@ -30,6 +30,10 @@ class View:
     sway_m: float = 1.2
     sway_deg: float = 1.5
     aim_shift_m: tuple[float, float] = (0.0, 0.0)
+    climb_m: float = 0.0  # over the whole clip, its middle at the altitude
+    turn_deg: float = 0.0  # likewise
+    vibration_deg: float = 0.0
+    readout_s: float = 0.0  # of a rolling shutter: from the first row to the last
 
 
 @dataclass(frozen=True)
@@ -43,6 +47,10 @@ class Sky:
     drift: float = 0.04
     exposure_s: float = 1 / 200
     brightness: float = 1.15
+    step: float = 0.0  # the share by which the exposure jumps up at a third of the clip, and back at two thirds
+    white_step: float = 0.0  # likewise red against blue
+    cloud_shade: float = 0.0  # the share of the sun that drifting clouds take
+    tree_shade: float = 0.0  # the share of the sun that swaying crowns take
 
 
 @dataclass(frozen=True)
@@ -54,6 +62,20 @@ class Walker:
     t0_s: float
     t1_s: float
     vest: bool = False
+    jacket: tuple[int, int, int] | None = None
+
+
+@dataclass(frozen=True)
+class OtherVehicle:
+    """A second vehicle (a table like the first's): from (x, y) to (x, y) between two times, standing otherwise."""
+
+    kind: str
+    vehicle: dict[str, Any]
+    livery: Livery
+    start: tuple[float, float]
+    end: tuple[float, float]
+    t0_s: float = 0.0
+    t1_s: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -97,7 +119,7 @@ class Scenario:
     livery: Livery = field(default_factory=Livery)
     units: bool = True
     bay_on_left: bool = True
-    yard_width_m: float | None = None
+    distances_m: dict[str, float] = field(default_factory=dict)  # of the course, where not the usual ones
     kind_of_exercise: str = "s_reverse"
     ground: GroundLook = field(default_factory=GroundLook)
     view: View = field(default_factory=View)
@@ -107,6 +129,12 @@ class Scenario:
     line_error_m: float = 0.02
     extra_marks: int = 0
     walkers: tuple[Walker, ...] = ()
+    missing: tuple[str, ...] = ()  # marks of the course file that do not stand in the yard
+    fallen: tuple[str, ...] = ()  # likewise, but lying near their places
+    second_course_m: tuple[float, float] | None = None  # where another course's cones and barrier stand, from ours
+    others: tuple[OtherVehicle, ...] = ()
+    headlamps: bool = False
+    covered_s: tuple[float, float] | None = None  # between these times something before the camera hides the vehicle
     parked_car: tuple[float, float, float] | None = None
     car_colour: tuple[int, int, int] = (40, 60, 110)
     noise: float = 1.4
@@ -124,7 +152,7 @@ class Scenario:
             as_one(self.vehicle_noun()),
             self.kind_of_exercise,
             bay_on_left=self.bay_on_left,
-            wanted={"yard_width_m": self.yard_width_m} if self.yard_width_m else None,
+            wanted=self.distances_m,
         )
 
     def real_course(self, rng: np.random.Generator) -> Course:

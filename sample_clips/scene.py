@@ -87,6 +87,7 @@ class GroundLook:
     slabs_m: float = 0.0
     apron_m: float = 7.0
     old_paint: bool = False
+    parking_bays: bool = False
 
 
 class Ground:
@@ -235,6 +236,13 @@ def lay_ground(ground: Ground, course: Course, look: GroundLook, rng: np.random.
         for k in range(9):
             at = min(xs) + 4 + 2.6 * k
             ground.paint((at, at + 0.09, max(ys) + 1.5, max(ys) + 6.0), linear(200, 200, 196), np.maximum(worn, 0.6))
+    if look.parking_bays:  # a row of them across the yard, and their long line beside the course's
+        low, high, beside = min(ys) + 2.2, max(ys) - 1.0, linear(*look.lines)
+        for k in range(8):
+            at = (min(xs) + max(xs)) / 2 - 9.0 + 2.5 * k
+            ground.paint((at, at + 0.1, low, low + 4.8), beside, worn)
+        ground.paint((min(xs) + 2, max(xs) - 2, high + 2.2, high + 2.3), beside, worn)
+        ground.paint((min(xs) + 2, max(xs) - 2, low, low + 0.1), beside, worn)
     for ln in course.lines:
         # the paint lies on the far side of the measured edge; lines run along or across the yard
         dx, dy = ln.x1_m - ln.x0_m, ln.y1_m - ln.y0_m
@@ -336,8 +344,12 @@ class Clothes:
     hair: int
 
 
-def clothes(palette: Palette, rng: np.random.Generator, vest: bool) -> Clothes:
+def clothes(
+    palette: Palette, rng: np.random.Generator, vest: bool, jacket: tuple[int, int, int] | None = None
+) -> Clothes:
     shirt = linear(206, 232, 40) if vest else linear(*(rng.uniform(50, 190) + rng.uniform(-35, 35, 3)))
+    if jacket:
+        shirt = linear(*jacket)
     return Clothes(
         palette.flat(shirt),
         palette.flat(linear(*rng.uniform(25, 80, 3))),

@@ -19,6 +19,7 @@ from bench.library import rows as library_rows
 from bench.room import room_rows
 from bench.score import Result, Truth, scores
 from bench.steering import steering_rows
+from bench.sweep import markdown, sweep
 
 WORK = REPO / "build" / "bench"
 SUITES: Mapping[str, Callable[[int], Iterable[Row]]] = {  # besides the clips; given how many jobs at a time
@@ -84,7 +85,13 @@ def main() -> None:
     parser.add_argument("--clips", default="", help="names of clips, 'steering' for simulated stops, "
                         "'room' for room left; empty for all")
     parser.add_argument("--jobs", type=int, default=1, help="clips at the same time; times are fair with 1 only")
+    parser.add_argument("--sweep", nargs="*", metavar="CONDITION", help="conditions one by one instead (all without a "
+                        "name); what was measured before is kept")
+    parser.add_argument("--again", action="store_true", help="with --sweep: measure anew, from the clips drawn before")
     asked = parser.parse_args()
+    if asked.sweep is not None:
+        print(markdown(sweep(asked.sweep, asked.again)))
+        return
     wanted = asked.clips.split() or [*SUITES, *names()]
     others = [row for suite in SUITES if suite in wanted for row in SUITES[suite](asked.jobs)]
     for case in dict.fromkeys((row.suite, row.clip) for row in others):

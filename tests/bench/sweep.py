@@ -1,0 +1,218 @@
+"""`python -m bench --sweep [CONDITION …]`: each condition alone, level by level, and all together: where does it break?
+
+Every cell is a short clip drawn under one set of conditions (sample_clips/conditions.py), measured and scored. Clips
+and scores stay in build/sweep and are not made again; `--again` measures anew. Written: build/sweep.md and .csv.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+import tomllib
+import traceback
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from analysis.course import course_from_table
+from analysis.judge import judge
+from analysis.record import attempt_to_json, track_frame
+from analysis.trouble import Trouble
+from analysis.vehicle import vehicle_from_table
+from bench.clips import REPO
+from bench.goals import FIGURES
+from bench.score import Result, Truth, scores
+from cli import files
+from sample_clips.conditions import Conditions, scenario
+from sample_clips.make import make
+from sample_clips.tables import vehicle_text
+from vision.measure import measure
+from vision.steady import one_thread_each
+
+FOLDER = REPO / "build" / "sweep"
+SEED = 5
+ALL_ON_SEEDS = (5, 6, 7)
+GOALS = ("position_m_median", "position_m_p95", "heading_deg_p95", "clearance_m_p95")
+COVERAGES = ("coverage_position", "coverage_heading", "coverage_clearance")
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One clip: what is switched on, at which level; `sheet` is what the data sheet says wrongly (key, by how much)."""
+
+    switch: str
+    level: str
+    conditions: Conditions
+    seed: int = SEED
+    sheet: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def name(self) -> str:
+        return f"{self.switch}_{self.level}".replace(" ", "_").replace("/", "-")
+
+    @property
+    def clip(self) -> str:
+        """The folder of its pictures; a wrong data sheet needs none of its own."""
+        return "plain_-" if self.sheet else self.name
+
+
+def _levels(switch: str, levels: Mapping[str, Mapping[str, Any]]) -> list[Cell]:
+    return [Cell(switch, level, Conditions(**values)) for level, values in levels.items()]
+
+
+def _all_on(altitude_m: float, seed: int) -> Conditions:
+    """What has to hold together: sway, shadow, drift of brightness, distractors, cones 20 cm off."""
+    return Conditions(
+        sway=0.6, sun=1.0, sun_height_deg=36.0, drift=0.15, mark_error_m=0.2, orange=seed % 2 == 1, extra_marks=3,
+        people_near=True, second="parked", altitude_m=altitude_m, tilt_deg=(6.0, 10.0, 3.0)[seed % 3],
+        bend_k1=(-0.05, -0.02, -0.1)[seed % 3], bay_on_left=seed % 2 == 0,
+        colours=("red", "blue on slabs")[seed % 2])
+
+
+CELLS: tuple[Cell, ...] = (
+    *_levels("plain", {"-": {}}),
+    *[Cell("all on", f"{h:g} m, seed {s}", _all_on(h, s), s)
+      for h, s in zip((25.0, 35.0, 45.0), ALL_ON_SEEDS, strict=True)],
+    *_levels("sway", {"none": {"sway": 0.0}, "2 m, 3 deg": {"sway": 1.0}, "4 m, 6 deg": {"sway": 2.0}}),
+    *_levels("tilt", {"12 deg": {"tilt_deg": 12.0}, "18 deg": {"tilt_deg": 18.0}, "25 deg": {"tilt_deg": 25.0}}),
+    *_levels("altitude", {"20 m": {"altitude_m": 20.0}, "45 m": {"altitude_m": 45.0}, "60 m": {"altitude_m": 60.0}}),
+    *_levels("picture", {"1280": {"width_px": 1280}, "960": {"width_px": 960}, "3840": {"width_px": 3840}}),
+    *_levels("lens bend", {"k1 -0.15": {"bend_k1": -0.15}, "k1 -0.3": {"bend_k1": -0.3}, "k1 0.1": {"bend_k1": 0.1}}),
+    *_levels("climb", {"5 m": {"climb_m": 5.0}, "12 m": {"climb_m": 12.0}}),
+    *_levels("turn", {"10 deg": {"turn_deg": 10.0}, "40 deg": {"turn_deg": 40.0}}),
+    *_levels("vibration", {"0.05 deg": {"vibration_deg": 0.05}, "0.2 deg": {"vibration_deg": 0.2}}),
+    *_levels("rolling shutter", {"30 ms, 0.05 deg": {"readout_s": 0.03, "vibration_deg": 0.05},
+                                 "30 ms, 0.2 deg": {"readout_s": 0.03, "vibration_deg": 0.2}}),
+    *_levels("cones off", {"0.2 m": {"mark_error_m": 0.2}, "0.5 m": {"mark_error_m": 0.5}}),
+    *_levels("cone missing", {"mouth": {"missing": ("mouth_right",)}, "two": {"missing": ("pivot", "back_left")}}),
+    *_levels("cone fallen", {"mouth": {"fallen": ("mouth_right",)}}),
+    *_levels("cone hidden at start", {"pivot": {"hidden_at_start": True}}),
+    *_levels("orange things", {"all": {"orange": True}}),
+    *_levels("faded lines", {"wear 0.7": {"wear": 0.7}, "wear 0.9": {"wear": 0.9}}),
+    *_levels("other paint", {"bays": {"other_paint": True}}),
+    *_levels("mirrored", {"bay right": {"bay_on_left": False}}),
+    *_levels("shadow", {"overcast": {"sun": 0.0}, "hard": {"sun": 1.0},
+                        "hard, low": {"sun": 1.0, "sun_height_deg": 18.0}}),
+    *_levels("cloud shadow", {"half": {"sun": 0.9, "cloud_shade": 0.5}, "deep": {"sun": 0.9, "cloud_shade": 0.9}}),
+    *_levels("tree shadow", {"deep": {"sun": 0.9, "tree_shade": 0.8}}),
+    *_levels("brightness", {"drift 0.25": {"drift": 0.25}, "step 0.4": {"step": 0.4}, "step 1.0": {"step": 1.0}}),
+    *_levels("white balance", {"step 0.15": {"white_step": 0.15}, "step 0.4": {"white_step": 0.4}}),
+    *_levels("headlamps", {"overcast": {"headlamps": True, "sun": 0.0}}),
+    *_levels("vehicle", {"5.3 m van": {"vehicle": "van", "altitude_m": 26.0}, "14 m coach": {"vehicle": "coach"},
+                         "8.5 m lorry": {"vehicle": "lorry"}}),
+    *_levels("colours", {"white on white": {"colours": "white on white"},
+                         "black on wet": {"colours": "black on wet", "sun": 0.0}}),
+    *_levels("people near", {"three": {"people_near": True}}),
+    *_levels("second vehicle", {"parked": {"second": "parked"}, "passing": {"second": "passing"}}),
+    *_levels("long wait", {"40 s before": {"wait_start_s": 40.0}, "40 s after": {"wait_end_s": 40.0}}),
+    *_levels("out of picture", {"front 2 m": {"cut_off_m": 6.5}, "front 5 m": {"cut_off_m": 9.5}}),
+    *_levels("hidden", {"2 s": {"covered_s": 2.0}}),
+    *[Cell("data sheet", level, Conditions(), sheet=wrong) for level, wrong in (
+        ("wheelbase +0.5 m", {"wheelbase_m": 0.5}), ("length +0.5 m", {"length_m": 0.5}),
+        ("height +0.4 m", {"height_m": 0.4}), ("width +0.1 m", {"width_m": 0.1}))],
+)
+
+
+def sheet_text(table: Mapping[str, Any], wrong: Mapping[str, float]) -> str:
+    """The vehicle file with some sizes off, as one would fill it in: the body follows the overall sizes."""
+    out = dict(table) | {k: table[k] + by for k, by in wrong.items()}
+    solids = [dict(s) for s in table["solid"]]
+    for s in solids:
+        if s["z_max_m"] == table["height_m"]:
+            s["z_max_m"] = out["height_m"]
+        s["width_m"] += wrong.get("width_m", 0.0)
+        front = out["wheelbase_m"] + out["front_overhang_m"] - table["wheelbase_m"] - table["front_overhang_m"]
+        s["x_max_m"] += front
+        s["x_min_m"] += front - wrong.get("length_m", 0.0)
+    return vehicle_text(out | {"solid": solids})
+
+
+def draw(cell: Cell) -> Path:
+    """The cell's clip, drawn if it is not there yet; its folder."""
+    folder = FOLDER / cell.clip
+    if not (folder / "truth" / "truth.json").exists():
+        make(scenario(cell.conditions, cell.seed, cell.name), folder, preset="veryfast")
+    return folder
+
+
+def measured(cell: Cell) -> dict[str, Any]:
+    """The cell's figures, or what was said in place of a result."""
+    folder = draw(cell)
+    out = FOLDER / cell.name
+    out.mkdir(exist_ok=True)
+    sheet = (folder / "vehicle.toml").read_text()
+    if cell.sheet:
+        sheet = sheet_text(tomllib.loads(sheet), cell.sheet)
+        (out / "vehicle.toml").write_text(sheet)
+    vehicle = vehicle_from_table(tomllib.loads(sheet))
+    course = course_from_table(tomllib.loads((folder / "course.toml").read_text()))
+    truth = Truth.read(folder / "truth" / "track.csv", folder / "truth" / "truth.json")
+    k = truth.record["camera"]["K"][0][0]
+    figures: dict[str, Any] = {"cm_per_px": 100 * truth.record["camera"]["nominal_altitude_m"] / k}
+    try:
+        with one_thread_each():
+            attempt = judge(measure([folder / "clip.mp4"], vehicle, course), vehicle, course, files.read_rules(None))
+    except Trouble as e:
+        return figures | {"said": f"refused: {e.what}"}
+    except Exception as e:  # a defect of the program: to be seen in the table, not to end the sweep
+        (out / "defect.txt").write_text(traceback.format_exc())
+        return figures | {"said": f"DEFECT: {type(e).__name__}: {e}"}
+    track_frame(attempt).to_parquet(out / "track.parquet")
+    (out / "attempt.json").write_text(json.dumps(attempt_to_json(attempt)))
+    return figures | scores(Result.read(out), truth) | {"said": " ".join(attempt.track.notes)}
+
+
+def breaks(figures: Mapping[str, Any]) -> list[str]:
+    """Which goals are not met; a refusal meets none."""
+    if GOALS[0] not in figures:
+        return ["result"]
+    return [g for g in GOALS if (goal := FIGURES[g].goal) and not goal.met(figures[g])]
+
+
+def markdown(results: Iterable[tuple[Cell, Mapping[str, Any]]]) -> str:
+    """The table: errors in cm and degrees, coverage of the 95 % intervals in percent, bold where a goal is missed."""
+    lines = ["| condition | level | cm/px | position median | p95 | heading p95 | clearance p95 | "
+             "in interval: position / heading / clearance | placed | said |", "|" + " --- |" * 10]
+    for cell, f in results:
+        def cell_text(metric: str, scale: float, unit: str, f: Mapping[str, Any] = f) -> str:
+            if metric not in f:
+                return "–"
+            text = f"{scale * f[metric]:.{2 if unit == '°' else 1}f} {unit}"
+            return f"**{text}**" if metric in breaks(f) else text
+
+        covered = " / ".join(f"{100 * f[c]:.0f}" if c in f else "–" for c in COVERAGES)
+        placed = f"{100 * f['share_placed']:.0f} %" if "share_placed" in f else "–"
+        lines.append("| " + " | ".join((
+            cell.switch, cell.level, f"{f['cm_per_px']:.1f}", cell_text(GOALS[0], 100, "cm"),
+            cell_text(GOALS[1], 100, "cm"), cell_text(GOALS[2], 1, "°"), cell_text(GOALS[3], 100, "cm"), covered,
+            placed, f["said"])) + " |")
+    return "\n".join(lines) + "\n"
+
+
+def sweep(switches: Sequence[str], again: bool = False) -> list[tuple[Cell, Mapping[str, Any]]]:
+    """Measure the cells of the named switches (all without a name); every result so far is in the tables written."""
+    unknown = set(switches) - {c.switch for c in CELLS}
+    if unknown:
+        raise SystemExit(f"no such condition: {', '.join(sorted(unknown))}; there are: "
+                         + ", ".join(dict.fromkeys(c.switch for c in CELLS)))
+    FOLDER.mkdir(parents=True, exist_ok=True)
+    for cell in CELLS:
+        kept = FOLDER / cell.name / "figures.json"
+        if (not switches or cell.switch in switches) and (again or not kept.exists()):
+            figures = measured(cell)
+            kept.write_text(json.dumps(figures, indent=1))
+            print(markdown([(cell, figures)]).splitlines()[-1], flush=True)
+    return write_tables()
+
+
+def write_tables() -> list[tuple[Cell, Mapping[str, Any]]]:
+    kept = [(c, FOLDER / c.name / "figures.json") for c in CELLS]
+    results = [(c, json.loads(path.read_text())) for c, path in kept if path.exists()]
+    (FOLDER.parent / "sweep.md").write_text(markdown(results))
+    with (FOLDER.parent / "sweep.csv").open("w", newline="") as out:
+        table = csv.DictWriter(out, ["condition", "level", "cm_per_px", *FIGURES, "said"], extrasaction="ignore")
+        table.writeheader()
+        for cell, figures in results:
+            table.writerow({"condition": cell.switch, "level": cell.level} | dict(figures))
+    return results
