@@ -72,7 +72,13 @@ def demo_request(out: Path) -> Request:
 DEMO = "lorry_dry_steer"
 
 
-def analyse(request: Request, reporting: Reporting = on_terminal) -> Attempt:
+def analyse(request: Request, reporting: Reporting = on_terminal) -> None:
+    """Run the whole pipeline, write the attempt folder and print what was found. Raises Trouble; the folder is then
+    unchanged."""
+    print_summary(run(request, reporting), str(request.out / store.REVIEW))
+
+
+def run(request: Request, reporting: Reporting = on_terminal) -> Attempt:
     """Run the whole pipeline and write the attempt folder. Raises Trouble; the folder is then unchanged."""
     given = given_files({what: getattr(request, what) for what in GIVEN}, request.out)
     vehicle, course = files.read_vehicle(request.vehicle), files.read_course(request.course)
@@ -104,7 +110,6 @@ def analyse(request: Request, reporting: Reporting = on_terminal) -> Attempt:
     except Exception:
         store.check_unchanged(stamps)  # which tells why better than what followed from it
         raise
-    print_summary(attempt, str(request.out / store.REVIEW))
     return attempt
 
 

@@ -30,8 +30,8 @@ def parser() -> argparse.ArgumentParser:
     top = _Parser(prog="tailtrace", description="Measures, judges and explains reversing exercises "
                   "from an ordinary video of the yard.")
     commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=_Parser)
-    for add in (_analyse, _demo, _course, _setout, _feasible, _check_yard, _rules, _vehicle, _lens, _serve, batch,
-                library, audit):
+    for add in (_analyse, _demo, _course, _setout, _feasible, _check_yard, _rules, _vehicle, _lens, _serve, _verify,
+                batch, library, audit):
         add(commands)
     return top
 
@@ -257,6 +257,21 @@ def _serve(commands: Any) -> None:
             return
         from cli.app.server import serve
         serve(asked.folder, port=asked.port, network=asked.network, open_browser=not asked.no_browser)
+    command.set_defaults(run=run)
+
+
+def _verify(commands: Any) -> None:
+    command = commands.add_parser("verify", help="check that results are as they were written, and can be made again",
+                                  description="Compares the files of attempts with the checksums taken when they were "
+                                  "made, and says what has changed since: clip, vehicle, course, rules, program. Of a "
+                                  "library, all attempts, and the chain of its proofs of erasure.")
+    command.add_argument("folders", nargs="+", type=Path, metavar="ATTEMPT_OR_LIBRARY")
+    command.add_argument("--again", action="store_true",
+                         help="also analyse each clip again, and compare the result to the last bit")
+
+    def run(asked: argparse.Namespace) -> None:
+        from cli.verify import verify_all
+        verify_all(asked.folders, again_too=asked.again)
     command.set_defaults(run=run)
 
 

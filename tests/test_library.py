@@ -23,11 +23,12 @@ from analysis.trouble import Trouble
 from cli.library import erase as erasing
 from cli.library.archive import MANIFEST, export, import_
 from cli.library.database import attempts, findings, grids, meta, metadata
-from cli.library.erase import PENDING, PROOFS, chain_holds, erase_trainee, shown_to_be_about
+from cli.library.erase import PENDING, PROOFS, erase_trainee, proofs_about, read_proofs
 from cli.library.library import Library, open_library
 from cli.library.people import About, Correction, FindingKey, append_correction, write_about
 from cli.library.query import Filter, count, facets, find, one
 from cli.library.retention import RETENTION, apply, due
+from cli.main import main
 from cli.store import OVERLAY, PLAN_PNG, RECORD, REVIEW, TRACK
 
 REPO = Path(__file__).resolve().parents[1]
@@ -245,23 +246,31 @@ def test_erasing_a_trainee_leaves_nothing_but_the_proof(tmp_path: Path, opened: 
     removed = json.loads(line)["removed"]
     assert len(removed) == proof.files
     assert {"sha256": hashlib.sha256(b"seven in the yard").hexdigest(), "bytes": 17} in removed
-    assert proof.receipt and shown_to_be_about(proof.receipt, "seven", line)
-    assert not shown_to_be_about(proof.receipt, "T2", line)
+    proofs = read_proofs(own / PROOFS)
+    assert proof.receipt and proofs_about(proofs, proof.receipt, "seven") == [json.loads(line)]
+    assert proofs_about(proofs, proof.receipt, "T2") == proofs_about(proofs, "another", "seven") == []
     if library.engine.dialect.name == "sqlite":  # deleted rows are overwritten, not only unlinked
         library.close()
         left = b"".join(f.read_bytes() for f in own.iterdir())
         assert b"2026/a" not in left and b"seven" not in left and b"2026/b" in left
 
 
-def test_proofs_are_chained(tmp_path: Path, opened: Opener) -> None:
-    library = opened(three(tmp_path))
-    erase_trainee(library, "T1")
-    erase_trainee(library, "T2")
+def test_proofs_are_chained(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    library = open_library(three(tmp_path))
     proofs = tmp_path / ".tailtrace" / PROOFS
-    assert chain_holds(proofs)
+    assert read_proofs(proofs) == []
+    receipt = erase_trainee(library, "T1").receipt
+    erase_trainee(library, "T2")
+    library.close()
+    assert len(read_proofs(proofs)) == 2
+    assert main(["library", "proof", str(tmp_path), "--trainee", "T1", "--receipt", str(receipt)]) == 0
+    assert capsys.readouterr().out.splitlines()[-1] == "1 of 2 proofs; none was changed"
     first, second = proofs.read_text("utf-8").splitlines()
-    proofs.write_text(first.replace('"attempts": 2', '"attempts": 1') + "\n" + second + "\n", "utf-8")
-    assert not chain_holds(proofs)
+    for changed in (first.replace('"attempts": 2', '"attempts": 1') + "\n" + second, second, "{\n" + second):
+        proofs.write_text(changed + "\n", "utf-8")
+        with pytest.raises(Trouble, match="not as it was written"):
+            read_proofs(proofs)
+        assert main(["library", "proof", str(tmp_path)]) == 2
 
 
 def test_a_clip_that_changed_since_is_not_taken_for_the_trainee_s(tmp_path: Path, opened: Opener) -> None:

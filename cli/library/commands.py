@@ -58,7 +58,7 @@ def audit(commands: Any) -> None:
 def library(commands: Any) -> None:
     command = commands.add_parser("library", help="find, keep, erase and exchange attempts")
     actions = command.add_subparsers(dest="action", metavar="ACTION", required=True, parser_class=type(command))
-    for add in (_index, _find, _erase, _retain, _export, _import):
+    for add in (_index, _find, _erase, _proof, _retain, _export, _import):
         add(actions)
 
 
@@ -118,6 +118,26 @@ def _erase(actions: Any) -> None:
               f"{proof.receipt}")
         for clip in proof.kept:
             print(f"Left where it is, outside the library: {clip}")
+    action.set_defaults(run=run)
+
+
+def _proof(actions: Any) -> None:
+    action = actions.add_parser("proof", help="show the proofs of what was removed, and whether they are unchanged")
+    _add_library(action)
+    action.add_argument("--trainee", metavar="CODE", help="only what was removed of this trainee, who has the receipt")
+    action.add_argument("--receipt", metavar="TEXT", help="as it was given when it was removed")
+
+    def run(asked: argparse.Namespace) -> None:
+        from cli.library.erase import PROOFS, proofs_about, read_proofs
+        if (asked.trainee is None) != (asked.receipt is None):
+            raise Trouble("code and receipt belong together", remedy="give both --trainee and --receipt, or neither")
+        all_of_them = found = read_proofs(_open(asked).own / PROOFS)
+        if asked.receipt is not None:
+            found = proofs_about(all_of_them, asked.receipt, asked.trainee)
+        for p in found:
+            print(f"{p['at']}\t{p['why']}\t{p['attempts']} attempts, {len(p['removed'])} files, "
+                  f"{sum(f['bytes'] for f in p['removed'])} bytes")
+        print(f"{len(found)} of {len(all_of_them)} proofs; none was changed")
     action.set_defaults(run=run)
 
 

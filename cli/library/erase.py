@@ -94,24 +94,32 @@ def finish_pending(library: Library) -> None:
     _finish(library, json.loads((library.own / PENDING).read_text("utf-8")))
 
 
-def shown_to_be_about(receipt: str, code: str, proof_line: str) -> bool:
-    """Whether a line of erasures.jsonl is about this code, as the receipt shows."""
-    told = json.loads(proof_line)["about"]
-    return told is not None and hmac.compare_digest(told, _tied(receipt, code))
+def read_proofs(proofs: Path) -> list[dict[str, Any]]:
+    """The library's proofs, oldest first; none where nothing was ever removed. Raises Trouble when a line was changed,
+    or removed or put in before another. That the last ones are still there, only those who hold a receipt can tell."""
+    out: list[dict[str, Any]] = []
+    before = ""
+    for n, line in enumerate(proofs.read_text("utf-8").splitlines() if proofs.exists() else (), 1):
+        try:
+            out.append(json.loads(line))
+            whole = out[-1]["after"] == before
+        except (ValueError, KeyError, TypeError):
+            whole = False
+        if not whole:
+            raise Trouble("this proof, or one before it, is not as it was written", where=f"{proofs}: line {n}",
+                          remedy="take the file from a backup; what was erased stays erased")
+        before = hashlib.sha256(line.encode()).hexdigest()
+    return out
+
+
+def proofs_about(proofs: Iterable[dict[str, Any]], receipt: str, code: str) -> list[dict[str, Any]]:
+    """Those that are about this trainee's code, as the receipt shows."""
+    tied = _tied(receipt, code)
+    return [p for p in proofs if p["about"] is not None and hmac.compare_digest(p["about"], tied)]
 
 
 def _tied(receipt: str, code: str) -> str:
     return hmac.new(receipt.encode(), code.encode(), "sha256").hexdigest()
-
-
-def chain_holds(proofs: Path) -> bool:
-    """Whether no line of the proofs was changed, removed or put in between since it was written."""
-    before = ""
-    for line in proofs.read_text("utf-8").splitlines():
-        if json.loads(line)["after"] != before:
-            return False
-        before = hashlib.sha256(line.encode()).hexdigest()
-    return True
 
 
 def _carry_out(library: Library, why: str, files: Iterable[Path], folders: Iterable[Path], ids: Sequence[str],
