@@ -15,6 +15,7 @@ import unicodedata
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
+from uuid import uuid4
 
 from analysis.trouble import Trouble
 from cli import store
@@ -23,6 +24,7 @@ _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}")
 KINDS = {"vehicles": ".vehicle.toml", "courses": ".course.toml", "lenses": ".lens.toml", "rules": ".rules.toml",
          "attempts": "", "uploads": ""}
 RECORDING, REQUEST, MARKS = "recording", "request.json", "marks.csv"
+_REMOVED = ".removed"  # ending of what is being taken away
 _LEAST_FREE_BYTES = 1_000_000_000  # an analysis writes a viewing copy and an overlay video
 
 
@@ -38,6 +40,8 @@ class Folder:
         try:
             for kind in KINDS:
                 (self.root / kind).mkdir(parents=True, exist_ok=True)
+            for gone in (self.root / "attempts").glob(f".*{_REMOVED}"):
+                shutil.rmtree(gone, ignore_errors=True)
         except OSError as e:
             raise Trouble(f"cannot be used as the app's folder ({e.strerror})", where=str(self.root),
                           remedy="name another with --folder") from None
@@ -85,6 +89,11 @@ class Folder:
     def record(self, attempt: str) -> dict[str, Any]:
         return json.loads((self.attempt(attempt) / store.RECORD).read_text("utf-8"))
 
+    def remove(self, attempt: str) -> None:
+        """Take an attempt's folder away: at once, whenever the machine may stop."""
+        gone = self.existing("attempts", attempt).rename(self.root / "attempts" / f".{attempt}-{uuid4().hex}{_REMOVED}")
+        shutil.rmtree(gone, ignore_errors=True)
+
     def check_room(self, bytes_wanted: int) -> None:
         free = shutil.disk_usage(self.root).free
         if free < bytes_wanted + _LEAST_FREE_BYTES:
@@ -101,5 +110,3 @@ def slug(text: str, taken: Callable[[str], bool]) -> str:
         n += 1
         name = f"{base}-{n}"
     return name
-
-

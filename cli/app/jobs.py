@@ -156,6 +156,14 @@ class Queue:
         self._wake.set()
 
     def _save(self) -> None:
+        """Keep the list. A disk that is full must not hold the queue up: what is not kept now is with the next change,
+        and after a restart the clips themselves tell what is still to be done."""
+        try:
+            self._write()
+        except OSError as e:
+            log.warning("the queue could not be kept in %s: %s", self._file, e)
+
+    def _write(self) -> None:
         write_whole(self._file, json.dumps([asdict(j) for j in self._jobs.values()], indent=1, ensure_ascii=False))
 
 

@@ -14,6 +14,7 @@ from typing import Any
 
 from analysis.trouble import Trouble
 from cli.app.folder import Folder
+from cli.held import held
 from cli.library.people import (
     Correction,
     Effective,
@@ -23,11 +24,12 @@ from cli.library.people import (
     read_about,
     read_corrections,
 )
+from cli.store import PEOPLE
 
 ACTIONS = ("confirm", "overrule", "add", "time", "note", "withdraw")
 WITH_REASON = ("overrule", "add", "note")
 LONGEST_REASON = 2000
-_LOCK = threading.Lock()  # one writer at a time in this process; other processes are caught by `version`
+_LOCK = threading.Lock()  # one writer at a time in this process, and by the held folder in all
 
 
 class Overtaken(Exception):
@@ -73,7 +75,7 @@ def correct(folder: Folder, attempt: str, version: int, wanted: Correction) -> S
         raise Trouble("no reason is given", where="reason", remedy="say in a few words why")
     if wanted.t_start_s is not None and wanted.t_end_s is not None and wanted.t_end_s < wanted.t_start_s:
         raise Trouble("the end lies before the start", where="time", remedy="exchange the two")
-    with _LOCK:
+    with _LOCK, held(folder.attempt(attempt) / PEOPLE):
         now = standing(folder, attempt)
         if now.version != version:
             raise Overtaken

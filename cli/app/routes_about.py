@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import json
-import shutil
 from dataclasses import asdict
 from datetime import date
 
@@ -56,14 +55,14 @@ def _mark(about: About) -> str:
 async def remove(request: Request) -> Response:
     """Take an attempt off this machine: clip, results and what people said. Its name must be typed."""
     p, name, fields = parts(request), request.path_params["attempt"], await form_of(request)
-    place = p.folder.existing("attempts", name)
+    p.folder.existing("attempts", name)
     if fields.get("name", "").strip() != name:
         raise Trouble("the name typed is another", where=name, remedy="type the attempt's name to remove it")
     for job in [j for j in p.queue.all() if j.attempt == name]:
         if not job.over:
             raise Trouble("it is being worked on", where=name, remedy="cancel that first")
         p.queue.forget(job.id)
-    await asyncio.to_thread(shutil.rmtree, place)
+    await asyncio.to_thread(p.folder.remove, name)
     return RedirectResponse("/", 303)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import shutil
+from contextlib import suppress
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -22,7 +23,7 @@ from cli.app.folder import RECORDING, REQUEST, Folder, NotThere, slug
 from cli.app.jobs import Job
 from cli.app.routes_view import form_of
 from cli.app.uploads import ending_of_clip
-from cli.whole import write_whole
+from cli.whole import disk_trouble, write_whole
 
 _MOST_PARTS = 20
 SETUP = {"vehicles": "vehicle", "courses": "course", "lenses": "lens", "rules": "rules"}  # kind: name in requests
@@ -70,37 +71,47 @@ async def add_job(request: Request) -> Response:
         if not setup[kind]:
             raise Trouble(f"no {what} is chosen", remedy=f"choose a {what}, or set one up first")
     taken = [(str(u), p.uploads.finished(str(u)), p.uploads.about(str(u))["name"]) for u in uploads]
-    attempt = await asyncio.to_thread(_new_attempt, p.folder, setup, codes | {"quick": bool(body.get("quick"))},
-                                      [(path, name) for _, path, name in taken])
+    asked = codes | {"quick": bool(body.get("quick"))}
+    attempt = await asyncio.to_thread(_new_attempt, p.folder, setup, asked, taken)
+    job = p.queue.add("analyse", attempt, taken[0][2])
     for upload, _, _ in taken:
         p.uploads.remove(upload)
-    return JSONResponse(_shown(p.queue.add("analyse", attempt, taken[0][2])))
+    return JSONResponse(_shown(job))
 
 
-def _new_attempt(folder: Folder, setup: dict[str, str], asked: dict[str, Any], clips: list[tuple[Path, str]]) -> str:
+def _new_attempt(folder: Folder, setup: dict[str, str], asked: dict[str, Any],
+                 clips: list[tuple[str, Path, str]]) -> str:
     """An attempt folder with the clip's parts, and copies of what it is to be measured with. Returns its name.
 
-    asked: the people's codes, and whether to leave out what takes longest; kept in request.json."""
+    asked: the people's codes, and whether to leave out what takes longest. They are kept in request.json, which is
+    written before the first part is moved in: from then on take_up.py carries this to its end, whatever happens."""
     given = _given(folder, setup)
     check_room(files.read_course(given["course.toml"]), files.read_vehicle(given["vehicle.toml"]))
-    endings = [ending_of_clip(path, name) for path, name in clips]
-    stem = f"{date.today():%Y-%m-%d}-{asked['trainee'] or 'run'}".lower()
-    attempt = slug(stem, lambda n: folder.place("attempts", n).exists())
-    target = folder.place("attempts", attempt)
-    target.mkdir()
+    endings = [ending_of_clip(path, name) for _, path, name in clips]
+    names = [f"{RECORDING}-{i + 1:02d}{ending}" for i, ending in enumerate(endings)]
+    target = _new_place(folder, f"{date.today():%Y-%m-%d}-{asked['trainee'] or 'run'}".lower())
     try:
-        names = []
-        for i, ((path, _), ending) in enumerate(zip(clips, endings, strict=True)):
-            names.append(f"{RECORDING}-{i + 1:02d}{ending}")
-            path.rename(target / names[-1])
         for name, source in given.items():
             shutil.copyfile(source, target / name)
         (target / "people").mkdir()
-        write_whole(target / REQUEST, json.dumps({"clips": names, **asked}))
+        write_whole(target / REQUEST, json.dumps({"clips": names, "uploads": [upload for upload, _, _ in clips],
+                                                  "label": clips[0][2], **asked}))
+        for (_, path, _), name in zip(clips, names, strict=True):
+            path.rename(target / name)
     except OSError as e:
-        raise Trouble(f"the clip could not be kept ({e.strerror})", where=str(target),
-                      remedy="is the disk full?") from e
-    return attempt
+        if not folder.recordings(target.name):
+            shutil.rmtree(target, ignore_errors=True)
+        raise disk_trouble(e, target) from e
+    return target.name
+
+
+def _new_place(folder: Folder, stem: str) -> Path:
+    """A new folder for an attempt; several requests may want one at once."""
+    while True:
+        place = folder.place("attempts", slug(stem, lambda n: folder.place("attempts", n).exists()))
+        with suppress(FileExistsError):
+            place.mkdir()
+            return place
 
 
 def _given(folder: Folder, setup: dict[str, str]) -> dict[str, Path]:
@@ -162,7 +173,7 @@ def _forget_clip(folder: Folder, job: Job) -> None:
     """A clip that was never analysed goes with its job; a finished attempt stays."""
     place = folder.place("attempts", job.attempt)
     if job.task == "analyse" and job.over and place.is_dir() and not (place / store.RECORD).exists():
-        shutil.rmtree(place)
+        folder.remove(job.attempt)
 
 
 def _shown(job: Job) -> dict[str, Any]:

@@ -41,7 +41,10 @@ from cli.app.folder import Folder, NotThere
 from cli.app.guard import Guard, Passphrase, TooMuch
 from cli.app.jobs import Queue, Runner
 from cli.app.runner import SubprocessRunner
+from cli.app.take_up import take_up
 from cli.app.uploads import OutOfStep, Uploads
+from cli.held import held
+from cli.whole import disk_trouble, is_of_the_disk
 
 PAGES = (routes_about, routes_attempts, routes_clips, routes_compare, routes_course, routes_marks, routes_review,
          routes_school, routes_setout, routes_setup, routes_share, routes_view)
@@ -58,6 +61,7 @@ def build(root: Path, *, addresses: Sequence[str], passphrase: Passphrase | None
 
     @asynccontextmanager
     async def running(app: Starlette) -> AsyncIterator[None]:
+        take_up(parts.folder, parts.queue, parts.uploads)
         tasks = [asyncio.create_task(parts.queue.work()), asyncio.create_task(_keep_clear(parts.uploads)),
                  # what measures takes seconds to load: not while somebody waits for an answer
                  asyncio.create_task(asyncio.to_thread(importlib.import_module, "cli.analyse"))]
@@ -72,7 +76,7 @@ def build(root: Path, *, addresses: Sequence[str], passphrase: Passphrase | None
                     middleware=[Middleware(Guard, addresses=addresses, passphrase=passphrase,
                                            unlimited=routes_clips.takes_pieces)],
                     exception_handlers={NotThere: _not_there, 404: _not_there, Trouble: _trouble,
-                                        TooMuch: _too_much, OutOfStep: _out_of_step})
+                                        TooMuch: _too_much, OutOfStep: _out_of_step, OSError: _disk})
     app.state.parts = parts
     return app
 
@@ -94,7 +98,10 @@ def serve(root: Path, *, port: int = PORT, network: str | None = None, open_brow
     if open_browser:
         webbrowser.open(address)
     server = uvicorn.Server(uvicorn.Config(app, log_level="warning", server_header=False, timeout_graceful_shutdown=3))
-    with suppress(KeyboardInterrupt):
+    with held(app.state.parts.folder.root, wait=False) as mine, suppress(KeyboardInterrupt):
+        if mine is False:
+            raise Trouble("is open in another tailtrace already", where=str(root),
+                          remedy="look for it in the browser, or end it first")
         server.run(sockets=listeners)
 
 
@@ -143,6 +150,16 @@ async def _trouble(request: Request, exc: Exception) -> Response:
     if _wants_page(request):
         return page(request, "trouble.html", status=422, trouble=exc)
     return refused(exc)
+
+
+async def _disk(request: Request, exc: Exception) -> Response:
+    assert isinstance(exc, OSError)
+    if not is_of_the_disk(exc):
+        raise exc
+    trouble = disk_trouble(exc)
+    if _wants_page(request):
+        return page(request, "trouble.html", status=507, trouble=trouble)
+    return refused(trouble, 507)
 
 
 async def _too_much(request: Request, exc: Exception) -> Response:

@@ -6,11 +6,12 @@ import hashlib
 import json
 import time
 from collections.abc import AsyncIterator
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 from analysis.trouble import Trouble
-from cli.app.folder import Folder, NotThere
+from cli.app.folder import Folder
 from cli.whole import write_whole
 
 LARGEST_BYTES = 40_000_000_000
@@ -35,6 +36,7 @@ class Uploads:
     def __init__(self, folder: Folder) -> None:
         self._folder = folder
         self._busy: set[str] = set()
+        self._seen: dict[str, int] = {}  # sizes when abandoned ones were last looked for
 
     def begin(self, name: str, size: int, modified: int) -> tuple[str, int]:
         """Announce a file. The same file announced again goes on where it stopped. Returns its id and the offset."""
@@ -88,17 +90,20 @@ class Uploads:
         _about(path).unlink(missing_ok=True)
 
     def clear_abandoned(self, now_s: float | None = None) -> None:
-        """Remove what nobody has added to for a day."""
+        """Remove what nobody has added to for a day, nor since this was last called: a clock that was set right by a
+        year does not take away what somebody is sending."""
         now_s = time.time() if now_s is None else now_s
+        before, self._seen = self._seen, {}
         for file in self._folder.place("uploads", "x").parent.iterdir():
             name = file.name.removesuffix(".json")
-            try:
-                path = self._folder.place("uploads", name)
-                newest = max(p.stat().st_mtime for p in (path, _about(path)) if p.exists())
-            except (NotThere, ValueError):
-                path, newest = file, file.stat().st_mtime
-            if now_s - newest > ABANDONED_AFTER_S and name not in self._busy:
-                file.unlink(missing_ok=True)
+            both = [f for f in (file.with_name(name), file.with_name(name + ".json")) if f.exists()]
+            with suppress(OSError):
+                self._seen[name] = sum(f.stat().st_size for f in both)
+                newest = max((f.stat().st_mtime for f in both), default=now_s)
+                if now_s - newest > ABANDONED_AFTER_S and name not in self._busy \
+                        and before.get(name) == self._seen[name]:
+                    for f in both:
+                        f.unlink(missing_ok=True)
 
 
 def _about(path: Path) -> Path:

@@ -20,6 +20,7 @@ from typing import Any, TextIO
 
 from analysis.trouble import Trouble
 from cli.app.folder import MARKS, REQUEST
+from cli.whole import disk_trouble, is_of_the_disk
 
 _GRACE_S = 5.0
 
@@ -37,6 +38,12 @@ def main(argv: list[str]) -> int:
         return 0
     except Trouble as e:
         _say(out, {"problem": [e.what, _without_folders(e.where, folder), e.remedy]})
+        return 2
+    except OSError as e:
+        if not is_of_the_disk(e):
+            raise
+        trouble = disk_trouble(e)
+        _say(out, {"problem": [trouble.what, _without_folders(trouble.where, folder), trouble.remedy]})
         return 2
     except KeyboardInterrupt:
         return 130
