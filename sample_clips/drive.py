@@ -15,6 +15,7 @@ import numpy as np
 from scipy.interpolate import BSpline
 from scipy.optimize import least_squares
 
+from analysis.body import Body
 from analysis.course import Course
 from analysis.vehicle import Vehicle
 
@@ -115,7 +116,7 @@ def tyre_corners_m(
     return np.stack(out, axis=1)
 
 
-def body_corners_m(vehicle: Vehicle, x: np.ndarray, y: np.ndarray, heading: np.ndarray) -> np.ndarray:
+def body_corners_m(vehicle: Body, x: np.ndarray, y: np.ndarray, heading: np.ndarray) -> np.ndarray:
     """(n, m, 2) points of the rounded body outline in the course frame (mirrors left out)."""
     p = vehicle.body_outline_m(5)
     c, s = np.cos(heading)[:, None], np.sin(heading)[:, None]
@@ -123,7 +124,7 @@ def body_corners_m(vehicle: Vehicle, x: np.ndarray, y: np.ndarray, heading: np.n
 
 
 def body_to_point_m(
-    vehicle: Vehicle, x: np.ndarray, y: np.ndarray, heading: np.ndarray, px: float, py: float
+    vehicle: Body, x: np.ndarray, y: np.ndarray, heading: np.ndarray, px: float, py: float
 ) -> np.ndarray:
     """(n,) signed distance from the rounded body outline to a fixed point; negative inside."""
     dx, dy = px - x, py - y

@@ -14,7 +14,7 @@ from analysis.course import Course
 from analysis.vehicle import Vehicle
 from sample_clips.drive import Run, body_corners_m, body_to_point_m, tyre_corners_m, wheel_angles
 from sample_clips.film import Contact, Film
-from sample_clips.towing import trailer_truth
+from sample_clips.towing import last_body, trailer_truth
 
 COLUMNS = (
     "frame,t_s,x_m,y_m,heading_rad,speed_mps,steer_rad,steer_left_wheel_rad,steer_right_wheel_rad,"
@@ -185,10 +185,10 @@ def events(run: Run, vehicle: Vehicle, course: Course, contact: Contact | None) 
                 "note": "distance to the cone's ORIGINAL place; negative = body passed over it",
             }
         )
-    x, y, h, _, _ = run.at(run.t_s[-1])
-    rear = np.array([x, y]) + v.x_rear_m * np.array([math.cos(h), math.sin(h)])
-    across = v.width_m / 2 * np.array([-math.sin(h), math.cos(h)])
-    rearmost = float(body_corners_m(v, run.x_m[-1:], run.y_m[-1:], run.heading_rad[-1:])[0, :, 0].min())
+    last, (x, y, h) = last_body(run, v)
+    rear = np.array([x, y]) + last.x_rear_m * np.array([math.cos(h), math.sin(h)])
+    across = last.width_m / 2 * np.array([-math.sin(h), math.cos(h)])
+    rearmost = float(body_corners_m(last, np.array([x]), np.array([y]), np.array([h]))[0, :, 0].min())
     stop = course.stopping_box
     front = run.x_m + v.x_front_m * np.cos(run.heading_rad)
     pair = max(course.mark(n).x_m for n in ("forward_left", "forward_right"))
