@@ -37,7 +37,7 @@ class Conditions:
     mark_error_m: float = 0.03
     missing: tuple[str, ...] = ()
     fallen: tuple[str, ...] = ()
-    hidden_at_start: bool = False  # the vehicle stands before the pivot cone
+    hidden_at_start: bool = False  # the vehicle stands before the pivot cone, seen from its other side
     orange: bool = False  # a jacket, another course's cones, another barrier
     extra_marks: int = 0
     wear: float = 0.4  # of the lines' paint
@@ -94,7 +94,7 @@ PICTURES_PER_S = 10
 
 def plain_lens_deg(altitude_m: float, tilt_deg: float, k1: float, across_m: float) -> float:
     """The horizontal field of view that has `across_m` of ground in the picture."""
-    half = across_m / 2 * (1.0 + 0.22 * math.tan(math.radians(tilt_deg)) + max(0.0, 0.7 * k1))
+    half = across_m / 2 * (1.0 + 0.22 * math.tan(math.radians(abs(tilt_deg))) + max(0.0, 0.7 * k1))
     return math.degrees(2 * math.atan(half / altitude_m))
 
 
@@ -104,6 +104,8 @@ def scenario(c: Conditions, seed: int, name: str = "") -> Scenario:
     livery, ground = COLOURS[c.colours]
     length = vehicle["length_m"]
     pivot_m, pair_m = PIVOT_TO_BACK * length, (PAIR_TO_PIVOT + PIVOT_TO_BACK) * length
+    # a roof leans over a cone beside it only where the camera looks from well to the other side, and the cone is near
+    tilt_deg = math.copysign(17.0, -1.0 if c.bay_on_left else 1.0) if c.hidden_at_start else c.tilt_deg
     start_m = PAIR_TO_PIVOT * length - 2.4 if c.hidden_at_start else 3.0
     base = Scenario(
         name or f"conditions_{seed}", seed, kind, vehicle, livery, bay_on_left=c.bay_on_left,
@@ -111,10 +113,10 @@ def scenario(c: Conditions, seed: int, name: str = "") -> Scenario:
                      "yard_width_m": YARD_WIDTH * vehicle["width_m"]}
         | ({"pair_spacing_m": 1.35 * vehicle["width_m"]} if c.hidden_at_start else {}),
         ground=replace(ground, wear=c.wear, parking_bays=c.other_paint),
-        view=View(altitude_m=c.altitude_m, hfov_deg=plain_lens_deg(c.altitude_m, c.tilt_deg, c.bend_k1, pair_m + 8.0),
-                  tilt_deg=c.tilt_deg, k1=c.bend_k1, k2=0.12 * abs(c.bend_k1), sway_m=2.0 * c.sway,
+        view=View(altitude_m=c.altitude_m, hfov_deg=plain_lens_deg(c.altitude_m, tilt_deg, c.bend_k1, pair_m + 8.0),
+                  tilt_deg=tilt_deg, k1=c.bend_k1, k2=0.12 * abs(c.bend_k1), sway_m=2.0 * c.sway,
                   sway_deg=3.0 * c.sway, climb_m=c.climb_m, turn_deg=c.turn_deg, vibration_deg=c.vibration_deg,
-                  readout_s=c.readout_s),
+                  readout_s=c.readout_s, aim_shift_m=(-c.cut_off_m, 0.0)),
         sky=Sky(elevation_deg=c.sun_height_deg, sun=0.04 + 1.1 * c.sun, sky=1.0 - 0.7 * c.sun, drift=c.drift,
                 step=c.step, white_step=c.white_step, cloud_shade=c.cloud_shade, tree_shade=c.tree_shade,
                 exposure_s=1 / 500),
@@ -124,20 +126,13 @@ def scenario(c: Conditions, seed: int, name: str = "") -> Scenario:
         headlamps=c.headlamps, crf=23.0, width=c.width_px, height=round(c.width_px * 9 / 32) * 2, fps=PICTURES_PER_S,
     )
     course = base.nominal_course()
-    return replace(base, view=replace(base.view, aim_shift_m=_aim_shift_m(c, course)),
-                   walkers=_people(c, course), others=_second(c, course),
+    return replace(base, walkers=_people(c, course), others=_second(c, course),
                    second_course_m=(4.0, _top(course) + 4.3 - course.mark("mouth_right").y_m) if c.orange else None,
                    covered_s=(11.0, 11.0 + c.covered_s) if c.covered_s else None)
 
 
 def _top(course: Course) -> float:
     return max(ln.y0_m for ln in course.lines)
-
-
-def _aim_shift_m(c: Conditions, course: Course) -> tuple[float, float]:
-    """A vehicle hides a cone beside it only from a camera well to its other side (and if the cone is near)."""
-    lane = 0.5 * (course.mark("forward_left").y_m + course.mark("forward_right").y_m)
-    return -c.cut_off_m, math.copysign(7.0, lane) if c.hidden_at_start else 0.0
 
 
 def _people(c: Conditions, course: Course) -> tuple[Walker, ...]:

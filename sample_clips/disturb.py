@@ -74,7 +74,7 @@ def rolled(picture: np.ndarray, rays: np.ndarray, camera_at: Callable[[float], C
         x, y = _ground(camera_at(t_s + readout_s * (j / (h - 1) - 0.5)), coarse[i : i + 1])
         px, _ = middle.project(np.stack([x, y, np.zeros_like(x)], axis=-1))
         maps[i] = px[0]
-    shift = maps - np.stack(np.meshgrid(np.arange(0, w, COARSE), rows), axis=-1)
+    shift = maps - np.stack(np.meshgrid(np.arange(0, w, COARSE), rows), axis=-1).astype(np.float32)
     # sample k of the coarse grid belongs to pixel k * COARSE
     finer = np.array([[1 / COARSE, 0, 0], [0, 1 / COARSE, 0]])
     full = [cv2.warpAffine(np.ascontiguousarray(shift[..., k]), finer, (w, h), borderMode=cv2.BORDER_REPLICATE,

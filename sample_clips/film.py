@@ -215,7 +215,7 @@ class Film:
             build_vehicle(palette, vehicle_from_table(o.vehicle), o.livery, o.kind, True, other_rng) for o in s.others
         ]
         cloth = palette.flat(linear(70, 62, 48))
-        long, wide = (self.vehicle.length_m + 5) / 4, (self.vehicle.width_m + 4) / 4 + COVER_MPS
+        long, wide = (self.vehicle.length_m + 8) / 4, (self.vehicle.width_m + 5) / 4 + COVER_MPS
         self.cover = box(-long, long, -wide, wide, 0, 0.1, side=cloth, top=cloth)
         gsd = s.view.altitude_m / self.lens.focal_px
         ground = Ground(*self._seen_ground(), float(np.clip(0.75 * gsd, 0.018, 0.04)))
