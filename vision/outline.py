@@ -19,6 +19,7 @@ from scipy.optimize import minimize
 from analysis.course import Course
 from analysis.vehicle import Vehicle
 from vision.camera import Camera
+from vision.hinge import bent, whole
 from vision.plate import Plate
 from vision.solid import Pose, fill, silhouettes_px
 
@@ -28,6 +29,9 @@ ABOUT_LENGTHS = 0.75
 """What looks solid farther than this many vehicle lengths from a pose's middle is some other thing."""
 SPECKS_M = 0.8
 """Specks of difference no further apart than this are one thing: less than the gap between a vehicle and a person."""
+FIRST_SWINGS_M = (1.5, -1.5)
+"""How far to either side the towing vehicle's front is tried at first, against its trailer: from there a step of the
+search reaches any bend that a reverse is driven with."""
 DEEPEST_SHADOW = 0.25
 """A shadow keeps at least this share of the ground's brightness (sky light; from memory 0.3-0.5 in sun)."""
 
@@ -111,7 +115,8 @@ def yard_polygon_m(course: Course, vehicle: Vehicle) -> np.ndarray:
     points = [[m.x_m, m.y_m] for m in course.marks] + [[x, y] for ln in course.lines
                                                      for x, y in ((ln.x0_m, ln.y0_m), (ln.x1_m, ln.y1_m))]
     (x0, y0), (x1, y1) = np.min(points, axis=0), np.max(points, axis=0)
-    along, across = vehicle.length_m / 2, vehicle.length_m / 3
+    length = whole(vehicle).length_m
+    along, across = length / 2, length / 3
     xs, n = np.linspace(x0 - along, x1 + along, 9), 9  # many points: a bent lens bends the long sides
     return np.concatenate([np.column_stack([xs, np.full(n, y0 - across)]),
                            np.column_stack([xs[::-1], np.full(n, y1 + across)])])
@@ -135,8 +140,8 @@ def find_vehicle(diff: Difference, camera: Camera, vehicle: Vehicle, near: Pose 
 def _blob_starts(diff: Difference, camera: Camera, vehicle: Vehicle) -> list[Pose]:
     """Start poses from connected regions of solid-looking (else changed) pixels of about the right size."""
     starts: list[Pose] = []
-    middle = (vehicle.x_front_m + vehicle.x_rear_m) / 2
-    expected = vehicle.length_m * vehicle.width_m / COARSE_M_PER_PX**2
+    middle = whole(vehicle).middle_x_m
+    expected = whole(vehicle).length_m * vehicle.width_m / COARSE_M_PER_PX**2
     for layer in (diff.solid, diff.changed):
         mask = (layer > 0.5).astype(np.uint8)
         closing = 2 * round(0.35 / COARSE_M_PER_PX) + 1
@@ -157,23 +162,27 @@ def _blob_starts(diff: Difference, camera: Camera, vehicle: Vehicle) -> list[Pos
             for turn in (0.0, 0.3, -0.3):
                 h = heading + turn
                 starts.append(Pose(cx - middle * math.cos(h), cy - middle * math.sin(h), h))
+            if vehicle.trailer is not None:
+                starts += [bent(vehicle, starts[-3], np.array([0.0, 0.0, 0.0, swing])) for swing in FIRST_SWINGS_M]
         if starts:
             break
     return starts
 
 
 def _improve(diff: Difference, camera: Camera, vehicle: Vehicle, start: Pose) -> Sighting:
-    middle = (vehicle.x_front_m + vehicle.x_rear_m) / 2
+    middle, length = whole(vehicle).middle_x_m, whole(vehicle).length_m
     centre = start.to_course(np.array([[middle, 0.0]]))[0]
     shape = diff.changed.shape
     v, u = np.mgrid[: shape[0], : shape[1]]
     middle_px = camera.project_ground(centre[None], vehicle.height_m / 2)[0]
-    about = np.hypot(u - middle_px[0], v - middle_px[1]) < ABOUT_LENGTHS * vehicle.length_m / COARSE_M_PER_PX
+    about = np.hypot(u - middle_px[0], v - middle_px[1]) < ABOUT_LENGTHS * length / COARSE_M_PER_PX
     solid = diff.solid * about
     total_solid = float(solid.sum()) + 1e-6
 
     def pose_of(p: np.ndarray) -> Pose:
-        h = start.heading_rad + p[2] / (vehicle.length_m / 2)
+        if vehicle.trailer is not None:
+            return bent(vehicle, start, p)
+        h = start.heading_rad + p[2] / (length / 2)
         return Pose(centre[0] + p[0] - middle * math.cos(h), centre[1] + p[1] - middle * math.sin(h), h)
 
     def shares(p: np.ndarray) -> tuple[float, float]:
@@ -188,11 +197,12 @@ def _improve(diff: Difference, camera: Camera, vehicle: Vehicle, start: Pose) ->
         filled, explained = shares(p)
         return -(filled + explained)
 
-    # Steps in metres (heading as the swing of an end): wide first, then fine.
-    p = np.zeros(3)
+    # Steps in metres (turns as the swing of an end): wide first, then fine.
+    unknown = 3 if vehicle.trailer is None else 4
+    p = np.zeros(unknown)
     for step in (1.0, 0.25):
-        simplex = p + step * np.array([[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 1]])
+        simplex = p + step * np.vstack([np.zeros(unknown), np.eye(unknown)])
         p = minimize(cost, p, method="Nelder-Mead",
-                     options={"initial_simplex": simplex, "xatol": 0.02, "fatol": 1e-4, "maxfev": 120}).x
+                     options={"initial_simplex": simplex, "xatol": 0.02, "fatol": 1e-4, "maxfev": 40 * unknown}).x
     filled, explained = shares(p)
     return Sighting(pose_of(p), filled, explained)

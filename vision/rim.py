@@ -90,15 +90,16 @@ def _rim_points(solid: Solid) -> dict[str, np.ndarray]:
 
 def search_rim(roof: Roof, looks: dict[str, tuple[np.ndarray, np.ndarray]], size_doubt: float) -> _RimGuess:
     """The rim's place to a few centimetres: the entered outline, a little larger or smaller, that has an edge on
-    all four sides. looks: for each side its average picture and scatter, from the moments it is turned away.
+    every side looked at. looks: for each such side its average picture and scatter, from the moments it is turned away.
     size_doubt: by what share (one sd) the roof may look larger or smaller."""
     strength = {}
-    for name, (nx, _) in SIDES.items():
+    for name in looks:
+        nx, _ = SIDES[name]
         picture = cv2.GaussianBlur(looks[name][0], (0, 0), 0.6)
         step = cv2.Sobel(picture, cv2.CV_32F, 1 if nx else 0, 0 if nx else 1, scale=1 / 8)
         strength[name] = _outermost(np.linalg.norm(step, axis=2), looks[name][0], SIDES[name], roof.spacing_m) / (
             2.0 + cv2.GaussianBlur(looks[name][1], (0, 0), 1.0))
-    points = _rim_points(roof.solid)
+    points = {side: p for side, p in _rim_points(roof.solid).items() if side in looks}
 
     def agreement(g: _RimGuess) -> float:
         """Log share of each side that lies on a clear edge (how strong it is does not matter: paint along the
@@ -143,8 +144,8 @@ def fit_rim(roof: Roof, looks: Sequence[dict[str, SideLook]], start: _RimGuess, 
     for window_m in (0.10, 0.06, 0.05):
         rows, seen, sds = [], [], []
         for sides in looks:
-            for side, (nx, ny) in SIDES.items():
-                look = sides[side]
+            for side, look in sides.items():
+                nx, ny = SIDES[side]
                 if look.away < -0.02:
                     continue
                 inward = float(rounded_edge_shift(max(look.away, 0.0)))

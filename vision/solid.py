@@ -3,22 +3,27 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
-from analysis.vehicle import Solid, Vehicle, rounded_rectangle
+from analysis.body import Body, Solid, rounded_rectangle
+from analysis.trailer import trailer_pose
+from analysis.vehicle import Vehicle
 from vision.camera import Camera
 
 
 @dataclass(frozen=True)
 class Pose:
-    """Rear-axle reference on the ground (m) and heading (rad), course frame."""
+    """Rear-axle reference on the ground (m) and heading (rad), course frame; of a vehicle with a trailer also the
+    articulation angle (rad)."""
 
     x_m: float
     y_m: float
     heading_rad: float
+    articulation_rad: float = 0.0
 
     def to_course(self, points_m: np.ndarray) -> np.ndarray:
         """(n, 2) vehicle-frame points to course-frame points."""
@@ -29,12 +34,24 @@ class Pose:
         """The pose moved in its own axes, then turned about its reference point."""
         c, s = math.cos(self.heading_rad), math.sin(self.heading_rad)
         return Pose(self.x_m + c * along_m - s * across_m, self.y_m + s * along_m + c * across_m,
-                    self.heading_rad + turn_rad)
+                    self.heading_rad + turn_rad, self.articulation_rad)
 
 
-def main_solid(vehicle: Vehicle) -> Solid:
-    """The solid with the largest top: its roof is what is followed."""
-    return max(vehicle.solids, key=lambda s: (s.x_max_m - s.x_min_m) * s.width_m)
+def main_solid(body: Body) -> Solid:
+    """The solid with the largest top: its roof is what is followed. What lies under a trailer has none to be seen."""
+    seen: Sequence[Solid] = body.solids
+    if isinstance(body, Vehicle) and body.trailer is not None:
+        front = body.trailer.hitch_x_m - body.trailer.hitch_to_axle_m + body.trailer.x_front_m
+        seen = [s for s in body.solids if s.x_min_m >= front] or body.solids
+    return max(seen, key=lambda s: (s.x_max_m - s.x_min_m) * s.width_m)
+
+
+def towed_pose(vehicle: Vehicle, pose: Pose) -> Pose:
+    """Where the trailer's own frame is."""
+    assert vehicle.trailer is not None
+    x, y, heading, bend = np.array([[pose.x_m], [pose.y_m], [pose.heading_rad], [pose.articulation_rad]])
+    theirs = trailer_pose(x, y, heading, bend, vehicle.trailer)
+    return Pose(*(float(a[0]) for a in theirs))
 
 
 def silhouettes_px(vehicle: Vehicle, pose: Pose, camera: Camera, ground_z_m: float = 0.0) -> list[np.ndarray]:
@@ -42,15 +59,18 @@ def silhouettes_px(vehicle: Vehicle, pose: Pose, camera: Camera, ground_z_m: flo
 
     The solids are prolonged down to `ground_z_m`, since wheels and skirts fill the gap below them."""
     outlines = []
-    for s in vehicle.solids:
-        plan = pose.to_course(rounded_rectangle(s.x_min_m, s.x_max_m, s.width_m, s.corner_radius_m, 3))
+    parts = [(s, pose) for s in vehicle.solids]
+    if vehicle.trailer is not None:
+        parts += [(s, towed_pose(vehicle, pose)) for s in vehicle.trailer.solids]
+    for s, at in parts:
+        plan = at.to_course(rounded_rectangle(s.x_min_m, s.x_max_m, s.width_m, s.corner_radius_m, 3))
         px = np.concatenate([camera.project_ground(plan, ground_z_m), camera.project_ground(plan, s.z_max_m)])
         outlines.append(cv2.convexHull(px.astype(np.float32)).reshape(-1, 2).astype(float))
     return outlines
 
 
 def covered_px(vehicle: Vehicle, pose: Pose, camera: Camera, margin: float = 1.0) -> np.ndarray:
-    """One convex polygon (n, 2) px around the whole vehicle, scaled about its middle by `margin`."""
+    """One convex polygon (n, 2) px around the whole vehicle, with its trailer, scaled about its middle by `margin`."""
     hull = cv2.convexHull(np.concatenate(silhouettes_px(vehicle, pose, camera)).astype(np.float32)).reshape(-1, 2)
     middle = hull.mean(axis=0)
     return (hull - middle) * margin + middle
