@@ -15,6 +15,7 @@ from typing import Any
 
 from analysis.trouble import Trouble
 from cli.library.commands import audit, batch, library
+from cli.whole import disk_trouble, is_of_the_disk
 
 OK, DEFECT, TROUBLE, INTERRUPTED = 0, 1, 2, 130
 
@@ -286,13 +287,25 @@ def main(argv: Sequence[str] | None = None) -> int:
     except Trouble as e:
         print(f"tailtrace: {e.one_line()}", file=sys.stderr)
         return TROUBLE
+    except OSError as e:
+        if not is_of_the_disk(e):
+            return _defect()
+        print(f"tailtrace: {disk_trouble(e).one_line()}", file=sys.stderr)
+        return TROUBLE
     except KeyboardInterrupt:
         print("tailtrace: interrupted; an earlier result in the folder is unchanged", file=sys.stderr)
         return INTERRUPTED
     except Exception:
-        print(f"tailtrace: sorry, this is a defect of the program; what happened is written in {_log()}",
-              file=sys.stderr)
-        return DEFECT
+        return _defect()
+
+
+def _defect() -> int:
+    try:
+        told = f"what happened is written in {_log()}"
+    except OSError:
+        told = "what happened could not be written down: is the disk full?"
+    print(f"tailtrace: sorry, this is a defect of the program; {told}", file=sys.stderr)
+    return DEFECT
 
 
 def _log() -> Path:

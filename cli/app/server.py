@@ -88,21 +88,21 @@ def serve(root: Path, *, port: int = PORT, network: str | None = None, open_brow
     host = network or "127.0.0.1"
     names = ("127.0.0.1", "localhost", *([network] if network else []))
     addresses = [name if port == 80 else f"{name}:{port}" for name in names]  # browsers leave the usual port out
-    app = build(root, addresses=addresses, passphrase=phrase)
     listeners = [_listener(name, port) for name in dict.fromkeys(("127.0.0.1", host))]
-    address = f"http://{host}:{port}/"
-    print(f"tailtrace is at {address}   (end with Ctrl+C)")
-    if network:
-        print("Everybody on this network who knows the passphrase can see the clips. The connection is not encrypted: "
-              "use a network you trust.")
-    if open_browser:
-        webbrowser.open(address)
-    server = uvicorn.Server(uvicorn.Config(app, log_level="warning", server_header=False, timeout_graceful_shutdown=3))
-    with held(app.state.parts.folder.root, wait=False) as mine, suppress(KeyboardInterrupt):
+    with held(Folder(root).root, wait=False) as mine, suppress(KeyboardInterrupt):
         if mine is False:
             raise Trouble("is open in another tailtrace already", where=str(root),
                           remedy="look for it in the browser, or end it first")
-        server.run(sockets=listeners)
+        app = build(root, addresses=addresses, passphrase=phrase)
+        address = f"http://{host}:{port}/"
+        print(f"tailtrace is at {address}   (end with Ctrl+C)")
+        if network:
+            print("Everybody on this network who knows the passphrase can see the clips. The connection is not "
+                  "encrypted: use a network you trust.")
+        if open_browser:
+            webbrowser.open(address)
+        uvicorn.Server(uvicorn.Config(app, log_level="warning", server_header=False,
+                                      timeout_graceful_shutdown=3)).run(sockets=listeners)
 
 
 def _passphrase(given: str | None) -> Passphrase:

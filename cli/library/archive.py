@@ -17,7 +17,7 @@ from pathlib import Path, PurePosixPath
 from typing import Any
 
 from analysis.trouble import Trouble
-from cli.held import own_folder
+from cli.held import held, own_folder
 from cli.library.erase import IMPORTING
 from cli.library.library import Library
 from cli.library.people import CORRECTIONS
@@ -169,12 +169,13 @@ def _merge_corrections(here: Path, came: Path) -> None:
     theirs, ours = came / PEOPLE / CORRECTIONS, here / PEOPLE / CORRECTIONS
     if not theirs.exists():
         return
-    before = ours.read_text("utf-8") if ours.exists() else ""
-    known = {_id(line) for line in before.splitlines()}
-    fresh = [line for line in theirs.read_text("utf-8").splitlines() if _id(line) not in known and _id(line)]
-    if fresh:
-        ours.parent.mkdir(exist_ok=True)
-        write_whole(ours, before + "".join(f"{line}\n" for line in fresh))
+    ours.parent.mkdir(exist_ok=True)
+    with held(ours.parent):  # somebody may be adding to them
+        before = ours.read_text("utf-8") if ours.exists() else ""
+        known = {_id(line) for line in before.splitlines()}
+        fresh = [line for line in theirs.read_text("utf-8").splitlines() if _id(line) not in known and _id(line)]
+        if fresh:
+            write_whole(ours, before + "".join(f"{line}\n" for line in fresh))
 
 
 def _id(line: str) -> str | None:

@@ -78,6 +78,10 @@ class Library:
             self._put(digests)
         except sa.exc.IntegrityError:  # another machine put one of them in just now; ours replaces it
             self._put(digests)
+        except sa.exc.OperationalError as e:
+            raise Trouble(f"the index could not be written ({str(e.orig).strip().splitlines()[0]})",
+                          where=self.storage.root, remedy="is the disk full, or the folder read-only? the attempts "
+                          "themselves are unchanged") from None
 
     def _put(self, digests: Sequence[Digest]) -> None:
         with self.engine.begin() as c:
