@@ -41,6 +41,10 @@ DRILLS = {d.name: d for d in (
     Drill("stop on the mark", "Stop on the mark",
           "Straight in the bay, reverse to where you think the box begins, stop and get out to look. Five times; "
           "note what stands beside the cab when it is right."),
+    Drill("follow the trailer", "Follow the trailer",
+          "Reverse along a straight line with the trailer behind you. Turn the wheel a little as soon as one mirror "
+          "shows more of the trailer than the other, and take it off at once; stop and pull forward when that is not "
+          "enough. Five lengths of the combination, three times."),
     Drill("slowly past the cone", "Slowly past the cone",
           "Drive and reverse past a cone no faster than somebody walks beside you, three times each way."),
     Drill("straighten up", "Straighten up in the bay",
@@ -65,6 +69,7 @@ RULES = (
     Rule("bay lost", advice_room.lost, bay_lost=True),
     Rule("bay out of reach from the start", advice_room.gone, bay_lost=True),
     Rule("cone hit", advice_findings.touched),
+    Rule("folded too far", advice_findings.folded),
     Rule("tyre over line", advice_findings.over_line),
     Rule("stopped outside the box", advice_findings.stopped),
     Rule("turned while standing", advice_findings.dry),

@@ -28,6 +28,8 @@ def touched(attempt: Attempt, room: RoomAlong | None) -> Spoken | None:
 
 def _how_touched(attempt: Attempt, f: Finding) -> tuple[str, str]:
     """Which side, and whether the turn closed on the cone or the front swung out to it."""
+    if attempt.trailer:
+        return "", "stop when the gap closes below half a metre, and look; pull forward before it closes further."
     mark, k = attempt.surveyed.mark(f.where), index_at(attempt, f.t_start_s)
     m = attempt.motion
     c, s = math.cos(m.heading_rad[k]), math.sin(m.heading_rad[k])
@@ -55,10 +57,12 @@ def over_line(attempt: Attempt, room: RoomAlong | None) -> Spoken | None:
         how = "while pulling forward" if leg.direction > 0 else "in reverse"
         what = (f"a tyre went {length(f.value)} over the {words(f.where)} {how} at {clock(f.t_start_s)}, and stayed "
                 f"over it for {after:.1f} m.")
-        instead = (f"stop {max(after, 0.1):.1f} m sooner, before the front tyre reaches the line."
+        instead = ("stop before a tyre reaches the line, and pull forward until vehicle and trailer stand in line."
+                   if attempt.trailer else
+                   f"stop {max(after, 0.1):.1f} m sooner, before the front tyre reaches the line."
                    if leg.direction > 0 and leg is not attempt.legs[0] and f.t_end_s >= leg.t_end_s - 0.5 else
                    "watch the wheel on that side in the mirror, and take lock off before it reaches the line.")
-        return Spoken(what, instead, "front corner", *_shown(f), i)
+        return Spoken(what, instead, "follow the trailer" if attempt.trailer else "front corner", *_shown(f), i)
     return None
 
 
@@ -73,6 +77,17 @@ def dry(attempt: Attempt, room: RoomAlong | None) -> Spoken | None:
         rolling_m = math.radians(abs(f.value)) / per_m
         instead = f"start to roll, then turn: that much takes about {rolling_m:.1f} m of rolling."
         return Spoken(what, instead, "roll then turn", *_shown(f), i)
+    return None
+
+
+def folded(attempt: Attempt, room: RoomAlong | None) -> Spoken | None:
+    for i, f in _faults(attempt, "jack_knife"):
+        if f.value is None or f.sd is None:
+            continue
+        what = (f"vehicle and trailer came to {abs(f.value):.0f}° (± {WIDE * f.sd:.0f}°) at {clock(f.t_start_s)}, where "
+                f"{f.limit:.0f}° is the limit.")
+        instead = "when the trailer begins to fold, stop and pull forward: reversing on only folds it further."
+        return Spoken(what, instead, "follow the trailer", *_shown(f), i)
     return None
 
 
@@ -104,8 +119,10 @@ def askew(attempt: Attempt, room: RoomAlong | None) -> Spoken | None:
     for i, f in _faults(attempt, "final_heading", counting=False):
         if f.value is None or f.sd is None:
             continue
-        what = f"the vehicle ended {abs(f.value):.1f}° askew in the bay (± {WIDE * f.sd:.1f}°)."
-        instead = f"a little {'right' if f.value < 0 else 'left'} lock in the last metres of reverse straightens it."
+        what = (f"the {'trailer' if attempt.trailer else 'vehicle'} ended {abs(f.value):.1f}° askew in the bay (± {WIDE * f.sd:.1f}°).")
+        instead = ("pull forward until vehicle and trailer stand in line with the bay, then reverse straight."
+                   if attempt.trailer else
+                   f"a little {'right' if f.value < 0 else 'left'} lock in the last metres of reverse straightens it.")
         return Spoken(what, instead, "straighten up", *_shown(f), i)
     return None
 

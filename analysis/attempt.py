@@ -179,7 +179,8 @@ class Series:
 
 @dataclass(frozen=True)
 class Final:
-    """Where the run ended. rear_x_m: rearmost body point along the course; lateral_m: its middle across the bay."""
+    """Where the run ended: the last body, which is the trailer where there is one. rear_x_m: its rearmost point along
+    the course; lateral_m: the middle of its rear across the bay."""
 
     rear_x_m: float
     sd_rear_x_m: float
@@ -211,7 +212,8 @@ class MarkView:
 class Mirrors:
     """What the mirrors could show: a model, not what the driver looked at.
 
-    views by mark name; pivot_side: +1 the pivot stands to the left of the bay, -1 to its right, 0 there is none;
+    views by mark name, none for a vehicle with a trailer, which is not modelled; pivot_side: +1 the pivot stands to
+    the left of the bay, -1 to its right, 0 there is none;
     lined_up_s: when two poles first stood in the main mirror on that side and one in the other while reversing, None
     when they never did.
     """

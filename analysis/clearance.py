@@ -1,7 +1,8 @@
 """Distances along the run: tyres and body to side lines, body to marks and barrier, each with its sd.
 
 All sds are first order: the gradient of the distance at its nearest point, times the pose's covariance, plus the
-survey's own. Frames: `local` points in the vehicle frame, others in the course frame; metres.
+survey's own. Frames: `local` points in the body's frame, others in the course frame; metres. A body is the vehicle or
+its trailer, its motion that of its own frame.
 """
 
 from __future__ import annotations
@@ -11,16 +12,19 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.attempt import Motion, Series
+from analysis.body import Body, Solid, Tyre
 from analysis.course import Area, Course, Line, Mark
 from analysis.track import Track
-from analysis.vehicle import Solid, Tyre, Vehicle
+from analysis.vehicle import Vehicle
+
+TRAILER = "trailer"
 
 
 @dataclass(frozen=True)
 class Reading:
-    """A distance along the run: value_m, sd_m (n,) and place_m (n, 2), the vehicle's point that it belongs to.
+    """A distance along the run: value_m, sd_m (n,) and place_m (n, 2), the body's point that it belongs to.
 
-    part (n,) is an index into `names`: which tyre, which side."""
+    part (n,) is an index into `names`: which tyre, which solid or mirror; TRAILER for the trailer's bodywork."""
 
     value_m: np.ndarray
     sd_m: np.ndarray
@@ -39,11 +43,11 @@ def ackermann_rad(wheel_rad: np.ndarray, wheelbase_m: float, side_m: float) -> n
     return np.arctan2(tangent, 1 - side_m / wheelbase_m * tangent)
 
 
-def tyre_corners_local_m(tyre: Tyre, vehicle: Vehicle, wheel_rad: np.ndarray) -> np.ndarray:
-    """(n, 4, 2) corners of a tyre's contact patch in the vehicle frame."""
+def tyre_corners_local_m(tyre: Tyre, body: Body, wheel_rad: np.ndarray) -> np.ndarray:
+    """(n, 4, 2) corners of a tyre's contact patch in its body's frame."""
     a, b = tyre.length_m / 2, tyre.width_m / 2
     corners = np.array([[a, b], [-a, b], [-a, -b], [a, -b]])
-    turn = ackermann_rad(np.asarray(wheel_rad, float), vehicle.wheelbase_m, tyre.y_m) if tyre.steered \
+    turn = ackermann_rad(np.asarray(wheel_rad, float), body.wheelbase_m, tyre.y_m) if tyre.steered \
         else np.zeros(len(wheel_rad))
     c, s = np.cos(turn)[:, None], np.sin(turn)[:, None]
     return np.stack([tyre.x_m + c * corners[:, 0] - s * corners[:, 1],
@@ -51,18 +55,18 @@ def tyre_corners_local_m(tyre: Tyre, vehicle: Vehicle, wheel_rad: np.ndarray) ->
 
 
 def to_course_m(motion: Motion, local: np.ndarray) -> np.ndarray:
-    """(n, k, 2) vehicle points, or (k, 2) for all times, in the course frame."""
+    """(n, k, 2) points of a body, or (k, 2) for all times, in the course frame."""
     c, s = np.cos(motion.heading_rad)[:, None], np.sin(motion.heading_rad)[:, None]
     return np.stack([motion.x_m[:, None] + c * local[..., 0] - s * local[..., 1],
                      motion.y_m[:, None] + s * local[..., 0] + c * local[..., 1]], axis=-1)
 
 
-def tyres_to_line(motion: Motion, vehicle: Vehicle, line: Line, line_sd_m: float, *, full_width: bool) -> Reading:
+def tyres_to_line(motion: Motion, body: Body, line: Line, line_sd_m: float, *, full_width: bool) -> Reading:
     """The tyre that is nearest to being over the line: its outermost part, or with `full_width` its innermost."""
-    tyres = vehicle.tyres()
+    tyres = body.tyres()
     readings = []
     for tyre in tyres:
-        points = to_course_m(motion, tyre_corners_local_m(tyre, vehicle, motion.wheel_rad))
+        points = to_course_m(motion, tyre_corners_local_m(tyre, body, motion.wheel_rad))
         readings.append(_points_to_line(motion, points, line, line_sd_m, innermost=full_width))
     return _nearest(readings, tuple(t.name for t in tyres))
 
@@ -90,7 +94,7 @@ def line_normal(line: Line) -> np.ndarray:
 
 
 def _pose_slope(motion: Motion, place: np.ndarray, normal: np.ndarray) -> np.ndarray:
-    """(n, 3) derivative, with respect to x, y, heading, of how far a vehicle point lies along `normal` (n, 2)."""
+    """(n, 3) derivative, with respect to x, y, heading, of how far a body's point lies along `normal` (n, 2)."""
     arm = place - np.column_stack([motion.x_m, motion.y_m])
     return np.column_stack([normal, normal[:, 1] * arm[:, 0] - normal[:, 0] * arm[:, 1]])
 
@@ -135,18 +139,18 @@ def distance_to_box(local: np.ndarray, x_min_m: float, x_max_m: float, y_min_m: 
     return np.where(outside, length, deepest) - radius, gradient
 
 
-def body_to_mark(motion: Motion, vehicle: Vehicle, mark: Mark, mark_sd_m: float) -> Reading:
+def body_to_mark(motion: Motion, body: Body, mark: Mark, mark_sd_m: float) -> Reading:
     """Body to a mark's base, negative when they overlap. The base counts as a circle; solids and mirrors that
     pass above the mark (with its pole) are left out, and above the cone only the pole is there to be touched."""
     readings, names = [], []
-    for solid in vehicle.solids:
+    for solid in body.solids:
         reach = mark_reach_m(mark, solid.z_min_m)
         if reach is not None:
             readings.append(_solid_to_point(motion, solid, mark, mark_sd_m, reach))
-            names.append(solid.name)
-    reach = mark_reach_m(mark, vehicle.mirror_z_m - MIRROR_HANGS_M)
-    if reach is not None:
-        for name, outline in zip(("left mirror", "right mirror"), vehicle.mirror_outlines_m(), strict=True):
+            names.append(solid.name if isinstance(body, Vehicle) else TRAILER)
+    reach = mark_reach_m(mark, body.mirror_z_m - MIRROR_HANGS_M) if isinstance(body, Vehicle) else None
+    if isinstance(body, Vehicle) and reach is not None:
+        for name, outline in zip(("left mirror", "right mirror"), body.mirror_outlines_m(), strict=True):
             (x0, y0), (x1, y1) = outline.min(axis=0), outline.max(axis=0)
             readings.append(_box_to_point(motion, (x0, x1, y0, y1, 0.0), mark, mark_sd_m, reach))
             names.append(name)
@@ -186,28 +190,34 @@ def _box_to_point(motion: Motion, box: tuple[float, float, float, float, float],
     return distance - reach_m, _sd(slope, motion.cov[:, :3, :3], mark_sd_m), place
 
 
-def body_to_barrier(motion: Motion, vehicle: Vehicle, barrier: Area, sd_m: float) -> Reading:
+def body_to_barrier(motion: Motion, body: Body, barrier: Area, sd_m: float) -> Reading:
     """Body to the barrier; of two convex outlines apart, the nearest points include a corner of one of them.
 
     The vehicle comes from the front, so what is behind the barrier has gone through it: it counts as solid there.
     """
-    outline = to_course_m(motion, vehicle.body_outline_m())
-    behind = barrier.x_min_m - vehicle.length_m
+    outline = to_course_m(motion, body.body_outline_m())
+    behind = barrier.x_min_m - body.length_m
     distance, away = distance_to_box(outline, behind, barrier.x_max_m, barrier.y_min_m, barrier.y_max_m, 0.0)
     worst = np.argmin(distance, axis=1)
     k = np.arange(len(worst))
     place = outline[k, worst]
     readings = [(distance[k, worst], _sd(_pose_slope(motion, place, away[k, worst]), motion.cov[:, :3, :3], sd_m),
                  place)]
-    body = (vehicle.x_rear_m, vehicle.x_front_m, -vehicle.width_m / 2, vehicle.width_m / 2, vehicle.corner_radius_m)
+    box = (body.x_rear_m, body.x_front_m, -body.width_m / 2, body.width_m / 2, body.corner_radius_m)
     for y in (barrier.y_min_m, barrier.y_max_m):
-        readings.append(_box_to_point(motion, body, Mark("barrier", barrier.x_max_m, y), sd_m, 0.0))
-    return _nearest(readings, ("body",) * len(readings))
+        readings.append(_box_to_point(motion, box, Mark("barrier", barrier.x_max_m, y), sd_m, 0.0))
+    return _nearest(readings, (bodywork_of(body),) * len(readings))
+
+
+def bodywork_of(body: Body) -> str:
+    """What its bodywork is called in a reading."""
+    return "body" if isinstance(body, Vehicle) else TRAILER
 
 
 @dataclass(frozen=True)
 class Clearances:
-    """Everything measured along the run, by line and mark name. usual_sd_m: of the places of surveyed marks."""
+    """Everything measured along the run, by line and mark name. usual_sd_m: of the places of surveyed marks; each: what
+    it was put together from, for a vehicle with its trailer."""
 
     tyre: dict[str, Reading]
     tyre_full: dict[str, Reading]
@@ -216,6 +226,12 @@ class Clearances:
     mark: dict[str, Reading]
     barrier: Reading | None
     usual_sd_m: float = 0.0
+    each: tuple[Clearances, ...] = ()
+
+    @property
+    def of_bodies(self) -> tuple[Clearances, ...]:
+        """Of the vehicle and, where it draws one, of the trailer, each alone."""
+        return self.each or (self,)
 
     def line_series(self) -> dict[str, Series]:
         """'tyre_left' (any part), 'tyre_full_left' (full width), 'body_left', 'mirror_left' and so on."""
@@ -228,19 +244,29 @@ class Clearances:
         return out
 
 
-def clearances(motion: Motion, vehicle: Vehicle, surveyed: Course, track: Track) -> Clearances:
-    """All distances along the run to the course as it really stands."""
+def clearances(motion: Motion, body: Body, surveyed: Course, track: Track) -> Clearances:
+    """All distances along the run of one body to the course as it really stands."""
     mark_sd = {m.name: m.sd_m for m in track.marks}
     line_sd = {ln.name: ln.sd_m for ln in track.lines}
     usual_sd = float(np.median(list(mark_sd.values()))) if mark_sd else 0.0
-    mirrors = np.concatenate(vehicle.mirror_outlines_m())
-    body = vehicle.body_outline_m()
+    outline, what = body.body_outline_m(), bodywork_of(body)
+    mirrors = np.concatenate(body.mirror_outlines_m()) if isinstance(body, Vehicle) else None
     lines = [(ln, line_sd.get(ln.name, usual_sd)) for ln in surveyed.lines]
     return Clearances(
-        {ln.name: tyres_to_line(motion, vehicle, ln, sd, full_width=False) for ln, sd in lines},
-        {ln.name: tyres_to_line(motion, vehicle, ln, sd, full_width=True) for ln, sd in lines},
-        {ln.name: outline_to_line(motion, body, ln, sd, "body") for ln, sd in lines},
-        {ln.name: outline_to_line(motion, mirrors, ln, sd, "mirror") for ln, sd in lines},
-        {m.name: body_to_mark(motion, vehicle, m, mark_sd.get(m.name, usual_sd)) for m in surveyed.marks},
-        body_to_barrier(motion, vehicle, surveyed.barrier, usual_sd) if surveyed.barrier else None,
+        {ln.name: tyres_to_line(motion, body, ln, sd, full_width=False) for ln, sd in lines},
+        {ln.name: tyres_to_line(motion, body, ln, sd, full_width=True) for ln, sd in lines},
+        {ln.name: outline_to_line(motion, outline, ln, sd, what) for ln, sd in lines},
+        {ln.name: outline_to_line(motion, mirrors, ln, sd, "mirror") for ln, sd in lines if mirrors is not None},
+        {m.name: body_to_mark(motion, body, m, mark_sd.get(m.name, usual_sd)) for m in surveyed.marks},
+        body_to_barrier(motion, body, surveyed.barrier, usual_sd) if surveyed.barrier else None,
         usual_sd)
+
+
+def of_both(vehicle: Clearances, trailer: Clearances) -> Clearances:
+    """What is nearest of the whole combination; mirrors are the vehicle's."""
+    def each(a: dict[str, Reading], b: dict[str, Reading]) -> dict[str, Reading]:
+        return {name: nearer(a[name], b[name]) for name in a}
+    barrier = nearer(vehicle.barrier, trailer.barrier) if vehicle.barrier and trailer.barrier else None
+    return Clearances(each(vehicle.tyre, trailer.tyre), each(vehicle.tyre_full, trailer.tyre_full),
+                      each(vehicle.body, trailer.body), vehicle.mirror, each(vehicle.mark, trailer.mark), barrier,
+                      vehicle.usual_sd_m, (vehicle, trailer))

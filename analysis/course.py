@@ -210,9 +210,10 @@ def course_from_table(values: Mapping[str, Any]) -> Course:
 def check_room(course: Course, vehicle: Vehicle) -> None:
     """Raises Trouble when the bay cannot hold the vehicle: narrower than its body (mirrors left out)."""
     width_m = course.bay.y_max_m - course.bay.y_min_m
-    if width_m <= vehicle.width_m:
-        raise Trouble(f"the bay is {width_m:g} m wide, the vehicle ({vehicle.name}) {vehicle.width_m:g} m",
-                      where="bay.y_max_m", remedy=f"bay.y_max_m less bay.y_min_m must exceed {vehicle.width_m:g} m "
+    if width_m <= vehicle.overall_width_m:
+        raise Trouble(f"the bay is {width_m:g} m wide, the vehicle ({vehicle.name}) {vehicle.overall_width_m:g} m",
+                      where="bay.y_max_m", remedy="bay.y_max_m less bay.y_min_m must exceed "
+                      f"{vehicle.overall_width_m:g} m "
                       "(usual: 1.5 times the width); or give the vehicle that this course is for")
 
 

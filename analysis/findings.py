@@ -9,14 +9,29 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
+from functools import reduce
 
 import numpy as np
 
-from analysis.attempt import HIDDEN, AxleCheck, DryTurn, Final, Finding, Leg, Mirrors, Motion, Steering, Stop
-from analysis.clearance import Clearances, Reading, nearer, outline_to_line, to_course_m
+from analysis.attempt import (
+    HIDDEN,
+    AxleCheck,
+    DryTurn,
+    Final,
+    Finding,
+    Leg,
+    Mirrors,
+    Motion,
+    Steering,
+    Stop,
+    TrailerCheck,
+    TrailerMotion,
+)
+from analysis.body import Body
+from analysis.clearance import TRAILER, Clearances, Reading, nearer, outline_to_line, to_course_m
 from analysis.course import Course, Line, Mark
-from analysis.rules import Rules
 from analysis.smoother import runs
+from analysis.rules import Rules
 from analysis.track import Track
 from analysis.vehicle import Vehicle
 from analysis.wording import WIDE, call, clock, length, margin, words
@@ -25,12 +40,14 @@ _PUSHED_M = 0.10  # a barrier that may be touched has been pushed if met by more
 _SHUNT_TAKES_S = 3.0  # a shunt cannot happen unseen in a shorter gap
 _MOVED_BY_VEHICLE_M = 0.3  # a mark that moved while the vehicle came no nearer than this was moved by something else
 _AXLE_TRUSTED_M = 0.15  # a bogie's or twin tyres' turning point may well lie this far from the axle's middle
+_TRAILER_TRUSTED_M = 0.3  # a group of axles may well turn about a point this far from its middle
 _NOTICED_WITHIN_S = 20.0  # a moved mark may be hidden by the vehicle for about so long
 
 
 @dataclass(frozen=True)
 class Run:
-    """Everything the findings are made from. seen (n,) is False inside long gaps; start_wheel is (angle, sd)."""
+    """Everything the findings are made from. seen (n,) is False inside long gaps; start_wheel is (angle, sd);
+    distances are of the whole combination, where there is a trailer."""
 
     vehicle: Vehicle
     course: Course
@@ -48,6 +65,8 @@ class Run:
     mirrors: Mirrors
     steering: Steering = field(default_factory=Steering)
     axle: AxleCheck | None = None
+    trailer: TrailerMotion | None = None
+    trailer_check: TrailerCheck | None = None
 
 
 def findings_of(run: Run) -> tuple[Finding, ...]:
@@ -108,6 +127,15 @@ def _worst(run: Run, reading: Reading, limit: float) -> _Worst:
                   (float(reading.place_m[k, 0]), float(reading.place_m[k, 1])), reading.names[reading.part[k]])
 
 
+def _worst_of_bodies(run: Run, readings: list[Reading], limit: float) -> list[_Worst]:
+    """The worst of each body that is not well, a crossing that both share once; of all together where all are well."""
+    worst = sorted((_worst(run, r, limit) for r in readings), key=lambda w: w.value)
+    out = [w for w in worst[:1] if w.verdict != "ok"]
+    out += [w for w in worst[1:] if w.verdict != "ok" and not any(
+        w.verdict == o.verdict and w.span[0] <= o.span[1] and o.span[0] <= w.span[1] for o in out)]
+    return out or worst[:1]
+
+
 def _each_crossing(run: Run, reading: Reading, limit: float) -> list[_Worst]:
     """The worst moment of each time the reading fell below its limit, or the single worst when it never did.
 
@@ -134,10 +162,11 @@ def _each_crossing(run: Run, reading: Reading, limit: float) -> list[_Worst]:
 
 def _tyre_over_line(run: Run) -> Iterator[Finding]:
     full = run.rules.tyre_reading == "full_width"
-    readings = run.distances.tyre_full if full else run.distances.tyre
     whole = "the full width of the " if full else ""
-    for line, reading in readings.items():
-        w = _worst(run, reading, -run.rules.tyre_tolerance_m)
+    limit = -run.rules.tyre_tolerance_m
+    of_lines = [(line, w) for line in run.distances.tyre for w in _worst_of_bodies(
+        run, [(d.tyre_full if full else d.tyre)[line] for d in run.distances.of_bodies], limit)]
+    for line, w in of_lines:
         tyre, name, when = words(w.part) + " tyre", words(line), clock(run.motion.t_s[w.k])
         if w.verdict == "not seen":
             sentence = f"the vehicle was out of sight about {when}, when a tyre may have been over the {name}."
@@ -150,28 +179,34 @@ def _tyre_over_line(run: Run) -> Iterator[Finding]:
             side = "inside" if w.value >= 0 else "over"
             sentence = (f"{whole}{tyre} {length(w.value)} {side} the {name} at {when} ({margin(w.sd)}): too close to "
                         "call from this clip.")
-        yield _make(run, "tyre_over_line", line, w.verdict, w.span, w.value, w.sd, "m", -run.rules.tyre_tolerance_m,
-                    w.at_m, sentence)
+        yield _make(run, "tyre_over_line", line, w.verdict, w.span, w.value, w.sd, "m", limit, w.at_m, sentence)
 
 
 def _body_over_line(run: Run) -> Iterator[Finding]:
     """Bodywork, and mirrors where the rules say so, over a line; each time of its own where the rules count so."""
     mirrors = run.rules.body_reading == "with_mirrors"
-    part = "bodywork or mirror" if mirrors else "bodywork"
     for line, reading in run.distances.body.items():
-        if mirrors:
-            reading = nearer(reading, run.distances.mirror[line])
-        worst = _each_crossing(run, reading, 0.0) if run.rules.count_each_crossing else [_worst(run, reading, 0.0)]
+        if run.rules.count_each_crossing:
+            worst = _each_crossing(run, nearer(reading, run.distances.mirror[line]) if mirrors else reading, 0.0)
+        else:
+            worst = _worst_of_bodies(run, [nearer(d.body[line], d.mirror[line]) if mirrors and line in d.mirror
+                                           else d.body[line] for d in run.distances.of_bodies], 0.0)
         for w in worst:
             if w.verdict == "ok":
                 continue
             when, name = clock(run.motion.t_s[w.k]), words(line)
+            part = _bodywork(w.part) if not mirrors or w.part == TRAILER else "bodywork or mirror"
             if w.verdict == "not seen":
                 sentence = f"the vehicle was out of sight about {when}, when {part} may have been over the {name}."
             else:
                 side = "over" if w.value < 0 else "inside"
                 sentence = f"{part} {length(w.value)} {side} the {name} at {when} ({margin(w.sd)})."
             yield _make(run, "body_over_line", line, w.verdict, w.span, w.value, w.sd, "m", 0.0, w.at_m, sentence)
+
+
+def _bodywork(part: str) -> str:
+    """What a reading's part is called in a sentence."""
+    return "the trailer's bodywork" if part == TRAILER else "bodywork"
 
 
 def _mark_touched(run: Run) -> Iterator[Finding]:
@@ -188,10 +223,11 @@ def _mark_touched(run: Run) -> Iterator[Finding]:
             if closest < _MOVED_BY_VEHICLE_M:
                 # It was hit when the body first came as near as it ever did, as far as can be told.
                 k = int(np.flatnonzero(near & (reading.value_m <= closest + reading.sd_m))[0])
+                by = " by the trailer" if reading.names[reading.part[k]] == TRAILER else ""
                 yield _make(run, "mark_touched", mark.name, "fault", (t[k], max(event.t_s, t[k])),
                             float(reading.value_m[k]), float(reading.sd_m[k]), "m", 0.0, where,
-                            f"the {name} was knocked: it moved {length(event.moved_m)} ({margin(event.sd_m)}), seen at "
-                            f"{clock(event.t_s)}.")
+                            f"the {name} was knocked{by}: it moved {length(event.moved_m)} ({margin(event.sd_m)}), "
+                            f"seen at {clock(event.t_s)}.")
                 continue
             yield _make(run, "mark_touched", mark.name, "ok", (event.t_s, event.t_s), w.value, w.sd, "m", 0.0, where,
                         f"the {name} moved {length(event.moved_m)} at {clock(event.t_s)}, but the vehicle came no "
@@ -199,7 +235,7 @@ def _mark_touched(run: Run) -> Iterator[Finding]:
             continue
         if not math.isfinite(w.value):
             continue
-        when, part = clock(t[w.k]), w.part if "mirror" in w.part else "bodywork"
+        when, part = clock(t[w.k]), w.part if "mirror" in w.part else _bodywork(w.part)
         if w.verdict == "not seen":
             sentence = f"the vehicle was out of sight about {when}, when it may have touched the {name}."
         elif w.verdict == "fault":
@@ -286,16 +322,46 @@ def _crawl_steering(run: Run) -> Iterator[Finding]:
 
 
 def _data_sheet(run: Run) -> Iterator[Finding]:
-    """Does the vehicle turn about the rear axle that its file states?"""
-    check = run.axle
-    if check is None or abs(check.offset_m) - WIDE * check.sd_m <= _AXLE_TRUSTED_M:
-        return
+    """Do the vehicle and its trailer turn about the axles that their file states?"""
     t = run.motion.t_s
-    side = "ahead of" if check.offset_m > 0 else "behind"
-    yield _make(run, "data_sheet", "rear axle", "fault", (t[0], t[-1]), check.offset_m, check.sd_m, "m",
-                _AXLE_TRUSTED_M, None, f"the vehicle turns about a point {length(check.offset_m)} {side} the rear axle "
-                f"in its file ({margin(check.sd_m)}): wrong data sheet or wrong vehicle? Measure wheelbase and front "
-                "overhang; clearances and wheel angles here may be off.", severity="note")
+    check, towed = run.axle, run.trailer_check
+    if check is not None and abs(check.offset_m) - WIDE * check.sd_m > _AXLE_TRUSTED_M:
+        side = "ahead of" if check.offset_m > 0 else "behind"
+        yield _make(run, "data_sheet", "rear axle", "fault", (t[0], t[-1]), check.offset_m, check.sd_m, "m",
+                    _AXLE_TRUSTED_M, None, f"the vehicle turns about a point {length(check.offset_m)} {side} the rear "
+                    f"axle in its file ({margin(check.sd_m)}): wrong data sheet or wrong vehicle? Measure wheelbase "
+                    "and front overhang; clearances and wheel angles here may be off.", severity="note")
+    if towed is not None and abs(towed.hitch_to_axle_m - towed.stated_m) - WIDE * towed.sd_m > _TRAILER_TRUSTED_M:
+        yield _make(run, "data_sheet", "trailer axle", "fault", (t[0], t[-1]), towed.hitch_to_axle_m - towed.stated_m,
+                    towed.sd_m, "m", _TRAILER_TRUSTED_M, None, f"the trailer turns about a point "
+                    f"{length(towed.hitch_to_axle_m)} behind the coupling ({margin(towed.sd_m)}), not "
+                    f"{length(towed.stated_m)} as in its file: wrong data sheet, wrong trailer, or a lifted or steered "
+                    "axle? Measure from the coupling to the middle of the axles that stand on the ground; clearances "
+                    "of the trailer here may be off.", severity="note")
+
+
+def _jack_knife(run: Run) -> Iterator[Finding]:
+    """Did the combination bend further than the rules or its data sheet allow?"""
+    trailer, towed = run.vehicle.trailer, run.trailer
+    if trailer is None or towed is None:
+        return
+    limit = min(run.rules.articulation_limit_rad or math.inf, trailer.max_articulation_rad)
+    k = int(np.argmax(np.where(run.seen, np.abs(towed.angle_rad), -1.0)))
+    verdict = call(-abs(float(towed.angle_rad[k])), float(towed.sd_rad[k]), -limit)
+    t, hidden = run.motion.t_s, ~run.seen
+    span = next(((float(t[a]), float(t[b])) for a, b in runs(np.abs(towed.angle_rad) > limit) if a <= k <= b),
+                (float(t[k]), float(t[k])))
+    angle, sd = math.degrees(towed.angle_rad[k]), math.degrees(towed.sd_rad[k])
+    bent = (f"{abs(angle):.0f}° between vehicle and trailer (± {WIDE * sd:.1f}°), its tail to the "
+            f"{'right' if angle > 0 else 'left'}, at {clock(t[k])}")
+    allowed = f"{math.degrees(limit):.0f}°"
+    sentence = {"ok": f"at most {bent}; limit {allowed}.", "fault": f"{bent}: beyond the limit of {allowed}."}.get(
+        verdict, f"{bent}; limit {allowed}: too close to call from this clip.")
+    if verdict == "ok" and np.any(np.abs(towed.angle_rad[hidden]) + WIDE * towed.sd_rad[hidden] > limit):
+        verdict, sentence = "not seen", f"the combination was out of sight when it may have bent beyond {allowed}."
+    at = to_course_m(run.motion, np.array([[trailer.hitch_x_m, 0.0]]))[k, 0]
+    yield _make(run, "jack_knife", "coupling", verdict, span, angle, sd, "deg", math.degrees(limit),
+                (float(at[0]), float(at[1])), sentence)
 
 
 def _front_axle(run: Run, k: int) -> tuple[float, float]:
@@ -327,8 +393,9 @@ def _stopping_box(run: Run) -> Iterator[Finding]:
     else:
         place = f"{length(inside)} short of the stopping box" if short < 0 else f"{length(inside)} past the back line"
     doubt = ": too close to call from this clip" if verdict == "too close to call" else ""
+    rear = "the trailer's rear" if run.trailer else "rear"
     yield _make(run, "stopping_box", "stopping box", verdict, (t, t), inside, final.sd_rear_x_m, "m", 0.0,
-                (final.rear_x_m, final.lateral_m), f"rear {place} ({margin(final.sd_rear_x_m)}){doubt}.")
+                (final.rear_x_m, final.lateral_m), f"{rear} {place} ({margin(final.sd_rear_x_m)}){doubt}.")
 
 
 def _barrier(run: Run) -> Iterator[Finding]:
@@ -355,7 +422,8 @@ def _final_heading(run: Run) -> Iterator[Finding]:
     verdict = call(-abs(final.heading_rad), final.sd_heading_rad, -limit)
     angle, sd = math.degrees(final.heading_rad), math.degrees(final.sd_heading_rad)
     side = "left" if angle > 0 else "right"
-    lean = f"nose {abs(angle):.1f}° to the {side} of the bay's line" if abs(angle) >= 0.05 else "square in the bay"
+    nose = "with the trailer's front" if run.trailer else "nose"
+    lean = f"{nose} {abs(angle):.1f}° to the {side} of the bay's line" if abs(angle) >= 0.05 else "square in the bay"
     yield _make(run, "final_heading", "bay", verdict, (t, t), angle, sd, "deg", math.degrees(limit),
                 (final.rear_x_m, final.lateral_m), f"finished {lean} (± {WIDE * sd:.1f}°).")
 
@@ -408,8 +476,12 @@ def _inside_bay(run: Run) -> Iterator[Finding]:
         a, b = run.course.mark("mouth_right"), run.course.mark("mouth_left")
         del sides["bay's front line"]
         sides["first cones"] = Line("first cones", a.x_m, a.y_m, b.x_m, b.y_m, 0.1, 1)
-    body, sd_m = run.vehicle.body_outline_m(), run.distances.usual_sd_m
-    readings = {name: outline_to_line(run.motion, body, line, sd_m, name) for name, line in sides.items()}
+    bodies: list[tuple[Body, Motion]] = [(run.vehicle, run.motion)]
+    if run.vehicle.trailer and run.trailer:
+        bodies.append((run.vehicle.trailer, run.trailer.body))
+    sd_m = run.distances.usual_sd_m
+    readings = {name: reduce(nearer, (outline_to_line(motion, body.body_outline_m(), line, sd_m, name)
+                                      for body, motion in bodies)) for name, line in sides.items()}
     worst = min(readings, key=lambda name: readings[name].value_m[-1])
     value, sd = float(readings[worst].value_m[-1]), float(readings[worst].sd_m[-1])
     verdict, t = call(value, sd, 0.0), float(run.motion.t_s[-1])
@@ -459,6 +531,8 @@ def _mark_unseen(run: Run) -> Iterator[Finding]:
     for leg in run.legs:
         reversing |= (leg.direction < 0) & (t >= leg.t_start_s) & (t <= leg.t_end_s)
     for mark in run.course.marks:
+        if mark.name not in run.mirrors.views:
+            continue
         reading = run.distances.mark[mark.name]
         hidden = reversing & run.seen & (run.mirrors.views[mark.name].state == HIDDEN)
         k = int(np.argmin(np.where(hidden, reading.value_m, np.inf)))
@@ -487,5 +561,6 @@ MAKERS: dict[str, Callable[[Run], Iterator[Finding]]] = {
     "inside_bay": _inside_bay,
     "looks": _looks,
     "mark_unseen": _mark_unseen,
+    "jack_knife": _jack_knife,
     "data_sheet": _data_sheet,
 }

@@ -5,13 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 
 from analysis.advice import advice_of
+from analysis.articulation import smoothed_angles, trailer_motion
 from analysis.attempt import Attempt
-from analysis.clearance import clearances
+from analysis.clearance import clearances, of_both
 from analysis.course import Course
 from analysis.drysteer import dry_turns, wheel_at_start
 from analysis.finals import final_position
 from analysis.findings import Run, findings_of
-from analysis.mirrors import mirrors_of
+from analysis.mirrors import NO_MIRRORS, mirrors_of
 from analysis.motion import bridged, estimate, motion_of, with_sensors
 from analysis.room.nouns import RoomAlong
 from analysis.rules import Rules
@@ -20,6 +21,7 @@ from analysis.sensorlog import SensorLog
 from analysis.steering import steering_of
 from analysis.stops import legs_of, shunts_of, stops_of
 from analysis.track import Track
+from analysis.trailer_check import trailer_check
 from analysis.vehicle import Vehicle
 
 
@@ -40,16 +42,26 @@ def judge(track: Track, vehicle: Vehicle, course: Course, rules: Rules, sensors:
     shunts = shunts_of(legs, rules.shunt_min_forward_m)
     dry = dry_turns(smoothed, stops, vehicle, rules.dry_tolerance_rad)
     distances = clearances(motion, vehicle, surveyed, track)
-    final = final_position(motion, vehicle, distances, seen)
-    mirrors = mirrors_of(motion, vehicle, surveyed, legs, seen)
+    if vehicle.trailer is None:
+        towed = towed_check = None
+        final = final_position(motion, vehicle, distances, seen)
+        mirrors = mirrors_of(motion, vehicle, surveyed, legs, seen)
+    else:
+        towed = trailer_motion(smoothed_angles(smoothed, track, vehicle), smoothed, motion, vehicle)
+        towed_check = trailer_check(smoothed, track, vehicle)
+        distances = of_both(distances, clearances(towed.body, vehicle.trailer, surveyed, track))
+        final = final_position(towed.body, vehicle.trailer, distances, seen)
+        mirrors = NO_MIRRORS
     steering = steering_of(smoothed, motion, legs, seen, vehicle, surveyed)
     axle = axle_check(smoothed, track, vehicle)
     run = Run(vehicle, surveyed, rules, track, motion, seen, stops, legs, shunts, dry,
-              wheel_at_start(smoothed, stops, vehicle), distances, final, mirrors, steering, axle)
+              wheel_at_start(smoothed, stops, vehicle), distances, final, mirrors, steering, axle, towed,
+              towed_check)
     attempt = Attempt(vehicle, course, surveyed, rules, track, motion, stops, legs, len(shunts), dry,
                       distances.line_series(), {n: r.series(n) for n, r in distances.mark.items()},
                       distances.barrier.series("barrier") if distances.barrier else None, final, mirrors,
-                      findings_of(run), steering=steering, axle=axle, sensors=used)
+                      findings_of(run), steering=steering, axle=axle, sensors=used,
+                      trailer=towed, trailer_check=towed_check)
     return replace(attempt, advice=advice_of(attempt))
 
 

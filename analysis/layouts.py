@@ -1,4 +1,4 @@
-"""Courses from a vehicle's length L and width W by the published proportions of an exercise.
+"""Courses from a vehicle's length L and width W, its trailer included, by the published proportions of an exercise.
 
 Every distance is a setting with its usual value and where that comes from: the published sources disagree on some
 and are silent on others, so a school sets its own. Lengths in metres, course frame.
@@ -32,18 +32,18 @@ class Setting:
 
 SETTINGS: dict[str, dict[str, Setting]] = {
     "s_reverse": {
-        "pair_to_pivot_m": Setting("forward pair to pivot cone, along", lambda v: 2 * v.length_m, f"2 L: {_GB}"),
-        "pivot_to_back_m": Setting("pivot cone to the bay's back line, along", lambda v: 3 * v.length_m,
+        "pair_to_pivot_m": Setting("forward pair to pivot cone, along", lambda v: 2 * v.overall_length_m, f"2 L: {_GB}"),
+        "pivot_to_back_m": Setting("pivot cone to the bay's back line, along", lambda v: 3 * v.overall_length_m,
                                    "3 L: unconfirmed, implied by 5 L less 2 L; one secondary page says at most 1.5 L"),
         "longest_m": Setting("longest course that the yard takes; the pivot-to-back distance gives way",
                              lambda v: 66.0, "66 m: notice of the driving standards agency of 22 March 2012"),
-        "bay_length_m": Setting("length of the bay", lambda v: v.length_m,
+        "bay_length_m": Setting("length of the bay", lambda v: v.overall_length_m,
                                 "L, varied by +1/-2 m: unconfirmed, from practitioners"),
-        "bay_width_m": Setting("width of the bay", lambda v: 1.5 * v.width_m, f"1.5 W: {_GB}"),
-        "pair_spacing_m": Setting("between the two forward cones", lambda v: 1.5 * v.width_m, f"1.5 W: {_GB}"),
+        "bay_width_m": Setting("width of the bay", lambda v: 1.5 * v.overall_width_m, f"1.5 W: {_GB}"),
+        "pair_spacing_m": Setting("between the two forward cones", lambda v: 1.5 * v.overall_width_m, f"1.5 W: {_GB}"),
         "pair_inset_m": Setting("outer forward cone to its side line", lambda v: 1.0, "1 m: johnexley.com"),
         "bay_inset_m": Setting("bay's outer side to its side line", lambda v: 1.0, _COMMON),
-        "yard_width_m": Setting("between the side lines", lambda v: 11.0 * math.sqrt(v.width_m / 2.55),
+        "yard_width_m": Setting("between the side lines", lambda v: 11.0 * math.sqrt(v.overall_width_m / 2.55),
                                 "11 m: notice of 22 March 2012; by the root of the width for other vehicles, "
                                 + _COMMON),
         "stopping_depth_m": Setting("depth of the stopping box", lambda v: 0.9, f"{_MEMORY}; others recall 0.75 m"),
@@ -53,9 +53,9 @@ SETTINGS: dict[str, dict[str, Setting]] = {
     },
     "offset_reverse": {
         "lane_width_m": Setting("width of each of the two lanes", lambda v: 12 * FOOT_M, f"12 ft: {_US}"),
-        "run_m": Setting("first cones to the boundary ahead", lambda v: 100 * FOOT_M,
+        "run_m": Setting("first cones to the boundary ahead", lambda v: (140 if v.trailer else 100) * FOOT_M,
                          f"100 ft for a rigid vehicle (140 ft for a combination): {_US}"),
-        "lane_length_m": Setting("length of the lane to end in", lambda v: v.length_m + 10 * FOOT_M,
+        "lane_length_m": Setting("length of the lane to end in", lambda v: v.overall_length_m + 10 * FOOT_M,
                                  "L and 10 ft: " + _COMMON),
         "cone_every_m": Setting("between cones on the line dividing the lanes, at most", lambda v: 10 * FOOT_M,
                                 "10 ft: secondary pages, for the straight reverse"),
@@ -90,9 +90,9 @@ def course_for(vehicle: Vehicle, exercise: str = "s_reverse", *, bay_on_left: bo
     course = {"s_reverse": _s_reverse, "offset_reverse": _offset_reverse}[exercise](s, 1.0 if bay_on_left else -1.0,
                                                                                    name)
     width = "bay_width_m" if exercise == "s_reverse" else "lane_width_m"
-    if s[width] <= vehicle.width_m:
-        raise Trouble(f"{s[width]:g} m leaves no room for {vehicle.name}, {vehicle.width_m:g} m wide", where=width,
-                      remedy=f"it must exceed {vehicle.width_m:g} m; usual: "
+    if s[width] <= vehicle.overall_width_m:
+        raise Trouble(f"{s[width]:g} m leaves no room for {vehicle.name}, {vehicle.overall_width_m:g} m wide",
+                      where=width, remedy=f"it must exceed {vehicle.overall_width_m:g} m; usual: "
                              f"{SETTINGS[exercise][width].usual_m(vehicle):.2f} m")
     return course
 

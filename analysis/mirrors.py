@@ -25,6 +25,9 @@ _WIDE_ENDS_M = 25.0  # class II reaches the horizon, class IV need not
 _CUE_LASTS_S = 0.5  # a shorter glimpse is no cue
 
 
+NO_MIRRORS = Mirrors({}, 0, None)  # of a combination: what its trailer hides changes with the angle; not modelled
+
+
 def field_width_m(field: tuple[tuple[float, float], ...], behind_m: np.ndarray, ends_m: float = np.inf) -> np.ndarray:
     """Width (...) of a field at distances behind the eyes; 0 where there is none."""
     at, width = np.array(field).T

@@ -22,9 +22,12 @@ from analysis.attempt import (
     SensorUse,
     Steering,
     Stop,
+    TrailerCheck,
+    TrailerMotion,
 )
 from analysis.motion import bridged
 from analysis.room_record import room_to_json
+from analysis.vehicle import Vehicle
 
 SCHEMA_VERSION = 1
 _REPORTED = 0.5  # a turn at a standstill is listed when it is more likely than not
@@ -38,7 +41,9 @@ def attempt_to_json(attempt: Attempt) -> dict[str, Any]:
         "verdict": attempt.verdict,
         "summary": summary_of(attempt),
         "vehicle": {"name": attempt.vehicle.name, "length_m": attempt.vehicle.length_m,
-                    "width_m": attempt.vehicle.width_m, "wheelbase_m": attempt.vehicle.wheelbase_m},
+                    "width_m": attempt.vehicle.width_m, "wheelbase_m": attempt.vehicle.wheelbase_m,
+                    "overall_length_m": _number(attempt.vehicle.overall_length_m),
+                    "trailer": _trailer(attempt.vehicle)},
         "course": {"name": attempt.course.name},
         "rules": {"name": attempt.rules.name, "source": attempt.rules.source,
                   "tyre_reading": attempt.rules.tyre_reading, "points_allowed": attempt.rules.points_allowed},
@@ -55,6 +60,7 @@ def attempt_to_json(attempt: Attempt) -> dict[str, Any]:
         "dry_steering": [_dry_turn(d) for d in attempt.dry_turns if d.probability >= _REPORTED],
         "steering": _steering(attempt.steering),
         "axle_check": _axle(attempt.axle),
+        "articulation": _articulation(attempt.trailer, attempt.trailer_check, bridged(attempt.track)),
         "sensors": _sensors(attempt.sensors),
         "findings": [_finding(f) for f in attempt.findings],
         "marks": [{"name": m.name, "x_m": _number(m.x_m), "y_m": _number(m.y_m), "sd_m": _number(m.sd_m),
@@ -104,6 +110,11 @@ def track_frame(attempt: Attempt) -> pd.DataFrame:
         "road_wheel_rad": m.wheel_rad, "sd_x_m": sd[:, 0], "sd_y_m": sd[:, 1],
         "rho_xy": m.cov[:, 0, 1] / (sd[:, 0] * sd[:, 1]), "sd_heading_rad": sd[:, 2], "sd_speed_mps": sd[:, 3],
         "sd_road_wheel_rad": sd[:, 4], "standing": m.standing}
+    if attempt.trailer:
+        towed, body = attempt.trailer, attempt.trailer.body
+        columns |= {"articulation_rad": towed.angle_rad, "sd_articulation_rad": towed.sd_rad, "trailer_x_m": body.x_m,
+                    "trailer_y_m": body.y_m, "trailer_heading_rad": body.heading_rad, "sd_trailer_x_m": body.sd(0),
+                    "sd_trailer_y_m": body.sd(1), "sd_trailer_heading_rad": body.sd(2)}
     series = [*attempt.line_clearance.items(), *((f"mark_{n}", s) for n, s in attempt.mark_clearance.items())]
     if attempt.barrier_clearance:
         series.append(("barrier", attempt.barrier_clearance))
@@ -162,6 +173,26 @@ def _axle(check: AxleCheck | None) -> dict[str, Any] | None:
         return None
     return {"offset_m": _number(check.offset_m), "sd_m": _number(check.sd_m),
             "wheelbase_m": _number(check.wheelbase_m), "sd_wheelbase_m": _number(check.sd_wheelbase_m)}
+
+
+def _trailer(vehicle: Vehicle) -> dict[str, Any] | None:
+    t = vehicle.trailer
+    if t is None:
+        return None
+    return {"name": t.name, "kind": t.kind, "length_m": t.length_m, "width_m": t.width_m,
+            "hitch_x_m": t.hitch_x_m, "hitch_to_axle_m": t.hitch_to_axle_m,
+            "max_articulation_deg": _degrees(t.max_articulation_rad)}
+
+
+def _articulation(towed: TrailerMotion | None, check: TrailerCheck | None, seen: np.ndarray) -> dict[str, Any] | None:
+    if towed is None:
+        return None
+    k = int(np.argmax(np.where(seen, np.abs(towed.angle_rad), -1.0)))
+    return {"largest_deg": _degrees(towed.angle_rad[k]), "sd_largest_deg": _degrees(towed.sd_rad[k]),
+            "largest_s": _number(towed.body.t_s[k]), "final_deg": _degrees(towed.angle_rad[-1]),
+            "sd_final_deg": _degrees(towed.sd_rad[-1]),
+            "hitch_to_axle_m": _number(check.hitch_to_axle_m) if check else None,
+            "sd_hitch_to_axle_m": _number(check.sd_m) if check else None}
 
 
 def _sensors(use: SensorUse | None) -> dict[str, Any] | None:

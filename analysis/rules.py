@@ -24,6 +24,7 @@ class Rules:
     fails above `points_allowed`; a fault of a kind without points fails it outright. None: no points, any fault fails.
     `count_each_crossing`: each time bodywork crosses a line is a fault of its own. `body_reading`: with or without
     the mirrors. `looks_allowed`: how often the driver may get out and look, None where nothing is said about it.
+    `articulation_limit_rad`: as far as vehicle and trailer may bend, None where the data sheet's limit alone holds.
     """
 
     name: str
@@ -50,17 +51,18 @@ class Rules:
     body_reading: str = "without_mirrors"
     whole_inside_bay: bool = False
     looks_allowed: int | None = None
+    articulation_limit_rad: float | None = None
 
 
 KINDS = ("tyre_over_line", "body_over_line", "mark_touched", "mark_close", "shunt_count", "dry_steering",
          "stopping_box", "barrier", "final_heading", "forward_pair", "speed_near_mark", "mark_unseen", "inside_bay",
-         "looks", "crawl_steering", "data_sheet")
+         "looks", "crawl_steering", "jack_knife", "data_sheet")
 
 _DEFAULT_SEVERITY = {"tyre_over_line": "fault", "body_over_line": "note", "mark_touched": "fault",
                      "mark_close": "note", "shunt_count": "fault", "dry_steering": "fault", "stopping_box": "fault",
                      "barrier": "fault", "final_heading": "note", "forward_pair": "note", "speed_near_mark": "note",
                      "mark_unseen": "note", "inside_bay": "fault", "looks": "note",
-                     "crawl_steering": "note", "data_sheet": "note"}
+                     "crawl_steering": "note", "jack_knife": "fault", "data_sheet": "note"}
 
 
 def rules_from_table(values: Mapping[str, Any]) -> Rules:
@@ -100,6 +102,8 @@ def rules_from_table(values: Mapping[str, Any]) -> Rules:
         count_each_crossing=t.flag("count_each_crossing", False),
         body_reading=t.choice("body_reading", ("without_mirrors", "with_mirrors"), "without_mirrors"),
         whole_inside_bay=t.flag("whole_inside_bay", False),
-        looks_allowed=t.whole("looks_allowed", 0, 9) if t.has("looks_allowed") else None)
+        looks_allowed=t.whole("looks_allowed", 0, 9) if t.has("looks_allowed") else None,
+        articulation_limit_rad=math.radians(t.number("articulation_limit_deg", 10.0, 110.0))
+        if t.has("articulation_limit_deg") else None)
     t.done()
     return rules

@@ -66,7 +66,7 @@ def _turns(motion: Motion, rolled: np.ndarray, rows: np.ndarray, sd: np.ndarray,
     if first > rows[0]:  # else it stood so before the vehicle moved
         out["sd_wheel_on_s"] = _sd_s(motion, sd, first)
     pivot = [m for m in course.marks if m.name == "pivot"]
-    if pivot:
+    if pivot and vehicle.trailer is None:  # whose rear end is not the vehicle's own
         out["wheel_on_beyond_pivot_m"] = float(motion.x_m[first] + vehicle.x_rear_m - pivot[0].x_m)
     side = float(np.sign(wheel[first]))
     other = rows[(rows > first) & (side * wheel[rows] < -ON_RAD)]

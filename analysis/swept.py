@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.attempt import Motion
+from analysis.body import Body
 from analysis.clearance import to_course_m
 from analysis.vehicle import Vehicle
 
@@ -44,17 +45,45 @@ def turning_circle(vehicle: Vehicle, wheel_rad: float) -> TurningCircle:
         math.hypot(side, vehicle.rear_overhang_m) - side)
 
 
+@dataclass(frozen=True)
+class TrailerCircle:
+    """The trailer in a steady turn: radii (m) of its axle and of its inner side, and the angle between the two bodies
+    (rad, without its sign)."""
+
+    axle_m: float
+    inner_body_m: float
+    articulation_rad: float
+
+
+def trailer_circle(vehicle: Vehicle, wheel_rad: float) -> TrailerCircle | None:
+    """Where the trailer runs in the steady turn at a wheel angle, which must not be zero; None where there is no steady
+    turn: the angle then grows until the combination jack-knifes.
+
+    Coupling and axle are legs of right triangles with the turning centre: the sum of squares (Western Highway
+    Institute; SAE J695; reviewed by Sayers, TRR 1052, 1986)."""
+    trailer = vehicle.trailer
+    if trailer is None:
+        return None
+    r = turning_circle(vehicle, wheel_rad).rear_axle_m
+    coupling = math.hypot(r, trailer.hitch_x_m)
+    if coupling <= trailer.hitch_to_axle_m:
+        return None
+    axle = math.sqrt(coupling**2 - trailer.hitch_to_axle_m**2)
+    bent = math.asin(trailer.hitch_to_axle_m / coupling) - math.atan2(trailer.hitch_x_m, r)
+    return TrailerCircle(axle, axle - trailer.width_m / 2, bent)
+
+
 def wheel_for_outer_radius(vehicle: Vehicle, outer_body_m: float) -> float:
     """The wheel angle (rad) at which the outer front corner describes a circle of that radius."""
     side = math.sqrt(outer_body_m**2 - vehicle.x_front_m**2)
     return math.atan2(vehicle.wheelbase_m, side - vehicle.width_m / 2)
 
 
-def tyre_paths_m(motion: Motion, vehicle: Vehicle) -> dict[str, np.ndarray]:
+def tyre_paths_m(motion: Motion, body: Body) -> dict[str, np.ndarray]:
     """The path (n, 2) of the middle of each tyre's contact patch, course frame."""
-    return {t.name: to_course_m(motion, np.array([[t.x_m, t.y_m]]))[:, 0] for t in vehicle.tyres()}
+    return {t.name: to_course_m(motion, np.array([[t.x_m, t.y_m]]))[:, 0] for t in body.tyres()}
 
 
-def outlines_m(motion: Motion, vehicle: Vehicle) -> np.ndarray:
+def outlines_m(motion: Motion, body: Body) -> np.ndarray:
     """(n, k, 2) body outline at each time, course frame; together they are the swept path."""
-    return to_course_m(motion, vehicle.body_outline_m())
+    return to_course_m(motion, body.body_outline_m())

@@ -87,9 +87,9 @@ def _for_vehicle(vehicle: Vehicle | None, stands: Course, with_room: bool) -> li
         if stands.has_marks(f"{end}_left", f"{end}_right"):
             a, b = stands.mark(f"{end}_left"), stands.mark(f"{end}_right")
             free = math.hypot(a.x_m - b.x_m, a.y_m - b.y_m) - a.base_half_m - b.base_half_m
-            if free <= vehicle.width_m:
+            if free <= vehicle.overall_width_m:
                 told.append(f"The {end} cones stand too close: {words.metres(free)} between their bases, and "
-                            f"{vehicle.name} is {words.metres(vehicle.width_m)} wide.")
+                            f"{vehicle.name} is {words.metres(vehicle.overall_width_m)} wide.")
     if with_room:
         told.append("As the marks stand now: " + room_sentence(vehicle, stands))
     return told

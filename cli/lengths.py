@@ -28,7 +28,7 @@ def length_m(text: str, vehicle: Vehicle | None = None) -> float:
     if (found := _INCHES.fullmatch(stripped)) is not None:
         return _number(found[1]) / 12 * FOOT_M
     if vehicle is not None and (found := _MULTIPLE.fullmatch(stripped)) is not None:
-        return _number(found[1]) * (vehicle.length_m if found[2] == "L" else vehicle.width_m)
+        return _number(found[1]) * (vehicle.overall_length_m if found[2] == "L" else vehicle.overall_width_m)
     raise Trouble(f"'{text[:40]}' is not a length", remedy=ALLOWED)
 
 

@@ -78,7 +78,8 @@ def _code() -> str:
     code = hashlib.sha256()
     for package, name in (("analysis.room", "build.py"), ("analysis.room", "field.py"), ("analysis.room", "runs.py"),
                           ("analysis.room", "solids.py"), ("analysis.room", "sweeps.py"),
-                          ("analysis", "clearance.py"), ("analysis", "vehicle.py"), ("analysis", "course.py")):
+                          ("analysis", "body.py"), ("analysis", "clearance.py"), ("analysis", "vehicle.py"),
+                          ("analysis", "course.py")):
         code.update(resources.files(package).joinpath(name).read_bytes())
     return code.hexdigest()
 

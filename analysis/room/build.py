@@ -108,7 +108,11 @@ def _arcs(field: RoomField, dx: float) -> tuple[np.ndarray, ...]:
 
 def empty_field(vehicle: Vehicle, course: Course, limits: Limits | None = None, shunts: int = 2,
                 fine: Fineness | None = None) -> RoomField:
-    """The field with its values still to be filled in."""
+    """The field with its values still to be filled in. Raises Trouble for a vehicle with a trailer: its states are
+    another dimension, and its way in another problem."""
+    if vehicle.trailer:
+        raise Trouble("the best way in, and the room left on it, are worked out for vehicles without a trailer only",
+                      where="trailer", remedy="everything else is measured and judged as for any vehicle")
     limits = limits or Limits.of(vehicle)
     grid = grid_of(vehicle, course, limits, fine or Fineness())
     shape = (2 * shunts + 1, len(grid.x_m), len(grid.wheel_rad), len(grid.heading_rad), len(grid.y_m))
