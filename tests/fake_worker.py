@@ -1,7 +1,7 @@
 """In place of the app's worker in tests: tells the same things, and copies a prepared result in place of measuring.
 
 `python fake_worker.py TASK FOLDER`, with the prepared attempt folder in FAKE_RESULT. What it does follows from the
-trainee's code: 'slow' takes half a minute, 'steady' three seconds, 'lost' finds no marks until they are pointed out,
+trainee's code: 'slow' takes half a minute, 'steady' three seconds, 'swift' a tenth of one, 'lost' finds no marks until they are pointed out,
 'dies' says nothing, 'babbles' says what nobody understands. Sharing is the real thing.
 """
 
@@ -15,6 +15,10 @@ import threading
 import time
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).parents[1]))
+
+from cli import store  # noqa: E402
+
 
 def end_with_the_server() -> None:
     while os.read(0, 1):
@@ -24,7 +28,6 @@ def end_with_the_server() -> None:
 
 def main(task: str, folder: Path) -> None:
     if task == "share":
-        sys.path.insert(0, str(Path(__file__).parents[1]))
         from cli.app.worker import main as real
         sys.exit(real([task, str(folder)]))
     threading.Thread(target=end_with_the_server, daemon=True).start()
@@ -33,7 +36,7 @@ def main(task: str, folder: Path) -> None:
         sys.exit(1)
     if asked["trainee"] == "babbles":
         print("this is not what was agreed", flush=True)
-    steps = {"slow": 300, "steady": 30}.get(asked["trainee"], 4)
+    steps = {"slow": 300, "steady": 30, "swift": 1}.get(asked["trainee"], 4)
     for step in range(steps):
         print(json.dumps({"stage": "following the vehicle", "fraction": step / steps}), flush=True)
         time.sleep(0.1)
@@ -41,12 +44,13 @@ def main(task: str, folder: Path) -> None:
         print(json.dumps({"problem": ["no cones found in the picture", "", "point the marks out by hand"]}), flush=True)
         sys.exit(2)
     prepared = Path(os.environ["FAKE_RESULT"])
-    for file in sorted(prepared.iterdir(), key=lambda f: f.name == "attempt.json"):
-        if file.is_file() and not file.name.startswith("recording") and file.suffix != ".toml":
-            shutil.copyfile(file, folder / file.name)
-    record = json.loads((folder / "attempt.json").read_text("utf-8"))
-    record |= {"trainee": asked["trainee"], "instructor": asked["instructor"]}
-    (folder / "attempt.json").write_text(json.dumps(record), "utf-8")
+    record = json.loads((prepared / "attempt.json").read_text("utf-8"))
+    record |= {"trainee": asked["trainee"], "instructor": asked["instructor"],
+               "clips": store.clip_references([folder / clip for clip in asked["clips"]], folder)}
+    with store.replacing(folder) as fresh:
+        for name in record["files"]:
+            shutil.copyfile(prepared / name, fresh / name)
+        store.write_record(fresh, record)
     print(json.dumps({"done": True}), flush=True)
 
 
