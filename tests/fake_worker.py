@@ -1,8 +1,8 @@
 """In place of the app's worker in tests: tells the same things, and copies a prepared result in place of measuring.
 
 `python fake_worker.py TASK FOLDER`, with the prepared attempt folder in FAKE_RESULT. What it does follows from the
-trainee's code: 'slow' takes half a minute, 'steady' three seconds, 'swift' a tenth of one, 'lost' finds no marks until they are pointed out,
-'dies' says nothing, 'babbles' says what nobody understands. Sharing is the real thing.
+trainee's code: 'slow' takes half a minute, 'steady' three seconds, 'swift' a tenth of one, 'lost' finds no marks until
+they are pointed out, 'dies' says nothing, 'babbles' says what nobody understands. Sharing is the real thing.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from cli import store  # noqa: E402
+from cli import store
 
 
 def end_with_the_server() -> None:
