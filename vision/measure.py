@@ -18,6 +18,7 @@ from analysis.course import Course, MarkEvent, SurveyedMark
 from analysis.track import Track
 from analysis.trouble import Trouble
 from analysis.vehicle import Vehicle
+from vision.articulated import articulation_of, leading_body, learn_hinged
 from vision.camera import Camera, Lens, camera_path
 from vision.footage import Footage, Frame, frames, missing_times, open_footage, sample_indices, spread_frames
 from vision.ground import GroundReference, Placed, with_focal
@@ -204,7 +205,8 @@ def _as_set_out(registration: Registration, look: _Look, coarse: Mapping[int, Po
 def _learnt(look: _Look, coarse: Mapping[int, Pose], plate: Plate, registration: Registration, vehicle: Vehicle,
             name: str) -> LearntRoof:
     used = [(s, c) for s, c in zip(look.shots, look.cameras, strict=True) if s.index in coarse]
-    learnt = learn_roof(vehicle, [s.bgr for s, _ in used], [c for _, c in used], [coarse[s.index] for s, _ in used],
+    learn = learn_roof if vehicle.trailer is None else learn_hinged
+    learnt = learn(vehicle, [s.bgr for s, _ in used], [c for _, c in used], [coarse[s.index] for s, _ in used],
                         [s.t_s for s, _ in used], plate, _size_doubt(registration, vehicle))
     if not isinstance(learnt, LearntRoof):
         raise Trouble(f"the vehicle could not be followed: {learnt.reason}", where=name,
@@ -215,7 +217,7 @@ def _learnt(look: _Look, coarse: Mapping[int, Pose], plate: Plate, registration:
 def _size_doubt(registration: Registration, vehicle: Vehicle) -> float:
     """By what share (one sd) the roof may look larger or smaller than entered. The ground fixes focal length / height
     only; a roof at h looks larger than its ground plan by H / (H - h)."""
-    height, roof = float(registration.camera.centre_m[2]), main_solid(vehicle).z_max_m
+    height, roof = float(registration.camera.centre_m[2]), main_solid(leading_body(vehicle)).z_max_m
     share = roof / max(height - roof, 1.0) * registration.focal_sd_px / registration.camera.lens.fx
     return float(np.clip(share, *SIZE_DOUBT))
 
@@ -301,7 +303,8 @@ def _track(steps: Sequence[Step], footage: Footage, registration: Registration, 
     path = camera_path([s.camera for s in steps], t_s, registration.camera.lens, registration.focal_sd_px)
     return Track(t_s, measured, x, y, heading, cov, _common_cov(steps, registration, learnt, vehicle),
                  registration.marks, registration.lines, events, path,
-                 (*footage.notes, *_notes(steps, registration, learnt, vehicle)))
+                 (*footage.notes, *_notes(steps, registration, learnt, vehicle)),
+                 articulation_of([s.fitted for s in steps], learnt.roof))
 
 
 def _common_cov(steps: Sequence[Step], registration: Registration, learnt: LearntRoof, vehicle: Vehicle) -> np.ndarray:

@@ -115,6 +115,10 @@ class Roof:
         """The frame in the roof's own grey mixture at full, half and quarter size."""
         return pyramid(cv2.transform(bgr.astype(np.float32), self.mix.reshape(1, 3)), len(self._levels))
 
+    def lay(self, bgr: np.ndarray, camera: Camera, guess: Pose) -> Fitted | NotFitted:
+        """`fit` to a frame."""
+        return self.fit(self.prepare(bgr), camera, guess)
+
 
 @dataclass(frozen=True)
 class _Points:

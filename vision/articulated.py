@@ -1,0 +1,98 @@
+"""Learning a vehicle with a trailer, and its articulation angle over the clip.
+
+The larger roof is learnt first, from the coarse poses of the whole; the other one then from where the hinge puts it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from analysis.body import Body
+from analysis.track import Articulation
+from analysis.trouble import Trouble
+from analysis.vehicle import Vehicle
+from vision.camera import Camera
+from vision.hinge import hinged, trailer_leads
+from vision.hinged_roofs import HingedFit, HingedRoofs
+from vision.plate import Plate
+from vision.rim import RimFit
+from vision.roof import Fitted, NotFitted, Roof
+from vision.roof_learning import LearntRoof, learn_roof
+from vision.solid import Pose, main_solid, towed_pose
+
+UNSEEN_RIM_SD = (0.08, 0.08, 0.01)
+"""Of a body's place (m, m, rad) where its rim could not be made out."""
+OPEN_SIDES = {"towing": ("left", "right", "front"), "trailer": ("left", "right", "rear")}
+"""Beyond the sides that face the other body there is no ground to be told from."""
+
+
+def leading_body(vehicle: Vehicle) -> Body:
+    """The body whose roof is learnt first and decides the camera's height: the one with the larger roof."""
+    return vehicle.trailer if vehicle.trailer is not None and trailer_leads(vehicle) else vehicle
+
+
+def learn_hinged(vehicle: Vehicle, bgrs: Sequence[np.ndarray], cameras: Sequence[Camera], coarse: Sequence[Pose],
+                 times_s: Sequence[float], plate: Plate, size_doubt: float) -> LearntRoof | NotFitted:
+    """Both roofs, from pictures with coarse poses and times; arguments as of `learn_roof`. The rim is the leading
+    body's, with the sd of the towing vehicle's place.
+
+    Raises Trouble where the towing vehicle's solids leave nothing to be seen ahead of the trailer."""
+    trailer = vehicle.trailer
+    assert trailer is not None
+    front = trailer.hitch_x_m - trailer.hitch_to_axle_m + trailer.x_front_m
+    if main_solid(vehicle).x_min_m < front and main_solid(vehicle).z_max_m > min(s.z_min_m for s in trailer.solids):
+        raise Trouble("the towing vehicle would reach into its trailer", where="solid",
+                      remedy="give cab and chassis as [[solid]] of their own, the chassis below the trailer's floor")
+    leads = trailer_leads(vehicle)
+    theirs = [towed_pose(vehicle, p) for p in coarse]
+    first = _learnt_body(vehicle, leads, bgrs, cameras, theirs if leads else coarse, times_s, plate, size_doubt)
+    if not isinstance(first, LearntRoof):
+        return first
+    known = dict(first.known)
+    used = [i for i, t in enumerate(times_s) if t in known]
+    starts = []
+    for i in used:
+        lead, bend = known[times_s[i]], coarse[i].articulation_rad
+        starts.append(hinged(vehicle, lead, lead.heading_rad - bend) if leads else
+                      towed_pose(vehicle, replace(lead, articulation_rad=bend)))
+    second = _learnt_body(vehicle, not leads, [bgrs[i] for i in used], [cameras[i] for i in used], starts,
+                          [times_s[i] for i in used], plate, size_doubt)
+    if not isinstance(second, LearntRoof):
+        return NotFitted(f"its other body: {second.reason}")
+    mine, other = (second, first) if leads else (first, second)
+    assert isinstance(mine.roof, Roof) and isinstance(other.roof, Roof)
+    roofs = HingedRoofs(vehicle, mine.roof, other.roof, _common(mine.rim), _common(other.rim))
+    sd = roofs.common_sd()
+    rim = first.rim and replace(first.rim, sd=(float(sd[0]), float(sd[1]), float(sd[2])))
+    both = dict(second.known)
+    poses = []
+    for t, lead in first.known:
+        if t in both:
+            p, q = (both[t], lead) if leads else (lead, both[t])
+            poses.append((t, replace(p, articulation_rad=q.heading_rad - p.heading_rad)))
+    return LearntRoof(roofs, rim, tuple(poses))
+
+
+def _learnt_body(vehicle: Vehicle, trailer: bool, bgrs: Sequence[np.ndarray], cameras: Sequence[Camera],
+                 coarse: Sequence[Pose], times_s: Sequence[float], plate: Plate,
+                 size_doubt: float) -> LearntRoof | NotFitted:
+    body: Body | None = vehicle.trailer if trailer else vehicle
+    assert body is not None
+    return learn_roof(body, bgrs, cameras, coarse, times_s, plate, size_doubt,
+                      OPEN_SIDES["trailer" if trailer else "towing"])
+
+
+def _common(rim: RimFit | None) -> np.ndarray:
+    return np.diag(np.square(UNSEEN_RIM_SD if rim is None else rim.sd))
+
+
+def articulation_of(fits: Sequence[Fitted | None], roof: Roof | HingedRoofs) -> Articulation | None:
+    """The angle at each sampled frame, a gap where one of the two bodies could not be fitted; None for one body."""
+    if isinstance(roof, Roof):
+        return None
+    angle = np.array([f.pose.articulation_rad if isinstance(f, HingedFit) else 0.0 for f in fits])
+    sd = np.array([f.articulation_sd_rad if isinstance(f, HingedFit) else 1.0 for f in fits])
+    return Articulation(np.array([isinstance(f, HingedFit) for f in fits]), angle, sd, float(roof.common_sd()[3]))

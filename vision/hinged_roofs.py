@@ -1,0 +1,120 @@
+"""The fine fit of a vehicle with a trailer: each roof laid onto the picture by itself, and the two joined at the hinge.
+
+Each roof gives three numbers (x, y, heading) with their covariance. Bodies that meet at the coupling have four unknowns
+between them, the towing vehicle's pose and the articulation angle: weighted least squares, the weights from what each
+fit and each rim leave uncertain. Weak where the smaller roof is hidden: without the towing vehicle's roof there is no
+pose, without the trailer's there is a pose but no angle.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.body import Solid
+from analysis.vehicle import Vehicle
+from vision.camera import Camera
+from vision.hinge import hinged, trailer_leads
+from vision.roof import Fitted, NotFitted, Roof
+from vision.solid import Pose, towed_pose
+
+COUPLING_SD_M = 0.02
+"""How well a data sheet tells the coupling's place along the two bodies, and its play (our own estimate)."""
+APART_M = 0.35
+"""Fits whose couplings lie further apart than this are not of the two bodies."""
+
+
+@dataclass(frozen=True)
+class HingedFit(Fitted):
+    """A frame's pose with the articulation angle in it, and that angle's sd, independent from frame to frame."""
+
+    articulation_sd_rad: float
+
+
+class HingedRoofs:
+    """Both learnt roofs. `towing_common`, `trailer_common` (3, 3): what all frames share, of each body's place in its
+    own axes (along, across, heading), from its rim."""
+
+    def __init__(self, vehicle: Vehicle, towing: Roof, trailer: Roof, towing_common: np.ndarray,
+                 trailer_common: np.ndarray) -> None:
+        assert vehicle.trailer is not None
+        self.vehicle, self.towing, self.trailer = vehicle, towing, trailer
+        self.hinge_m = vehicle.trailer.hitch_x_m, vehicle.trailer.hitch_to_axle_m
+        self._common = np.zeros((6, 6))
+        self._common[:3, :3], self._common[3:, 3:] = towing_common, trailer_common
+        self._common[[0, 1], [0, 1]] += COUPLING_SD_M**2
+
+    @property
+    def solid(self) -> Solid:
+        """Of the leading roof."""
+        return self.trailer.solid if trailer_leads(self.vehicle) else self.towing.solid
+
+    def common_sd(self) -> np.ndarray:
+        """(4,) what all frames share of along, across, heading and articulation, as sd, with the two bodies in line."""
+        gain, _ = self._gain(np.zeros(4), self._common)
+        return np.sqrt(np.diag(gain @ self._common @ gain.T))
+
+    def lay(self, bgr: np.ndarray, camera: Camera, guess: Pose) -> Fitted | NotFitted:
+        """Lay both roofs onto a frame, the larger one first; guess within about half a metre at either roof."""
+        if trailer_leads(self.vehicle):
+            theirs = self.trailer.lay(bgr, camera, towed_pose(self.vehicle, guess))
+            if not isinstance(theirs, Fitted):
+                return theirs
+            start = hinged(self.vehicle, theirs.pose, theirs.pose.heading_rad - guess.articulation_rad)
+            mine = self.towing.lay(bgr, camera, start)
+            if not isinstance(mine, Fitted):
+                return NotFitted(f"the towing vehicle: {mine.reason}")
+        else:
+            mine = self.towing.lay(bgr, camera, guess)
+            if not isinstance(mine, Fitted):
+                return mine
+            bent = Pose(mine.pose.x_m, mine.pose.y_m, mine.pose.heading_rad, guess.articulation_rad)
+            theirs = self.trailer.lay(bgr, camera, towed_pose(self.vehicle, bent))
+            if not isinstance(theirs, Fitted):
+                return Fitted(bent, mine.cov, mine.support, mine.misfit, mine.alike)
+        return self._joined(mine, theirs)
+
+    def _joined(self, mine: Fitted, theirs: Fitted) -> HingedFit | NotFitted:
+        h, back = self.hinge_m
+        apart = (mine.pose.to_course(np.array([[h, 0.0]])) - theirs.pose.to_course(np.array([[back, 0.0]])))[0]
+        if math.hypot(*apart) > APART_M:
+            return NotFitted("the two bodies do not meet at the coupling")
+        seen = np.array([mine.pose.x_m, mine.pose.y_m, mine.pose.heading_rad,
+                         theirs.pose.x_m, theirs.pose.y_m, theirs.pose.heading_rad])
+        own = np.zeros((6, 6))
+        own[:3, :3], own[3:, 3:] = mine.cov, theirs.cov
+        shared = _turned(self._common, seen[2], seen[5])
+        q = np.array([*seen[:3], seen[5] - seen[2]])
+        for _ in range(4):
+            gain, model = self._gain(q, own + shared)
+            step = gain @ (seen - model)
+            q = q + step
+            if np.abs(step).max() < 1e-7:
+                break
+        cov = gain @ own @ gain.T
+        return HingedFit(Pose(*(float(a) for a in q)), cov[:3, :3], min(mine.support, theirs.support),
+                         max(mine.misfit, theirs.misfit), min(mine.alike, theirs.alike), math.sqrt(cov[3, 3]))
+
+    def _gain(self, q: np.ndarray, cov: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """(4, 6) how the unknowns (x, y, heading, articulation) follow from the six measured numbers of covariance
+        `cov`, and (6,) those numbers as the unknowns have them."""
+        h, back = self.hinge_m
+        c, s, ct, st = math.cos(q[2]), math.sin(q[2]), math.cos(q[2] + q[3]), math.sin(q[2] + q[3])
+        model = np.array([q[0], q[1], q[2], q[0] + h * c - back * ct, q[1] + h * s - back * st, q[2] + q[3]])
+        slope = np.zeros((6, 4))
+        slope[:3, :3] = np.eye(3)
+        slope[3:] = np.array([[1, 0, -h * s + back * st, back * st], [0, 1, h * c - back * ct, -back * ct],
+                              [0, 0, 1, 1]])
+        weighted = np.linalg.solve(cov, slope)
+        return np.linalg.solve(slope.T @ weighted, weighted.T), model
+
+
+def _turned(cov: np.ndarray, heading_rad: float, trailer_rad: float) -> np.ndarray:
+    """(6, 6) covariance from the two bodies' own axes to those of the course."""
+    turn = np.eye(6)
+    for k, angle in ((0, heading_rad), (3, trailer_rad)):
+        c, s = math.cos(angle), math.sin(angle)
+        turn[k:k + 2, k:k + 2] = [[c, -s], [s, c]]
+    return turn @ cov @ turn.T
