@@ -46,6 +46,11 @@ class Lens:
                        fx=self.fx * factor, fy=self.fy * factor,
                        cx=self.cx * factor + shift, cy=self.cy * factor + shift)
 
+    def cropped(self, left_px: int, top_px: int) -> Lens:
+        """The same lens for a picture that starts that much further right and down."""
+        return replace(self, width_px=self.width_px - left_px, height_px=self.height_px - top_px,
+                       cx=self.cx - left_px, cy=self.cy - top_px)
+
     def zoomed(self, ratio: float) -> Lens:
         """The lens with its focal length times `ratio`. The bend belongs to the picture, so it keeps its size there."""
         k1, k2, p1, p2, k3 = self.dist

@@ -13,19 +13,22 @@ import math
 from dataclasses import dataclass
 
 import cv2
+import numba
 import numpy as np
 
 from vision.camera import Camera, Lens, rotation_vector
-from vision.sampling import Sampled, sample
+from vision.sampling import Grey, flattened, pyramid, sample
 
 POINTS_PER_LEVEL = 2500
 """Enough for a pose to < 0.05 px in every direction; more costs time without telling more."""
-BLUR_SHARE = 1 / 60
-"""Width of the brightness window as a share of the picture: wide against paint, narrow against shadows."""
 TUKEY = 4.685
 """Tukey's constant for 95 % efficiency under normal noise (Holland & Welsch 1977)."""
 CORRELATED = 4.0
 """Pixels of one paint edge or coded block are not independent: this many count as one (our own estimate)."""
+ENOUGH_PX, COARSE_ENOUGH_PX = 0.01, 0.2
+"""A step that moves the picture less than this ends the search, on the full picture and on smaller ones."""
+LEAST_PIXELS = 60
+"""Ten for each of the six unknowns."""
 MIN_SUPPORT = 0.35
 """Share of ground pixels that must agree for a frame to count as placed."""
 MIN_ALIKE = 0.5
@@ -57,27 +60,10 @@ class NotPlaced:
         return False
 
 
-def flattened(bgr: np.ndarray) -> np.ndarray:
-    """Grey float32 picture without slow brightness changes: each pixel less its neighbourhood's mean."""
-    grey = bgr if bgr.ndim == 2 else cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY)
-    grey = grey.astype(np.float32)
-    window = 2 * int(max(3, grey.shape[1] * BLUR_SHARE)) + 1
-    return grey - cv2.boxFilter(grey, -1, (window, window), borderType=cv2.BORDER_REFLECT)
-
-
-def pyramid(flat: np.ndarray, levels: int) -> list[np.ndarray]:
-    """Full size first. Halving by 2x2 means keeps pixel centres where Lens.scaled puts them."""
-    out = [flat]
-    for _ in range(levels - 1):
-        h, w = out[-1].shape[:2]
-        out.append(cv2.resize(out[-1][: h // 2 * 2, : w // 2 * 2], (w // 2, h // 2), interpolation=cv2.INTER_AREA))
-    return out
-
-
 @dataclass(frozen=True)
 class _Level:
     scale: float
-    ground_m: np.ndarray  # (n, 2)
+    xyz_m: np.ndarray  # (n, 3), on the ground
     value: np.ndarray  # (n,)
 
 
@@ -94,13 +80,15 @@ class GroundReference:
         keep = self._usable.astype(np.uint8)
         for i, flat in enumerate(pyramid(flattened(bgr), levels)):
             scale = 0.5**i
-            mask = cv2.resize(keep, (flat.shape[1], flat.shape[0]), interpolation=cv2.INTER_AREA) > 0
-            px = strong_pixels(flat, mask, POINTS_PER_LEVEL)
+            mask = cv2.resize(keep, flat.shown.shape[::-1], interpolation=cv2.INTER_AREA) > 0
+            whole = flat.whole()
+            px = strong_pixels(whole, mask, POINTS_PER_LEVEL)
             level_camera = Camera(self.lens.scaled(scale), camera.rotation, camera.centre_m)
             ground = level_camera.to_ground(px.astype(float))
             known = np.isfinite(ground).all(axis=1)
             px = px[known]
-            self._levels.append(_Level(scale, ground[known], flat[px[:, 1], px[:, 0]]))
+            xyz = np.column_stack([ground[known], np.zeros(len(px))])
+            self._levels.append(_Level(scale, xyz, whole[px[:, 1], px[:, 0]]))
 
     def place(self, bgr: np.ndarray, guess: Camera, avoid_px: np.ndarray | None = None,
               wide: bool = False) -> Placed | NotPlaced:
@@ -117,7 +105,7 @@ class GroundReference:
                 return again
         return placed
 
-    def _refine(self, pictures: list[np.ndarray], guess: Camera, avoid_px: np.ndarray | None) -> Placed | NotPlaced:
+    def _refine(self, pictures: list[Grey], guess: Camera, avoid_px: np.ndarray | None) -> Placed | NotPlaced:
         camera = guess
         result: Placed | NotPlaced = NotPlaced("no ground could be compared")
         for level in reversed(range(len(pictures))):
@@ -189,58 +177,65 @@ def strong_pixels(flat: np.ndarray, usable: np.ndarray, count: int) -> np.ndarra
     return np.column_stack([u, v])[keep]
 
 
-def _align(level: _Level, flat: np.ndarray, guess: Camera, lens: Lens, avoid_px: np.ndarray | None,
+def _align(level: _Level, picture: Grey, guess: Camera, lens: Lens, avoid_px: np.ndarray | None,
            iterations: int) -> Placed | NotPlaced:
     """Gauss-Newton on the six pose numbers at one pyramid level, with Tukey weights and one gain."""
     scaled = lens.scaled(level.scale)
-    xyz = np.column_stack([level.ground_m, np.zeros(len(level.ground_m))])
     camera = Camera(scaled, guess.rotation, guess.centre_m)
-    value = level.value
-    keep = np.ones(len(xyz), bool)
+    keep = np.ones(len(level.xyz_m), bool)
     if avoid_px is not None and len(avoid_px) >= 3:
-        keep = ~inside_polygon(camera.project(xyz), avoid_px * level.scale + (level.scale - 1) / 2)
-    sigma, hess, weight = 0.0, None, None
+        keep = ~inside_polygon(camera.project(level.xyz_m), avoid_px * level.scale + (level.scale - 1) / 2)
+    enough_px = ENOUGH_PX if level.scale == 1 else COARSE_ENOUGH_PX
     for _ in range(iterations):
-        got = sample(flat, camera, xyz, keep)
-        if got.seen.sum() < 60:
+        got = sample(picture, camera, level.xyz_m, keep)
+        if len(got.value) < LEAST_PIXELS:
             return NotPlaced("too little of the known ground is in the picture")
-        ref = value[got.seen]
-        gain = float(np.clip((got.value * ref).sum() / max((ref * ref).sum(), 1e-6), 0.4, 2.5))
-        residual = got.value - gain * ref
-        sigma = max(1.4826 * float(np.median(np.abs(residual))), 0.3)
-        weight = tukey_weight(residual, sigma)
-        jac = _pose_jacobian(got, camera.rotation)
-        wj = jac * weight[:, None]
-        hess = wj.T @ jac
-        step = np.linalg.lstsq(hess + np.diag(np.diag(hess)) * 1e-6, -(wj.T @ residual), rcond=None)[0]
+        hess, pull, sigma, support, alike = _weighed(got.value, level.value[got.seen], got.in_camera_m, got.slope,
+                                                     np.ascontiguousarray(camera.rotation))
+        step = np.linalg.lstsq(hess + np.diag(np.diag(hess)) * 1e-6, -pull, rcond=None)[0]
         camera = camera.moved(step[:3], step[3:])
         moved_px = scaled.fx * max(np.abs(step[:3]).max(), np.abs(step[3:]).max() / camera.centre_m[2])
-        if moved_px < 0.004:
+        if moved_px < enough_px:
             break
-    assert hess is not None and weight is not None
     cov = np.linalg.pinv(hess) * sigma**2 * CORRELATED
-    return Placed(Camera(lens, camera.rotation, camera.centre_m), cov, float((weight > 0.2).mean()), sigma / 1.4826,
-                  correlation(got.value, ref, weight))
+    return Placed(Camera(lens, camera.rotation, camera.centre_m), cov, support, sigma / 1.4826, alike)
+
+
+@numba.njit(cache=True, nogil=True)
+def _weighed(value, ref, in_camera_m, slope, rotation):  # pragma: no cover (compiled)
+    """One look at the pixels: normal matrix (6, 6) and right side (6,) of (turn, shift) with one gain and Tukey's
+    weights; the residuals' robust sigma, the share that fits, and how alike what is seen is to the reference."""
+    gain = min(max((value * ref).sum() / max((ref * ref).sum(), 1e-6), 0.4), 2.5)
+    residual = value - gain * ref
+    sigma = max(1.4826 * np.median(np.abs(residual)), 0.3)
+    hess, pull, jac = np.zeros((6, 6)), np.zeros(6), np.empty(6)
+    fits, aa, bb, ab = 0, 0.0, 0.0, 0.0
+    for i in range(len(value)):
+        inner = 1 - (residual[i] / (TUKEY * sigma)) ** 2
+        if inner <= 0:
+            continue
+        weight = inner * inner
+        fits += weight > 0.2
+        aa += weight * value[i] * value[i]
+        bb += weight * ref[i] * ref[i]
+        ab += weight * value[i] * ref[i]
+        (x, y, z), (gx, gy, gz) = in_camera_m[i], slope[i]
+        jac[0], jac[1], jac[2] = gz * y - gy * z, gx * z - gz * x, gy * x - gx * y
+        for k in range(3):
+            jac[3 + k] = -(gx * rotation[0, k] + gy * rotation[1, k] + gz * rotation[2, k])
+        for k in range(6):
+            pull[k] += weight * jac[k] * residual[i]
+            for j in range(k, 6):
+                hess[k, j] += weight * jac[k] * jac[j]
+    for k in range(6):
+        for j in range(k):
+            hess[k, j] = hess[j, k]
+    return hess, pull, sigma, fits / len(value), ab / max(np.sqrt(aa * bb), 1e-6)
 
 
 def tukey_weight(residual: np.ndarray, sigma: float) -> np.ndarray:
     """Tukey's biweight: 1 for what fits, falling to 0 at TUKEY sigma."""
     return np.clip(1 - (residual / (TUKEY * sigma)) ** 2, 0, None) ** 2
-
-
-def correlation(a: np.ndarray, b: np.ndarray, weight: np.ndarray) -> float:
-    """Weighted correlation of two sets of values whose means are zero, or meant to be."""
-    both = np.sqrt((weight * a * a).sum() * (weight * b * b).sum())
-    return float((weight * a * b).sum() / max(both, 1e-6))
-
-
-def _pose_jacobian(got: Sampled, rotation: np.ndarray) -> np.ndarray:
-    """d(value)/d(turn, shift), (n, 6)."""
-    xc, g = got.in_camera_m, got.slope
-    turn = np.column_stack([g[:, 2] * xc[:, 1] - g[:, 1] * xc[:, 2],
-                            g[:, 0] * xc[:, 2] - g[:, 2] * xc[:, 0],
-                            g[:, 1] * xc[:, 0] - g[:, 0] * xc[:, 1]])
-    return np.column_stack([turn, -g @ rotation])
 
 
 def inside_polygon(px: np.ndarray, polygon_px: np.ndarray) -> np.ndarray:

@@ -209,9 +209,10 @@ def _first_changed_s(before: np.ndarray | None, glance: Glance) -> float:
 
 
 def _red(patch: np.ndarray, covered: np.ndarray) -> np.ndarray:
-    lab = cv2.cvtColor(patch.astype(np.float32) / 255, cv2.COLOR_BGR2LAB)
+    lab = cv2.cvtColor(patch, cv2.COLOR_BGR2LAB).astype(np.float32)
     free = lab[covered == 0]
-    red = signal_colour(lab - np.median(free if len(free) else lab.reshape(-1, 3), 0).astype(np.float32))
+    ground = np.median((free if len(free) else lab.reshape(-1, 3))[::4], 0).astype(np.float32)  # any share will do
+    red = signal_colour(lab - ground)
     red[covered > 0] = 0
     return cv2.GaussianBlur(red, (0, 0), 1.0)
 

@@ -21,12 +21,13 @@ from analysis.vehicle import Vehicle
 from vision.articulated import articulation_of, leading_body, learn_hinged
 from vision.camera import Camera, Lens, camera_path
 from vision.footage import Footage, Frame, frames, missing_times, open_footage, sample_indices, spread_frames
-from vision.ground import GroundReference, Placed, with_focal
+from vision.ground import GroundReference, NotPlaced, Placed, with_focal
 from vision.markwatch import MarkWatch
-from vision.outline import difference, find_vehicle, yard_polygon_m
+from vision.outline import Sighting, difference, find_vehicle, yard_polygon_m
+from vision.overlap import ahead, side_by_side
 from vision.plate import Plate, build_plate
 from vision.roof_learning import LearntRoof, learn_roof
-from vision.solid import Pose, covered_px, fill, main_solid
+from vision.solid import Pose, covered_px, main_solid
 from vision.survey import Pick, Registration, refine, register_any
 from vision.sway import SwaySeen, lens_from_sway
 from vision.tracking import Scene, Step, follow
@@ -117,25 +118,26 @@ def _fitting(lens: Lens, footage: Footage) -> Lens:
     return lens.scaled(footage.width_px / lens.width_px)
 
 
-def _placed_against(shots: Sequence[Frame], reference: GroundReference,
-                    starts: Sequence[Camera] | None = None) -> _Look:
-    """Cameras of the pictures, each started from `starts` or from its neighbour in time; those that cannot be
-    placed are left out."""
-    cameras: list[Camera] = []
-    kept: list[Frame] = []
+def _placed_against(shots: Sequence[Frame], reference: GroundReference) -> _Look:
+    """Cameras of the pictures, each started from its neighbour's in time; those that cannot be placed are left out."""
     camera = reference.camera
-    for i, shot in enumerate(shots):
-        placed = reference.place(shot.bgr, starts[i]) if starts else reference.place(shot.bgr, camera, wide=True)
-        if isinstance(placed, Placed):
-            camera = placed.camera
-            cameras.append(camera)
-            kept.append(shot)
-    return _Look(tuple(kept), tuple(cameras), reference)
+    placed = []
+    for shot in shots:
+        got = reference.place(shot.bgr, camera, wide=True)
+        camera = got.camera if isinstance(got, Placed) else camera
+        placed.append(got)
+    return _kept(shots, placed, reference)
 
 
 def _placed_again(look: _Look, reference: GroundReference) -> _Look:
     """The same pictures against a better reference, each started from where it was placed before."""
-    return _placed_against(look.shots, reference, [with_focal(c, reference.camera.lens.fx) for c in look.cameras])
+    starts = [with_focal(c, reference.camera.lens.fx) for c in look.cameras]
+    return _kept(look.shots, side_by_side(lambda s, c: reference.place(s.bgr, c), look.shots, starts), reference)
+
+
+def _kept(shots: Sequence[Frame], placed: Sequence[Placed | NotPlaced], reference: GroundReference) -> _Look:
+    got = [(s, p.camera) for s, p in zip(shots, placed, strict=True) if isinstance(p, Placed)]
+    return _Look(tuple(s for s, _ in got), tuple(c for _, c in got), reference)
 
 
 def _again(registration: Registration, plate: Plate, course: Course, lens_known: bool,
@@ -151,14 +153,15 @@ def _sighted(look: _Look, plate: Plate, registration: Registration, vehicle: Veh
     """Coarse poses by the pictures' indices, of those in which the vehicle was found; with `earlier` poses, only
     those are improved."""
     yard = yard_polygon_m(course.with_survey(registration.marks, registration.lines), vehicle)
-    poses = {}
-    for shot, camera in zip(look.shots, look.cameras, strict=True):
-        if earlier is None or shot.index in earlier:
-            seen = find_vehicle(difference(shot.bgr, camera, plate, yard), camera, vehicle,
-                                earlier[shot.index] if earlier else None)
-            if seen is not None and seen.good:
-                poses[shot.index] = seen.pose
-    return poses
+
+    def sighting(shot: Frame, camera: Camera) -> Sighting | None:
+        if earlier is not None and shot.index not in earlier:
+            return None
+        return find_vehicle(difference(shot.bgr, camera, plate, yard), camera, vehicle,
+                            earlier[shot.index] if earlier else None)
+
+    seen = side_by_side(sighting, look.shots, look.cameras)
+    return {shot.index: s.pose for shot, s in zip(look.shots, seen, strict=True) if s is not None and s.good}
 
 
 def _emptied(look: _Look, plate: Plate, registration: Registration, coarse: Mapping[int, Pose], vehicle: Vehicle,
@@ -184,8 +187,7 @@ def _around(look: _Look, coarse: Mapping[int, Pose], vehicle: Vehicle) -> list[n
 
 
 def _without_vehicle(look: _Look, around: Sequence[np.ndarray | None], view: Camera) -> Plate:
-    hidden = [None if px is None else fill([px], s.bgr.shape[:2]) > 0 for s, px in zip(look.shots, around, strict=True)]
-    return build_plate([s.bgr for s in look.shots], look.cameras, view, hidden)
+    return build_plate([s.bgr for s in look.shots], look.cameras, view, around)
 
 
 def _as_set_out(registration: Registration, look: _Look, coarse: Mapping[int, Pose], events: Sequence[MarkEvent],
@@ -274,7 +276,7 @@ def _followed(scene: Scene, footage: Footage, first_camera: Camera, watch: MarkW
     steps: list[Step] = []
     wanted = sample_indices(footage.times_s, MEASURED_HZ)
     next_look_s = 0.0
-    for step, frame in follow(scene, frames(footage, rate_hz=MEASURED_HZ), first_camera):
+    for step, frame in follow(scene, ahead(frames(footage, rate_hz=MEASURED_HZ)), first_camera):
         steps.append(step)
         if step.camera is not None and frame.t_s >= next_look_s:
             around = covered_px(vehicle, step.fitted.pose, step.camera) if step.fitted else None

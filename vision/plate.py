@@ -9,16 +9,21 @@ not yet known: such pixels are found out on the second building, when it is.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numba
 import numpy as np
 
 from vision.camera import Camera
+from vision.overlap import side_by_side
+from vision.solid import fill
 
 MAP_STEP = 8
 """Coarse grid of the warping maps; in between they are bilinear (error < 0.01 px for real lenses)."""
+
+BAND_PX = 64
+"""Rows built in one go, a multiple of MAP_STEP: how they are split then does not change them."""
 
 
 @dataclass(frozen=True)
@@ -52,24 +57,43 @@ def ground_map(target: Camera, source: Camera) -> tuple[np.ndarray, np.ndarray]:
 
 
 def build_plate(pictures: Sequence[np.ndarray], cameras: Sequence[Camera], reference: Camera,
-                hidden: Sequence[np.ndarray | None] | None = None) -> Plate:
-    """pictures (h, w, 3) uint8 with their cameras; hidden[i] (h, w) bool pixels of picture i not to be used."""
+                hidden_px: Sequence[np.ndarray | None] | None = None) -> Plate:
+    """pictures (h, w, 3) uint8 with their cameras; hidden_px[i] a convex polygon (n, 2) in picture i not to be used.
+
+    Band by band, so that the pictures laid out are never in memory all at once."""
     w, h = reference.lens.width_px, reference.lens.height_px
-    stack = np.empty((len(pictures), h, w, 3), np.uint8)
-    usable = np.ones((len(pictures), h, w), bool)
-    level = np.array([float(p[::8, ::8].mean()) for p in pictures])
-    for i, (picture, camera) in enumerate(zip(pictures, cameras, strict=True)):
-        map_u, map_v = ground_map(reference, camera)
-        even = cv2.convertScaleAbs(picture, alpha=float(np.median(level) / max(level[i], 1.0)))
-        stack[i] = cv2.remap(even, map_u, map_v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-        ok = (map_u >= 0) & (map_v >= 0) & (map_u <= w - 1) & (map_v <= h - 1)
-        mask = hidden[i] if hidden is not None else None
-        if mask is not None:
-            ok &= cv2.remap(mask.astype(np.uint8), map_u, map_v, cv2.INTER_NEAREST, borderValue=1) == 0
-        usable[i] = ok
-    plate = np.empty((h, w, 3), np.uint8)
-    _medians(stack, usable, plate)
-    return Plate(plate, reference, usable.sum(axis=0, dtype=np.uint8) >= max(min(3, len(pictures)), len(pictures) // 6))
+    level = [max(float(p[::8, ::8].mean()), 1.0) for p in pictures]
+    even = [float(np.median(level)) / each for each in level]
+    hidden = [None if px is None else _laid(px, camera, reference)
+              for px, camera in zip(hidden_px or [None] * len(pictures), cameras, strict=True)]
+    plate, known = np.empty((h, w, 3), np.uint8), np.empty((h, w), bool)
+    enough = max(min(3, len(pictures)), len(pictures) // 6)
+
+    def band(top: int) -> None:
+        rows = min(BAND_PX, h - top)
+        view = Camera(replace(reference.lens.cropped(0, top), height_px=rows), reference.rotation, reference.centre_m)
+        stack, usable = np.empty((len(pictures), rows, w, 3), np.uint8), np.empty((len(pictures), rows, w), bool)
+        for i, (picture, camera) in enumerate(zip(pictures, cameras, strict=True)):
+            map_u, map_v = ground_map(view, camera)
+            laid = cv2.remap(picture, map_u, map_v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+            stack[i] = cv2.convertScaleAbs(laid, alpha=even[i])
+            usable[i] = (map_u >= 0) & (map_v >= 0) & (map_u <= w - 1) & (map_v <= h - 1)
+            polygon = hidden[i]
+            if polygon is not None:
+                usable[i] &= fill([polygon - [0, top]], (rows, w)) == 0
+        _medians(stack, usable, plate[top:top + rows])
+        known[top:top + rows] = usable.sum(axis=0, dtype=np.uint8) >= enough
+
+    side_by_side(band, range(0, h, BAND_PX))
+    return Plate(plate, reference, known)
+
+
+def _laid(px: np.ndarray, camera: Camera, reference: Camera) -> np.ndarray | None:
+    """A polygon (n, 2) in one camera's picture as it lies in another's, both looking at the ground; None where it does
+    not lie on the ground."""
+    ground = camera.to_ground(px)
+    ground = ground[np.isfinite(ground).all(axis=1)]
+    return reference.project_ground(ground) if len(ground) >= 3 else None
 
 
 @numba.njit(cache=True, nogil=True)

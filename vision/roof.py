@@ -8,16 +8,16 @@ roof without any marking: the stated covariance then grows.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
+import numba
 import numpy as np
 
 from analysis.vehicle import Solid
 from vision.camera import Camera
-from vision.ground import CORRELATED, correlation, pyramid, tukey_weight
-from vision.sampling import sample
+from vision.ground import CORRELATED, TUKEY
+from vision.sampling import Grey, as_it_is, pyramid, sample
 from vision.solid import Pose
 
 MARGIN_M = 0.6
@@ -29,6 +29,8 @@ MIN_SUPPORT = 0.3
 """Share of roof pixels that must agree for a pose to count as measured."""
 MIN_ALIKE = 0.5
 """Least correlation with the learnt roof (rendered clips: 0.88-1.0 on the vehicle, below 0.35 on bare ground)."""
+ENOUGH_M, COARSE_ENOUGH_M = 2e-4, 1e-2
+"""A step that moves the roof less than this ends the search, on the full picture and on smaller ones."""
 PIECE_M = 0.4
 """Size of the pieces of roof that each give their share of pixels, and get a height of their own."""
 
@@ -94,12 +96,14 @@ class Roof:
         best = order[rank < max(2, MAX_POINTS // factor // len(first))]
         return _Points(grid.reshape(-1, 2)[best], self.height_m.ravel()[best], grey.ravel()[best], factor)
 
-    def fit(self, pictures: Sequence[np.ndarray], camera: Camera, guess: Pose) -> Fitted | NotFitted:
-        """Lay the roof onto a frame. `pictures` from `self.prepare`; guess within about half a metre."""
+    def fit(self, look: Look, camera: Camera, guess: Pose) -> Fitted | NotFitted:
+        """Lay the roof onto a frame. `look` from `self.look_at`; guess within about half a metre."""
         pose = guess
         result: Fitted | NotFitted = NotFitted("the roof is out of the picture")
-        for points, picture in zip(self._levels, reversed(pictures), strict=True):
-            result = _lay(points, picture, camera, pose)
+        lens = camera.lens.cropped(*look.corner_px)
+        for points, picture in zip(self._levels, reversed(look.pictures), strict=True):
+            small = Camera(lens.scaled(1 / points.factor), camera.rotation, camera.centre_m)
+            result = _lay(points, picture, small, pose)
             if not result:
                 return result
             assert isinstance(result, Fitted)
@@ -111,13 +115,32 @@ class Roof:
             return NotFitted("what is seen there does not look like the vehicle's roof")
         return result
 
-    def prepare(self, bgr: np.ndarray) -> list[np.ndarray]:
-        """The frame in the roof's own grey mixture at full, half and quarter size."""
-        return pyramid(cv2.transform(bgr.astype(np.float32), self.mix.reshape(1, 3)), len(self._levels))
-
     def lay(self, bgr: np.ndarray, camera: Camera, guess: Pose) -> Fitted | NotFitted:
-        """`fit` to a frame."""
-        return self.fit(self.prepare(bgr), camera, guess)
+        """`fit` to the part of a frame about a guess."""
+        return self.fit(self.look_at(bgr, camera, guess), camera, guess)
+
+    def look_at(self, bgr: np.ndarray, camera: Camera, about: Pose) -> Look:
+        """The part of a frame where the roof can be if it is as near to `about` as a fit asks for, in the roof's own
+        grey mixture at full, half and quarter size."""
+        across = math.hypot(self.solid.x_max_m - self.solid.x_min_m, self.solid.width_m)
+        middle = about.to_course(np.array([[(self.solid.x_min_m + self.solid.x_max_m) / 2, 0.0]]))
+        reach = (across / 2 + 2 * MARGIN_M) * np.array([[-1, -1], [-1, 1], [1, 1], [1, -1]])
+        px = camera.project_ground(middle + reach, self.solid.z_max_m)
+        left, top = np.clip(px.min(axis=0) // 4 * 4, 0, None).astype(int)
+        right, low = np.clip(px.max(axis=0) // 4 * 4 + 4, 16, None).astype(int)
+        part = bgr[top:max(low, top + 16), left:max(right, left + 16)]
+        if min(part.shape[:2]) < 16:  # out of the picture: any part will do to find that out
+            left, top, part = 0, 0, bgr[:16, :16]
+        grey = cv2.transform(part.astype(np.float32), self.mix.reshape(1, 3))
+        return Look(tuple(pyramid(as_it_is(grey), len(self._levels))), (int(left), int(top)))
+
+
+@dataclass(frozen=True)
+class Look:
+    """Part of a frame, at full, half and quarter size, that begins at corner_px (u, v)."""
+
+    pictures: tuple[Grey, ...]
+    corner_px: tuple[int, int]
 
 
 @dataclass(frozen=True)
@@ -153,50 +176,67 @@ def _best_mix(picture: np.ndarray, solid: Solid, spacing_m: float) -> np.ndarray
     return (axes[0] * np.sign(axes[0].sum() or 1.0)).astype(np.float32)
 
 
-def _lay(points: _Points, picture: np.ndarray, camera: Camera, guess: Pose,
-         iterations: int = 12) -> Fitted | NotFitted:
+def _lay(points: _Points, picture: Grey, camera: Camera, guess: Pose, iterations: int = 12) -> Fitted | NotFitted:
     """Gauss-Newton on (x, y, heading) at one level, with Tukey weights, one gain and one offset."""
-    small = camera
-    if points.factor != 1:
-        small = Camera(camera.lens.scaled(1 / points.factor), camera.rotation, camera.centre_m)
     pose = guess
-    hess, sigma, weight = np.eye(3), 1.0, np.ones(1)
+    enough_m = ENOUGH_M if points.factor == 1 else COARSE_ENOUGH_M
+    rotation = np.ascontiguousarray(camera.rotation)
     for _ in range(iterations):
-        got = sample(picture, small, np.column_stack([pose.to_course(points.place_m), points.height_m]))
+        got = sample(picture, camera, np.column_stack([pose.to_course(points.place_m), points.height_m]))
         if got.seen.mean() < 0.5:
             return NotFitted("less than half of the roof is in the picture")
-        p, ref = points.place_m[got.seen], points.value[got.seen]
-        gain, offset = _robust_line(ref, got.value)
-        residual = got.value - gain * ref - offset
-        sigma = max(1.4826 * float(np.median(np.abs(residual))), 0.4)
-        weight = tukey_weight(residual, sigma)
-        c, s = math.cos(pose.heading_rad), math.sin(pose.heading_rad)
-        gx, gy = (got.slope @ small.rotation[:, :2]).T
-        # d(course)/d(heading) = (-(s x + c y), c x - s y)
-        jac = np.column_stack([gx, gy, -gx * (s * p[:, 0] + c * p[:, 1]) + gy * (c * p[:, 0] - s * p[:, 1])])
-        wj = jac * weight[:, None]
-        hess = wj.T @ jac
-        step = np.linalg.lstsq(hess + np.diag(np.diag(hess)) * 1e-6, -(wj.T @ residual), rcond=None)[0]
+        hess, pull, sigma, support, alike = _weighed(got.value, points.value[got.seen], points.place_m[got.seen],
+                                                     got.slope, rotation, pose.heading_rad)
+        step = np.linalg.lstsq(hess + np.diag(np.diag(hess)) * 1e-6, -pull, rcond=None)[0]
         limit = 0.5 / max(abs(step[0]), abs(step[1]), abs(step[2]) * 6, 0.5)
         step = step * limit
         pose = Pose(pose.x_m + step[0], pose.y_m + step[1], pose.heading_rad + step[2])
-        if max(abs(step[0]), abs(step[1]), abs(step[2]) * 6) < 2e-4:
+        if max(abs(step[0]), abs(step[1]), abs(step[2]) * 6) < enough_m:
             break
-    cov = np.linalg.pinv(hess) * sigma**2 * CORRELATED
-    return Fitted(pose, cov, float((weight > 0.2).mean()), sigma / 1.4826,
-                  correlation(got.value - np.average(got.value, weights=weight),
-                              ref - np.average(ref, weights=weight), weight))
+    return Fitted(pose, np.linalg.pinv(hess) * sigma**2 * CORRELATED, support, sigma / 1.4826, alike)
 
 
-def _robust_line(x: np.ndarray, y: np.ndarray) -> tuple[float, float]:
-    """Gain and offset of y on x, with two rounds of leaving out what does not fit."""
-    keep = np.ones(len(x), bool)
-    gain, offset = 1.0, float(np.median(y - x))
+@numba.njit(cache=True, nogil=True)
+def _weighed(value, ref, place_m, slope, rotation, heading_rad):  # pragma: no cover (compiled)
+    """One look at the roof's pixels: normal matrix (3, 3) and right side (3,) of (x, y, heading) with Tukey's weights;
+    the residuals' robust sigma, the share that fits, and how alike what is seen is to the learnt roof."""
+    gain, offset = _robust_line(ref, value)
+    residual = value - gain * ref - offset
+    sigma = max(1.4826 * np.median(np.abs(residual)), 0.4)
+    c, s = np.cos(heading_rad), np.sin(heading_rad)
+    hess, pull, jac = np.zeros((3, 3)), np.zeros(3), np.empty(3)
+    weight = np.empty(len(value))
+    fits = 0
+    for i in range(len(value)):
+        inner = max(1 - (residual[i] / (TUKEY * sigma)) ** 2, 0.0)
+        w = inner * inner
+        weight[i] = w
+        fits += w > 0.2
+        for k in range(2):
+            jac[k] = slope[i, 0] * rotation[0, k] + slope[i, 1] * rotation[1, k] + slope[i, 2] * rotation[2, k]
+        x, y = place_m[i]
+        # d(course)/d(heading) = (-(s x + c y), c x - s y)
+        jac[2] = -jac[0] * (s * x + c * y) + jac[1] * (c * x - s * y)
+        for k in range(3):
+            pull[k] += w * jac[k] * residual[i]
+            for j in range(3):
+                hess[k, j] += w * jac[k] * jac[j]
+    total = max(weight.sum(), 1e-9)
+    a, b = value - (weight * value).sum() / total, ref - (weight * ref).sum() / total
+    both = np.sqrt((weight * a * a).sum() * (weight * b * b).sum())
+    return hess, pull, sigma, fits / len(value), (weight * a * b).sum() / max(both, 1e-6)
+
+
+@numba.njit(cache=True, nogil=True)
+def _robust_line(x, y):  # pragma: no cover (compiled)
+    """Gain and offset of y (n,) on x (n,), with two rounds of leaving out what does not fit."""
+    keep = np.ones(len(x), np.bool_)
+    gain, offset = 1.0, np.median(y - x)
     for _ in range(2):
         a, b = x[keep], y[keep]
-        spread = float(np.var(a))
-        gain = float(np.clip(np.mean((a - a.mean()) * (b - b.mean())) / spread, 0.4, 2.5)) if spread > 4 else 1.0
-        offset = float(np.median(b - gain * a))
+        spread = np.var(a)
+        gain = min(max(np.mean((a - a.mean()) * (b - b.mean())) / spread, 0.4), 2.5) if spread > 4 else 1.0
+        offset = np.median(b - gain * a)
         residual = np.abs(y - gain * x - offset)
-        keep = residual <= max(2.5 * 1.4826 * float(np.median(residual)), 1.0)
+        keep = residual <= max(2.5 * 1.4826 * np.median(residual), 1.0)
     return gain, offset

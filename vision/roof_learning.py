@@ -14,10 +14,10 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from analysis.body import Body, Solid
+from analysis.vehicle import Solid, Vehicle
 from vision.camera import Camera
 from vision.ground import CORRELATED, tukey_weight
-from vision.hinged_roofs import HingedRoofs
+from vision.overlap import side_by_side
 from vision.plate import Plate
 from vision.rim import SIDES, RimFit, SideLook, fit_rim, search_rim
 from vision.roof import INSET_M, MARGIN_M, PIECE_M, Fitted, NotFitted, Roof, near, on_roof, roof_grid_m
@@ -40,17 +40,15 @@ class LearntRoof:
     """The roof in its final frame; its rim, None where that could not be made out; and the poses it
     was learnt from, each with its picture's time."""
 
-    roof: Roof | HingedRoofs
+    roof: Roof
     rim: RimFit | None
     known: tuple[tuple[float, Pose], ...]
 
 
-def learn_roof(vehicle: Body, bgrs: Sequence[np.ndarray], cameras: Sequence[Camera], coarse: Sequence[Pose],
-               times_s: Sequence[float], plate: Plate, size_doubt: float,
-               open_sides: Sequence[str] = tuple(SIDES)) -> LearntRoof | NotFitted:
+def learn_roof(vehicle: Vehicle, bgrs: Sequence[np.ndarray], cameras: Sequence[Camera], coarse: Sequence[Pose],
+               times_s: Sequence[float], plate: Plate, size_doubt: float) -> LearntRoof | NotFitted:
     """Build the roof from pictures with coarse poses and times; `plate` tells what lies beyond its rim; `size_doubt` by
-    what share (one sd) the roof may look larger or smaller than entered, as the camera's height is not known better;
-    `open_sides` are those beyond which ground is seen (the rear of a tractor and the front of its trailer are not).
+    what share (one sd) the roof may look larger or smaller than entered, as the camera's height is not known better.
 
     In turn: sharpen (align all pictures to the one taken most nearly from above, average, repeat);
     put the body where the coarse poses on average had it; find the rim and put it where the data
@@ -58,7 +56,7 @@ def learn_roof(vehicle: Body, bgrs: Sequence[np.ndarray], cameras: Sequence[Came
     """
     solid = main_solid(vehicle)
     spacing = float(np.median([_metres_per_pixel_at(c, solid.z_max_m) for c in cameras]))
-    shots = _Shots(bgrs, cameras, solid, spacing, plate, size_doubt, open_sides)
+    shots = _Shots(bgrs, cameras, solid, spacing, plate, size_doubt)
     flat = np.full(roof_grid_m(solid, spacing).shape[:2], solid.z_max_m, np.float32)
     first = int(np.argmin([_distance_from_nadir(c, p, vehicle) for c, p in zip(cameras, coarse, strict=True)]))
     picture = _rectify(bgrs[first], cameras[first], coarse[first], flat, solid, spacing)
@@ -86,22 +84,21 @@ class _Shots:
     """The pictures a roof is learnt from, with their cameras."""
 
     def __init__(self, bgrs: Sequence[np.ndarray], cameras: Sequence[Camera], solid: Solid, spacing_m: float,
-                 plate: Plate, size_doubt: float, open_sides: Sequence[str]) -> None:
+                 plate: Plate, size_doubt: float) -> None:
         self.bgrs, self.cameras, self.solid, self.spacing_m, self.plate = bgrs, cameras, solid, spacing_m, plate
         self.size_doubt = size_doubt
-        self.open_sides = open_sides
 
     def align(self, roof: Roof, poses: Sequence[Pose | None], coarse: Sequence[Pose]) -> list[Pose | None]:
-        out: list[Pose | None] = []
-        for bgr, camera, pose, start in zip(self.bgrs, self.cameras, poses, coarse, strict=True):
-            fit = roof.fit(roof.prepare(bgr), camera, pose or start)
-            out.append(fit.pose if isinstance(fit, Fitted) and near(fit.pose, start) else None)
-        return out
+        def laid(bgr: np.ndarray, camera: Camera, pose: Pose | None, start: Pose) -> Pose | None:
+            fit = roof.fit(roof.look_at(bgr, camera, pose or start), camera, pose or start)
+            return fit.pose if isinstance(fit, Fitted) and near(fit.pose, start) else None
+        return side_by_side(laid, self.bgrs, self.cameras, poses, coarse)
 
     def patches(self, poses: Sequence[Pose | None], height_m: np.ndarray) -> list[np.ndarray | None]:
         """Each picture laid out in the vehicle frame, evened out in brightness."""
-        got = [None if p is None else _rectify(b, c, p, height_m, self.solid, self.spacing_m)
-               for b, c, p in zip(self.bgrs, self.cameras, poses, strict=True)]
+        def laid_out(bgr: np.ndarray, camera: Camera, pose: Pose | None) -> np.ndarray | None:
+            return None if pose is None else _rectify(bgr, camera, pose, height_m, self.solid, self.spacing_m)
+        got = side_by_side(laid_out, self.bgrs, self.cameras, poses)
         on = on_roof(self.solid, roof_grid_m(self.solid, self.spacing_m), INSET_M)
         level = [None if g is None else g[on].mean(axis=0) for g in got]
         usual = np.median([v for v in level if v is not None], axis=0)
@@ -126,11 +123,11 @@ class _Shots:
         """Each picture's roof sides against the empty yard, lit as the ground beside each side is."""
         grid = roof_grid_m(self.solid, self.spacing_m)
         flat = np.full(grid.shape[:2], self.solid.z_max_m, np.float32)
-        strips = {name: _beside(self.solid, grid, SIDES[name]) for name in self.open_sides}
-        out = []
-        for bgr, camera, pose in zip(self.bgrs, self.cameras, poses, strict=True):
+        strips = {name: _beside(self.solid, grid, outward) for name, outward in SIDES.items()}
+
+        def sides_of(bgr: np.ndarray, camera: Camera, pose: Pose | None) -> dict[str, SideLook] | None:
             if pose is None:
-                continue
+                return None
             patch = _rectify(bgr, camera, pose, flat, self.solid, self.spacing_m)
             ground = _ground_behind(self.plate, camera, pose, self.solid, self.spacing_m)
             light = (patch * ground).sum(axis=2) / np.maximum((ground * ground).sum(axis=2), 1)
@@ -139,13 +136,13 @@ class _Shots:
             for name, strip in strips.items():
                 share, even = _light_along(light, strip, ends=bool(SIDES[name][0]))
                 sides[name] = SideLook((patch - share[..., None] * ground).astype(np.float32), away[name], even)
-            out.append(sides)
-        return out
+            return sides
+        return [s for s in side_by_side(sides_of, self.bgrs, self.cameras, poses) if s is not None]
 
     def rim(self, roof: Roof, poses: Sequence[Pose | None]) -> RimFit | None:
         got = self.against_ground(poses)
         sides = {}
-        for name in self.open_sides:
+        for name in SIDES:
             clean = [looks[name].picture for looks in got if looks[name].away > 0.05]
             sides[name] = _average(clean if len(clean) >= 3 else [looks[name].picture for looks in got])
         return fit_rim(roof, got, search_rim(roof, sides, self.size_doubt), self.size_doubt)
@@ -260,9 +257,14 @@ def _light_along(light: np.ndarray, strip: tuple[slice, slice], ends: bool) -> t
 def _average(patches: Sequence[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
     """Median picture and its robust scatter (grey levels, mean of the channels)."""
     stack = np.stack(patches)
-    picture = np.median(stack, axis=0).astype(np.float32)
-    variation = (1.4826 * np.median(np.abs(stack - picture), axis=0)).mean(axis=2).astype(np.float32)
-    return picture, variation
+
+    def middle(rows: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        part = stack[:, rows]
+        picture = np.median(part, axis=0).astype(np.float32)
+        return picture, (1.4826 * np.median(np.abs(part - picture), axis=0)).mean(axis=2).astype(np.float32)
+
+    pictures, variations = zip(*side_by_side(middle, np.array_split(np.arange(stack.shape[1]), 8)), strict=True)
+    return np.concatenate(pictures), np.concatenate(variations)
 
 
 def _recentred(poses: Sequence[Pose | None], coarse: Sequence[Pose]) -> list[Pose | None]:
@@ -297,6 +299,6 @@ def _metres_per_pixel_at(camera: Camera, z_m: float) -> float:
     return camera.metres_per_pixel() * (camera.centre_m[2] - z_m) / camera.centre_m[2]
 
 
-def _distance_from_nadir(camera: Camera, pose: Pose, vehicle: Body) -> float:
+def _distance_from_nadir(camera: Camera, pose: Pose, vehicle: Vehicle) -> float:
     middle = pose.to_course(np.array([[(vehicle.x_front_m + vehicle.x_rear_m) / 2, 0.0]]))[0]
     return float(np.linalg.norm(middle - camera.centre_m[:2]))

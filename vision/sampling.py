@@ -7,10 +7,58 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numba
 import numpy as np
 
 from vision.camera import Camera
+
+BLUR_SHARE = 1 / 60
+"""Width of the brightness window as a share of the picture: wide against paint, narrow against shadows."""
+COARSER = 4
+"""The neighbourhood's mean changes so slowly that it is kept this many times smaller than the picture."""
+
+
+@dataclass(frozen=True)
+class Grey:
+    """A picture looked up without slow brightness changes: each value of `shown` (h, w), uint8 or float32, less its
+    neighbourhood's mean. `around` (rows, cols) float32 holds that mean, `share` of its pixels to one of `shown`."""
+
+    shown: np.ndarray
+    around: np.ndarray
+    share: float
+
+    def whole(self) -> np.ndarray:
+        """(h, w) float32: every pixel less its neighbourhood's mean."""
+        h, w = self.shown.shape
+        to = np.array([[1 / self.share, 0, (1 / self.share - 1) / 2], [0, 1 / self.share, (1 / self.share - 1) / 2]])
+        return self.shown - cv2.warpAffine(self.around, to, (w, h), borderMode=cv2.BORDER_REPLICATE)
+
+
+def flattened(bgr: np.ndarray) -> Grey:
+    """The picture's (h, w, 3) or (h, w) uint8 grey, ready to be looked up without slow brightness changes."""
+    grey = bgr if bgr.ndim == 2 else cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY)
+    h, w = grey.shape
+    small = cv2.resize(grey[: h // COARSER * COARSER, : w // COARSER * COARSER], (w // COARSER, h // COARSER),
+                       interpolation=cv2.INTER_AREA).astype(np.float32)
+    window = 2 * int(max(1, w * BLUR_SHARE / COARSER)) + 1
+    return Grey(grey, cv2.boxFilter(small, -1, (window, window), borderType=cv2.BORDER_REFLECT), 1 / COARSER)
+
+
+def pyramid(grey: Grey, levels: int) -> list[Grey]:
+    """Full size first. Halving by 2x2 means keeps pixel centres where Lens.scaled puts them."""
+    out = [grey]
+    for _ in range(levels - 1):
+        last = out[-1].shown
+        h, w = last.shape
+        half = cv2.resize(last[: h // 2 * 2, : w // 2 * 2], (w // 2, h // 2), interpolation=cv2.INTER_AREA)
+        out.append(Grey(half, grey.around, out[-1].share * 2))
+    return out
+
+
+def as_it_is(picture: np.ndarray) -> Grey:
+    """A picture (h, w) to be looked up with nothing taken away."""
+    return Grey(picture, np.zeros((2, 2), np.float32), 0.0)
 
 
 @dataclass(frozen=True)
@@ -24,28 +72,31 @@ class Sampled:
     slope: np.ndarray
 
 
-def sample(picture: np.ndarray, camera: Camera, points_m: np.ndarray, wanted: np.ndarray | None = None) -> Sampled:
-    """Look up world points (n, 3) m in a float32 picture (h, w) of `camera`; `wanted` (n,) bool leaves others out.
+def sample(picture: Grey, camera: Camera, points_m: np.ndarray, wanted: np.ndarray | None = None) -> Sampled:
+    """Look up world points (n, 3) m in a picture of `camera`; `wanted` (n,) bool leaves others out.
 
     The gradient of grey is the central difference over a pixel either side, interpolated like the value."""
     lens = camera.lens
     points = np.ascontiguousarray(points_m, dtype=np.float64)
     keep = np.ones(len(points), np.bool_) if wanted is None else wanted
-    seen, xc, value, slope = _sample(picture, points, keep, np.ascontiguousarray(camera.rotation, dtype=np.float64),
-                                     np.asarray(camera.centre_m, np.float64), lens.fx, lens.fy, lens.cx, lens.cy,
-                                     np.array(lens.dist, np.float64))
-    return Sampled(seen, xc[seen], value[seen], slope[seen])
+    seen, m, xc, value, slope = _sample(
+        picture.shown, picture.around, picture.share, points, keep,
+        np.ascontiguousarray(camera.rotation, dtype=np.float64), np.asarray(camera.centre_m, np.float64),
+        lens.fx, lens.fy, lens.cx, lens.cy, np.array(lens.dist, np.float64))
+    return Sampled(seen, xc[:m], value[:m], slope[:m])
 
 
 @numba.njit(cache=True, nogil=True)
-def _sample(picture, points, keep, rotation, centre, fx, fy, cx, cy, dist):  # pragma: no cover (compiled)
+def _sample(shown, around, share, points, keep, rotation, centre, fx, fy, cx, cy, dist):  # pragma: no cover (compiled)
     n = len(points)
-    h, w = picture.shape
+    h, w = shown.shape
+    rows, cols = around.shape
     k1, k2, p1, p2, k3 = dist
     seen = np.zeros(n, np.bool_)
     xc = np.empty((n, 3))
     value = np.empty(n)
     slope = np.empty((n, 3))
+    m = 0
     for i in range(n):
         if not keep[i]:
             continue
@@ -64,24 +115,35 @@ def _sample(picture, points, keep, rotation, centre, fx, fy, cx, cy, dist):  # p
             continue
         iu, iv = int(u), int(v)
         fu, fv = u - iu, v - iv
-        top = (1 - fu) * picture[iv, iu] + fu * picture[iv, iu + 1]
-        low = (1 - fu) * picture[iv + 1, iu] + fu * picture[iv + 1, iu + 1]
-        above = (1 - fu) * picture[iv - 1, iu] + fu * picture[iv - 1, iu + 1]
-        below = (1 - fu) * picture[iv + 2, iu] + fu * picture[iv + 2, iu + 1]
-        du_top = (1 - fu) * (picture[iv, iu + 1] - picture[iv, iu - 1]) + fu * (
-            picture[iv, iu + 2] - picture[iv, iu])
-        du_low = (1 - fu) * (picture[iv + 1, iu + 1] - picture[iv + 1, iu - 1]) + fu * (
-            picture[iv + 1, iu + 2] - picture[iv + 1, iu])
-        value[i] = (1 - fv) * top + fv * low
-        gu = 0.5 * ((1 - fv) * du_top + fv * du_low) * fx
-        gv = 0.5 * ((1 - fv) * (low - above) + fv * (below - top)) * fy
+        # As floating point at once: differences of unsigned bytes would wrap.
+        above = (1 - fu) * float(shown[iv - 1, iu]) + fu * float(shown[iv - 1, iu + 1])
+        t0, t1 = float(shown[iv, iu - 1]), float(shown[iv, iu])
+        t2, t3 = float(shown[iv, iu + 1]), float(shown[iv, iu + 2])
+        l0, l1 = float(shown[iv + 1, iu - 1]), float(shown[iv + 1, iu])
+        l2, l3 = float(shown[iv + 1, iu + 1]), float(shown[iv + 1, iu + 2])
+        below = (1 - fu) * float(shown[iv + 2, iu]) + fu * float(shown[iv + 2, iu + 1])
+        top, low = (1 - fu) * t1 + fu * t2, (1 - fu) * l1 + fu * l2
+        gu = 0.5 * ((1 - fv) * ((1 - fu) * (t2 - t0) + fu * (t3 - t1)) + fv * ((1 - fu) * (l2 - l0) + fu * (l3 - l1)))
+        gv = 0.5 * ((1 - fv) * (low - above) + fv * (below - top))
+        # The neighbourhood's mean, and its own slope.
+        su = min(max((u + 0.5) * share - 0.5, 0.0), cols - 1.001)
+        sv = min(max((v + 0.5) * share - 0.5, 0.0), rows - 1.001)
+        ju, jv = int(su), int(sv)
+        bu, bv = su - ju, sv - jv
+        m00, m01 = float(around[jv, ju]), float(around[jv, ju + 1])
+        m10, m11 = float(around[jv + 1, ju]), float(around[jv + 1, ju + 1])
+        value[m] = (1 - fv) * top + fv * low - ((1 - bv) * ((1 - bu) * m00 + bu * m01)
+                                                + bv * ((1 - bu) * m10 + bu * m11))
+        gu = (gu - share * ((1 - bv) * (m01 - m00) + bv * (m11 - m10))) * fx
+        gv = (gv - share * ((1 - bu) * (m10 - m00) + bu * (m11 - m01))) * fy
         # Slope of the Brown model (its 2 x 2 matrix is symmetric), then of the division by z.
         bend = k1 + r2 * (2 * k2 + r2 * 3 * k3)
         xx = radial + 2 * x * x * bend + 2 * p1 * y + 6 * p2 * x
         xy = 2 * x * y * bend + 2 * p1 * x + 2 * p2 * y
         yy = radial + 2 * y * y * bend + 6 * p1 * y + 2 * p2 * x
         gx, gy = gu * xx + gv * xy, gu * xy + gv * yy
-        slope[i, 0], slope[i, 1], slope[i, 2] = gx / pz, gy / pz, -(gx * x + gy * y) / pz
-        xc[i, 0], xc[i, 1], xc[i, 2] = px, py, pz
+        slope[m, 0], slope[m, 1], slope[m, 2] = gx / pz, gy / pz, -(gx * x + gy * y) / pz
+        xc[m, 0], xc[m, 1], xc[m, 2] = px, py, pz
         seen[i] = True
-    return seen, xc, value, slope
+        m += 1
+    return seen, m, xc, value, slope

@@ -17,9 +17,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from vision.camera import Camera
-from vision.ground import CORRELATED, flattened, inside_polygon, pose_from_ground, strong_pixels, tukey_weight
+from vision.ground import CORRELATED, inside_polygon, pose_from_ground, strong_pixels, tukey_weight
+from vision.overlap import side_by_side
 from vision.plate import Plate
-from vision.sampling import sample
+from vision.sampling import Grey, flattened, sample
 
 POINTS = 4000
 ROUNDS = 12
@@ -65,7 +66,7 @@ def lens_from_sway(pictures: Sequence[np.ndarray], cameras: Sequence[Camera],
     if len(pictures) < LEAST_PICTURES:
         return None
     flats = [flattened(p) for p in pictures]
-    px = strong_pixels(flattened(plate.bgr), plate.known, POINTS).astype(float)
+    px = strong_pixels(flattened(plate.bgr).whole(), plate.known, POINTS).astype(float)
     found, views, total = plate.camera, list(cameras), np.zeros(5)
     cov = np.diag(BELIEVED**2)
     for _ in range(ROUNDS):
@@ -99,7 +100,7 @@ def varied(camera: Camera, change: np.ndarray) -> Camera:
     return Camera(lens, turned.rotation, camera.centre_m * [1, 1, ratio])
 
 
-def _settled(flats: Sequence[np.ndarray], views: Sequence[Camera], hidden_px: Sequence[np.ndarray | None],
+def _settled(flats: Sequence[Grey], views: Sequence[Camera], hidden_px: Sequence[np.ndarray | None],
              base: Camera, px: np.ndarray) -> tuple[list[Camera], np.ndarray, np.ndarray]:
     """One round of Gauss-Newton: the views moved to agree best, and what they say of the five common numbers
     (information (5, 5), right side (5,)) with each view's own six taken out."""
@@ -144,17 +145,21 @@ class _LookedUp:
     slope: np.ndarray
 
 
-def _looked_up(flats: Sequence[np.ndarray], views: Sequence[Camera], hidden_px: Sequence[np.ndarray | None],
+def _looked_up(flats: Sequence[Grey], views: Sequence[Camera], hidden_px: Sequence[np.ndarray | None],
                base: Camera, px: np.ndarray) -> _LookedUp:
     ground = np.column_stack([base.to_ground(px), np.zeros(len(px))])
     finite = np.isfinite(ground).all(axis=1)
     ground, px = ground[finite], px[finite]
     n = len(px)
     values, slopes = np.full((len(views), n), np.nan), np.full((len(views), n, 2), np.nan)
-    for i, (flat, view, hidden) in enumerate(zip(flats, views, hidden_px, strict=True)):
-        keep = np.ones(n, bool) if hidden is None else ~inside_polygon(view.project(ground), hidden)
-        got = sample(flat, view, ground, keep)
-        values[i, got.seen], slopes[i, got.seen] = got.value, (got.slope @ view.rotation)[:, :2]
+
+    def look(i: int) -> None:
+        hidden = hidden_px[i]
+        keep = np.ones(n, bool) if hidden is None else ~inside_polygon(views[i].project(ground), hidden)
+        got = sample(flats[i], views[i], ground, keep)
+        values[i, got.seen], slopes[i, got.seen] = got.value, (got.slope @ views[i].rotation)[:, :2]
+
+    side_by_side(look, range(len(views)))
     often = np.isfinite(values).sum(axis=0) >= max(3, len(views) // 2)
     # The slope in one picture alone would hold that picture's noise.
     return _LookedUp(px[often], ground[often], values[:, often], np.nanmedian(values[:, often], axis=0),
