@@ -14,9 +14,10 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from analysis.vehicle import Solid, Vehicle
+from analysis.body import Body, Solid
 from vision.camera import Camera
 from vision.ground import CORRELATED, tukey_weight
+from vision.hinged_roofs import HingedRoofs
 from vision.overlap import side_by_side
 from vision.plate import Plate
 from vision.rim import SIDES, RimFit, SideLook, fit_rim, search_rim
@@ -40,15 +41,17 @@ class LearntRoof:
     """The roof in its final frame; its rim, None where that could not be made out; and the poses it
     was learnt from, each with its picture's time."""
 
-    roof: Roof
+    roof: Roof | HingedRoofs
     rim: RimFit | None
     known: tuple[tuple[float, Pose], ...]
 
 
-def learn_roof(vehicle: Vehicle, bgrs: Sequence[np.ndarray], cameras: Sequence[Camera], coarse: Sequence[Pose],
-               times_s: Sequence[float], plate: Plate, size_doubt: float) -> LearntRoof | NotFitted:
+def learn_roof(vehicle: Body, bgrs: Sequence[np.ndarray], cameras: Sequence[Camera], coarse: Sequence[Pose],
+               times_s: Sequence[float], plate: Plate, size_doubt: float,
+               open_sides: Sequence[str] = tuple(SIDES)) -> LearntRoof | NotFitted:
     """Build the roof from pictures with coarse poses and times; `plate` tells what lies beyond its rim; `size_doubt` by
-    what share (one sd) the roof may look larger or smaller than entered, as the camera's height is not known better.
+    what share (one sd) the roof may look larger or smaller than entered, as the camera's height is not known better;
+    `open_sides` are those beyond which ground is seen (the rear of a tractor and the front of its trailer are not).
 
     In turn: sharpen (align all pictures to the one taken most nearly from above, average, repeat);
     put the body where the coarse poses on average had it; find the rim and put it where the data
@@ -56,7 +59,7 @@ def learn_roof(vehicle: Vehicle, bgrs: Sequence[np.ndarray], cameras: Sequence[C
     """
     solid = main_solid(vehicle)
     spacing = float(np.median([_metres_per_pixel_at(c, solid.z_max_m) for c in cameras]))
-    shots = _Shots(bgrs, cameras, solid, spacing, plate, size_doubt)
+    shots = _Shots(bgrs, cameras, solid, spacing, plate, size_doubt, open_sides)
     flat = np.full(roof_grid_m(solid, spacing).shape[:2], solid.z_max_m, np.float32)
     first = int(np.argmin([_distance_from_nadir(c, p, vehicle) for c, p in zip(cameras, coarse, strict=True)]))
     picture = _rectify(bgrs[first], cameras[first], coarse[first], flat, solid, spacing)
@@ -84,9 +87,10 @@ class _Shots:
     """The pictures a roof is learnt from, with their cameras."""
 
     def __init__(self, bgrs: Sequence[np.ndarray], cameras: Sequence[Camera], solid: Solid, spacing_m: float,
-                 plate: Plate, size_doubt: float) -> None:
+                 plate: Plate, size_doubt: float, open_sides: Sequence[str]) -> None:
         self.bgrs, self.cameras, self.solid, self.spacing_m, self.plate = bgrs, cameras, solid, spacing_m, plate
         self.size_doubt = size_doubt
+        self.open_sides = open_sides
 
     def align(self, roof: Roof, poses: Sequence[Pose | None], coarse: Sequence[Pose]) -> list[Pose | None]:
         def laid(bgr: np.ndarray, camera: Camera, pose: Pose | None, start: Pose) -> Pose | None:
@@ -123,7 +127,7 @@ class _Shots:
         """Each picture's roof sides against the empty yard, lit as the ground beside each side is."""
         grid = roof_grid_m(self.solid, self.spacing_m)
         flat = np.full(grid.shape[:2], self.solid.z_max_m, np.float32)
-        strips = {name: _beside(self.solid, grid, outward) for name, outward in SIDES.items()}
+        strips = {name: _beside(self.solid, grid, SIDES[name]) for name in self.open_sides}
 
         def sides_of(bgr: np.ndarray, camera: Camera, pose: Pose | None) -> dict[str, SideLook] | None:
             if pose is None:
@@ -142,7 +146,7 @@ class _Shots:
     def rim(self, roof: Roof, poses: Sequence[Pose | None]) -> RimFit | None:
         got = self.against_ground(poses)
         sides = {}
-        for name in SIDES:
+        for name in self.open_sides:
             clean = [looks[name].picture for looks in got if looks[name].away > 0.05]
             sides[name] = _average(clean if len(clean) >= 3 else [looks[name].picture for looks in got])
         return fit_rim(roof, got, search_rim(roof, sides, self.size_doubt), self.size_doubt)
@@ -299,6 +303,6 @@ def _metres_per_pixel_at(camera: Camera, z_m: float) -> float:
     return camera.metres_per_pixel() * (camera.centre_m[2] - z_m) / camera.centre_m[2]
 
 
-def _distance_from_nadir(camera: Camera, pose: Pose, vehicle: Vehicle) -> float:
+def _distance_from_nadir(camera: Camera, pose: Pose, vehicle: Body) -> float:
     middle = pose.to_course(np.array([[(vehicle.x_front_m + vehicle.x_rear_m) / 2, 0.0]]))[0]
     return float(np.linalg.norm(middle - camera.centre_m[:2]))

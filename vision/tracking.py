@@ -11,6 +11,7 @@ from analysis.vehicle import Vehicle
 from vision.camera import Camera
 from vision.footage import Frame
 from vision.ground import GroundReference, Placed
+from vision.hinged_roofs import HingedRoofs
 from vision.outline import difference, find_vehicle
 from vision.plate import Plate
 from vision.roof import Fitted, Roof, near
@@ -40,7 +41,7 @@ class Scene:
     vehicle: Vehicle
     plate: Plate
     ground: GroundReference
-    roof: Roof
+    roof: Roof | HingedRoofs
     yard_m: np.ndarray
     known: tuple[tuple[float, Pose], ...] = ()
 
@@ -66,7 +67,7 @@ def follow(scene: Scene, pictures: Iterable[Frame], first_camera: Camera) -> Ite
         fit = None
         reason = "the vehicle was not found"
         if guess is not None:
-            attempt = scene.roof.fit(scene.roof.look_at(frame.bgr, camera, guess), camera, guess)
+            attempt = scene.roof.lay(frame.bgr, camera, guess)
             if not isinstance(attempt, Fitted):
                 reason = attempt.reason
             elif near(attempt.pose, guess):
@@ -77,7 +78,7 @@ def follow(scene: Scene, pictures: Iterable[Frame], first_camera: Camera) -> Ite
         if fit is None and lost and frame.t_s - searched_s >= LOST_AFTER_S:
             searched_s = frame.t_s
             for start in _places_to_look(scene, frame, camera):
-                attempt = scene.roof.fit(scene.roof.look_at(frame.bgr, camera, start), camera, start)
+                attempt = scene.roof.lay(frame.bgr, camera, start)
                 if isinstance(attempt, Fitted) and near(attempt.pose, start):
                     fit, past = attempt, []
                     break
@@ -108,7 +109,8 @@ def _predicted(past: list[tuple[float, Pose]], t_s: float) -> Pose | None:
     t0, p0 = past[-2]
     share = (t_s - t1) / (t1 - t0)
     return Pose(p1.x_m + share * (p1.x_m - p0.x_m), p1.y_m + share * (p1.y_m - p0.y_m),
-                p1.heading_rad + share * (p1.heading_rad - p0.heading_rad))
+                p1.heading_rad + share * (p1.heading_rad - p0.heading_rad),
+                p1.articulation_rad + share * (p1.articulation_rad - p0.articulation_rad))
 
 
 def _camera_share(vehicle: Vehicle, pose: Pose, placed: Placed) -> np.ndarray:
