@@ -46,8 +46,9 @@ class Table:
         if isinstance(value, bool) or not isinstance(value, (int, float)):
             raise Trouble(f"{_short(value)} is not a number", where=self._key(key),
                           remedy=f"write a number from {low:g} to {high:g}, no quotes")
-        if not low <= float(value) <= high:
-            raise Trouble(f"{value:g} is out of range", where=self._key(key),
+        if not low <= value <= high:  # compared as it is: a whole number may be too large to be made a float
+            shown = f"{value:g}" if isinstance(value, float) else _short(value)
+            raise Trouble(f"{shown} is out of range", where=self._key(key),
                           remedy=f"allowed: {low:g} to {high:g}{_unit_hint(key)}")
         return float(value)
 
@@ -106,7 +107,12 @@ class Table:
 
 def _short(value: Any) -> str:
     """A value as it may stand in one line of complaint."""
-    text = repr(value)
+    try:
+        text = repr(value)
+    except ValueError:  # a whole number of thousands of digits
+        text = "this"
+    except RecursionError:
+        text = "[...]"
     return text if len(text) <= 40 else text[:37] + "..."
 
 

@@ -24,4 +24,10 @@ class Trouble(Exception):
     def one_line(self) -> str:
         place = f"{self.where}: " if self.where else ""
         advice = f" — {self.remedy}" if self.remedy else ""
-        return f"{place}{self.what}{advice}"
+        return _visible(f"{place}{self.what}{advice}")
+
+
+def _visible(text: str) -> str:
+    """The text on one line whatever a file put into it: what cannot be printed (line breaks, controls, marks that turn
+    the direction of writing) is written as its code."""
+    return "".join(c if c.isprintable() else repr(c)[1:-1] for c in text)

@@ -7,9 +7,7 @@ was made from the same clip, files and program version is left as it is: a batch
 
 from __future__ import annotations
 
-import csv
 import hashlib
-import io
 from collections.abc import Iterable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor, as_completed
 from contextlib import contextmanager
@@ -126,13 +124,14 @@ def _of_folder(source: Path) -> Iterator[tuple[str, dict[str, str]]]:
 
 
 def _of_list(source: Path) -> Iterator[tuple[str, dict[str, str]]]:
-    reader = csv.DictReader(io.StringIO(files.read_text(source)))
-    unknown = [c for c in reader.fieldnames or [] if c not in COLUMNS]
-    if "clip" not in (reader.fieldnames or []) or unknown:
-        raise Trouble(f"the heading is {','.join(reader.fieldnames or [])}", where=str(source),
+    rows = files.csv_rows(source)
+    _, heading = next(rows)
+    if "clip" not in heading or not set(heading) <= set(COLUMNS):
+        raise Trouble(f"the heading is {','.join(heading)[:80]}", where=str(source),
                       remedy="its first line names the columns, of these: " + ",".join(COLUMNS))
-    for row in reader:
-        yield f"{source}: line {reader.line_num}", {k: v.strip() for k, v in row.items() if k and v and v.strip()}
+    for where, row in rows:
+        if row:
+            yield where, {k: v.strip() for k, v in zip(heading, row, strict=False) if v.strip()}
 
 
 def _job(base: Path, row: Mapping[str, str], usual: Mapping[str, str], out: str, work: str) -> Job:

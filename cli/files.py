@@ -65,7 +65,7 @@ def read_table(path: Path) -> dict[str, Any]:
     text = read_text(path)
     try:
         return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as e:
+    except (ValueError, RecursionError) as e:  # a day or number that cannot be is a ValueError; brackets without end
         raise Trouble(f"not valid TOML: {_lower_first(str(e))}", where=str(path),
                       remedy="each line is  key = value ; text stands in \"quotes\"") from None
 
@@ -128,20 +128,31 @@ def lens_from_table(values: Mapping[str, Any]) -> Lens:
     return lens
 
 
+def csv_rows(path: Path) -> Iterator[tuple[str, list[str]]]:
+    """The rows of a CSV file, at least one, and where each stands. Raises Trouble for what is no CSV."""
+    rows = csv.reader(read_text(path).splitlines())
+    try:
+        for row in rows:
+            yield f"{path}: line {rows.line_num}", row
+    except csv.Error as e:
+        raise Trouble(f"not a table of values with commas between ({e})", where=f"{path}: line {rows.line_num}",
+                      remedy="save it as plain CSV again") from None
+
+
 def read_rows(path: Path, header: list[str] | None = None) -> tuple[list[str], Iterator[tuple[str, list[str]]]]:
     """A table a person wrote as CSV: its heading, and where each row stands with its cells, blank rows left out.
 
     Raises Trouble for another heading than `header` (where given), and in passing for a row of another length."""
-    rows = csv.reader(read_text(path).splitlines())
-    found = [h.strip() for h in next(rows)]
+    rows = csv_rows(path)
+    _, heading = next(rows)
+    found = [h.strip() for h in heading]
     if header is not None and found != header:
         raise Trouble(f"the first line is '{','.join(found)[:80]}'", where=str(path),
                       remedy=f"it must be  {','.join(header)}")
 
     def each() -> Iterator[tuple[str, list[str]]]:
-        for row in rows:
+        for where, row in rows:
             if any(cell.strip() for cell in row):
-                where = f"{path}: line {rows.line_num}"
                 if len(row) != len(found):
                     raise Trouble(f"{len(row)} values", where=where, remedy=f"write {len(found)}: {','.join(found)}")
                 yield where, row
