@@ -13,13 +13,14 @@ import hashlib
 import hmac
 import json
 import secrets
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from analysis.trouble import Trouble
+from cli.held import held
 from cli.library.query import Filter, find
 from cli.store import PLAN_PNG, RECORD, sha256
 from cli.whole import write_whole
@@ -59,7 +60,8 @@ def erase_trainee(library: Library, code: str, *, originals: bool = False) -> Pr
                       "case sensitive")
     clips, kept = _clips(library, ids, outside=originals)
     folders = [f for i in ids for f in _with_leftovers(library.own.parent / i)]
-    folders += library.own.glob(IMPORTING + "*")
+    folders += [*library.own.glob(IMPORTING + "*"), *_left_by_killed(library.own.parent)]
+    folders = list(dict.fromkeys(folders))
     files = [*clips, *(f for folder in folders for f in _files(folder))]
     receipt = secrets.token_hex(16)
     return _carry_out(library, "erasure", files, folders, ids, receipt, _tied(receipt, code), kept)
@@ -172,6 +174,14 @@ def _with_leftovers(folder: Path) -> list[Path]:
     """The attempt folder and what killed analyses may have left beside it."""
     return [folder, *folder.parent.glob(f".{glob.escape(folder.name)}.unfinished-*"),
             *folder.parent.glob(f".{glob.escape(folder.name)}.finished")]
+
+
+def _left_by_killed(root: Path) -> Iterator[Path]:
+    """What killed analyses left anywhere in the library: nobody can tell whom it shows."""
+    for left in root.rglob(".*.unfinished-*"):
+        with held(left, wait=False) as mine:
+            if mine is not False:
+                yield left
 
 
 def _shows_people(folder: Path, file: Path) -> bool:
