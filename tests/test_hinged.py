@@ -81,7 +81,7 @@ class Told:
 def joined(vehicle: Vehicle, mine: Fitted | NotFitted, theirs: Fitted | NotFitted, guess: Pose,
            common: tuple[float, float, float] = (0.01, 0.01, 0.002)) -> Any:
     shared = np.diag(np.square(common))
-    roofs = HingedRoofs(vehicle, Told(mine), Told(theirs), shared, shared)  # type: ignore[arg-type]
+    roofs = HingedRoofs(vehicle, Told(mine), Told(theirs), shared, shared, 1.0)  # type: ignore[arg-type]
     return roofs.lay(np.zeros((2, 2, 3), np.uint8), None, guess)  # type: ignore[arg-type]
 
 
@@ -146,6 +146,23 @@ def test_without_the_cab_there_is_no_pose_and_without_a_small_trailer_no_angle()
     alone = joined(drawbar(), fitted(pose), hidden, pose)
     assert isinstance(alone, Fitted) and not isinstance(alone, HingedFit)
     assert alone.pose.x_m == 20.0
+
+
+def test_fits_that_stray_three_times_as_far_as_they_state_are_found_out():
+    """The coupling is carried 3.35 m behind the cab that is seen: what its heading strays shows there."""
+    vehicle, rng = semi(), np.random.default_rng(8)
+    shared = np.zeros((3, 3))
+    roofs = HingedRoofs(vehicle, None, None, shared, shared)  # type: ignore[arg-type]
+    sd = np.array([0.004, 0.004, 0.002])
+    pairs = []
+    for bend in np.linspace(-0.3, 0.3, 200):
+        true = Pose(20.0, -3.0, 0.1, bend)
+        theirs = towed_pose(vehicle, true)
+        off = 3 * sd * rng.standard_normal((2, 3)) + [0.02, 0.01, 0.0]  # with a part that all frames share
+        pairs.append(tuple(Fitted(Pose(p.x_m + d[0], p.y_m + d[1], p.heading_rad + d[2]), np.diag(sd**2), **ALIKE)
+                           for p, d in zip((true, theirs), off, strict=True)))
+    assert roofs.strays_in(pairs) == pytest.approx(3.0, rel=0.15)  # 400 numbers, median: 5 % of chance
+    assert roofs.strays_in(pairs[:3]) == roofs.strays
 
 
 def test_what_all_frames_share_follows_from_the_two_rims():

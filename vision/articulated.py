@@ -68,11 +68,17 @@ def learn_hinged(vehicle: Vehicle, bgrs: Sequence[np.ndarray], cameras: Sequence
     sd = roofs.common_sd()
     rim = first.rim and replace(first.rim, sd=(float(sd[0]), float(sd[1]), float(sd[2])))
     both = dict(second.known)
-    poses = []
-    for t, lead in first.known:
-        if t in both:
-            p, q = (both[t], lead) if leads else (lead, both[t])
-            poses.append((t, replace(p, articulation_rad=q.heading_rad - p.heading_rad)))
+    poses, pairs = [], []
+    for i in used:
+        if times_s[i] in both:
+            lead, other_pose = known[times_s[i]], both[times_s[i]]
+            p, q = (other_pose, lead) if leads else (lead, other_pose)
+            pose = replace(p, articulation_rad=q.heading_rad - p.heading_rad)
+            poses.append((times_s[i], pose))
+            own, behind = roofs.lay_each(bgrs[i], cameras[i], pose)
+            if isinstance(own, Fitted) and isinstance(behind, Fitted):
+                pairs.append((own, behind))
+    roofs.strays = roofs.strays_in(pairs)
     return LearntRoof(roofs, rim, tuple(poses))
 
 
@@ -86,7 +92,7 @@ def _learnt_body(vehicle: Vehicle, trailer: bool, bgrs: Sequence[np.ndarray], ca
 
 
 def _common(rim: RimFit | None) -> np.ndarray:
-    return np.diag(np.square(UNSEEN_RIM_SD if rim is None else rim.sd))
+    return np.diag(np.square(UNSEEN_RIM_SD)) if rim is None else rim.cov
 
 
 def articulation_of(fits: Sequence[Fitted | None], roof: Roof | HingedRoofs) -> Articulation | None:

@@ -9,6 +9,7 @@ pose, without the trailer's there is a pose but no angle.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,8 +21,13 @@ from vision.hinge import hinged, trailer_leads
 from vision.roof import Fitted, NotFitted, Roof
 from vision.solid import Pose, towed_pose
 
-COUPLING_SD_M = 0.02
-"""How well a data sheet tells the coupling's place along the two bodies, and its play (our own estimate)."""
+COUPLING_SD_M = 0.02, 0.005
+"""How well a data sheet tells the coupling's place along and across the bodies, with its play (our own estimate)."""
+USUAL_STRAYS = 5.0
+"""A roof's fit strays this much more from frame to frame than its pixels' noise says, where that could not be measured:
+compression and resampling move all pixels of a neighbourhood alike (rendered semi-trailer clip: 4 to 7)."""
+FEW = 6
+"""Pictures below which how far the fits stray is not measured."""
 APART_M = 0.35
 """Fits whose couplings lie further apart than this are not of the two bodies."""
 
@@ -35,16 +41,17 @@ class HingedFit(Fitted):
 
 class HingedRoofs:
     """Both learnt roofs. `towing_common`, `trailer_common` (3, 3): what all frames share, of each body's place in its
-    own axes (along, across, heading), from its rim."""
+    own axes (along, across, heading), from its rim. `strays`: how much further than its stated sd a fit is off."""
 
     def __init__(self, vehicle: Vehicle, towing: Roof, trailer: Roof, towing_common: np.ndarray,
-                 trailer_common: np.ndarray) -> None:
+                 trailer_common: np.ndarray, strays: float = USUAL_STRAYS) -> None:
         assert vehicle.trailer is not None
         self.vehicle, self.towing, self.trailer = vehicle, towing, trailer
         self.hinge_m = vehicle.trailer.hitch_x_m, vehicle.trailer.hitch_to_axle_m
+        self.strays = strays
         self._common = np.zeros((6, 6))
         self._common[:3, :3], self._common[3:, 3:] = towing_common, trailer_common
-        self._common[[0, 1], [0, 1]] += COUPLING_SD_M**2
+        self._common[[0, 1], [0, 1]] += np.square(COUPLING_SD_M)
 
     @property
     def solid(self) -> Solid:
@@ -57,34 +64,58 @@ class HingedRoofs:
         return np.sqrt(np.diag(gain @ self._common @ gain.T))
 
     def lay(self, bgr: np.ndarray, camera: Camera, guess: Pose) -> Fitted | NotFitted:
-        """Lay both roofs onto a frame, the larger one first; guess within about half a metre at either roof."""
+        """Lay both roofs onto a frame and join them; guess within about half a metre at either roof."""
+        mine, theirs = self.lay_each(bgr, camera, guess)
+        if not isinstance(mine, Fitted):
+            return mine
+        if not isinstance(theirs, Fitted):
+            bent = Pose(mine.pose.x_m, mine.pose.y_m, mine.pose.heading_rad, guess.articulation_rad)
+            return Fitted(bent, self.strays**2 * mine.cov, mine.support, mine.misfit, mine.alike)
+        return self._joined(mine, theirs)
+
+    def lay_each(self, bgr: np.ndarray, camera: Camera,
+                 guess: Pose) -> tuple[Fitted | NotFitted, Fitted | NotFitted]:
+        """The towing vehicle's own fit and its trailer's, the larger roof first; a trailer that leads and is not found
+        leaves no place to look for the towing vehicle."""
         if trailer_leads(self.vehicle):
             theirs = self.trailer.lay(bgr, camera, towed_pose(self.vehicle, guess))
             if not isinstance(theirs, Fitted):
-                return theirs
+                return theirs, theirs
             start = hinged(self.vehicle, theirs.pose, theirs.pose.heading_rad - guess.articulation_rad)
             mine = self.towing.lay(bgr, camera, start)
-            if not isinstance(mine, Fitted):
-                return NotFitted(f"the towing vehicle: {mine.reason}")
-        else:
-            mine = self.towing.lay(bgr, camera, guess)
-            if not isinstance(mine, Fitted):
-                return mine
-            bent = Pose(mine.pose.x_m, mine.pose.y_m, mine.pose.heading_rad, guess.articulation_rad)
-            theirs = self.trailer.lay(bgr, camera, towed_pose(self.vehicle, bent))
-            if not isinstance(theirs, Fitted):
-                return Fitted(bent, mine.cov, mine.support, mine.misfit, mine.alike)
-        return self._joined(mine, theirs)
+            return (NotFitted(f"the towing vehicle: {mine.reason}") if isinstance(mine, NotFitted) else mine), theirs
+        mine = self.towing.lay(bgr, camera, guess)
+        if not isinstance(mine, Fitted):
+            return mine, mine
+        bent = Pose(mine.pose.x_m, mine.pose.y_m, mine.pose.heading_rad, guess.articulation_rad)
+        return mine, self.trailer.lay(bgr, camera, towed_pose(self.vehicle, bent))
+
+    def gap(self, mine: Fitted, theirs: Fitted) -> tuple[np.ndarray, np.ndarray]:
+        """How far apart the two fits have the coupling, along and across the towing vehicle: (2,) m and (2,) sd as the
+        fits state it."""
+        (h, back), a, b = self.hinge_m, mine.pose.heading_rad, theirs.pose.heading_rad
+        apart = mine.pose.to_course(np.array([[h, 0.0]])) - theirs.pose.to_course(np.array([[back, 0.0]]))
+        turn = np.array([[math.cos(a), math.sin(a)], [-math.sin(a), math.cos(a)]])
+        own = turn @ np.array([[1, 0, -h * math.sin(a)], [0, 1, h * math.cos(a)]])
+        other = turn @ np.array([[1, 0, -back * math.sin(b)], [0, 1, back * math.cos(b)]])
+        return turn @ apart[0], np.sqrt(np.diag(own @ mine.cov @ own.T + other @ theirs.cov @ other.T))
+
+    def strays_in(self, pairs: Sequence[tuple[Fitted, Fitted]]) -> float:
+        """How much further the fits of some pictures stray than they state: two fits that were right would meet at the
+        coupling, but for what all pictures share. At least 1."""
+        if len(pairs) < FEW:
+            return self.strays
+        gaps = [self.gap(*pair) for pair in pairs]
+        apart = np.array([g for g, _ in gaps]) - np.median([g for g, _ in gaps], axis=0)
+        return max(1.0, 1.4826 * float(np.median(np.abs(apart / [sd for _, sd in gaps]))))
 
     def _joined(self, mine: Fitted, theirs: Fitted) -> HingedFit | NotFitted:
-        h, back = self.hinge_m
-        apart = (mine.pose.to_course(np.array([[h, 0.0]])) - theirs.pose.to_course(np.array([[back, 0.0]])))[0]
-        if math.hypot(*apart) > APART_M:
+        if math.hypot(*self.gap(mine, theirs)[0]) > APART_M:
             return NotFitted("the two bodies do not meet at the coupling")
         seen = np.array([mine.pose.x_m, mine.pose.y_m, mine.pose.heading_rad,
                          theirs.pose.x_m, theirs.pose.y_m, theirs.pose.heading_rad])
         own = np.zeros((6, 6))
-        own[:3, :3], own[3:, 3:] = mine.cov, theirs.cov
+        own[:3, :3], own[3:, 3:] = self.strays**2 * mine.cov, self.strays**2 * theirs.cov
         shared = _turned(self._common, seen[2], seen[5])
         q = np.array([*seen[:3], seen[5] - seen[2]])
         for _ in range(4):

@@ -46,6 +46,7 @@ class RimFit:
     along_m, across_m, turn_rad: the body's place in the present frame, with sd of each. size: how large
     the roof looks, as a share of the entered size, sd size_sd: not 1 when the camera's height is wrong.
     longer_m, wider_m: what is left of length and width after that. edge_radius_m: rounding of the roof's edge.
+    cov (3, 3) of along, across and turn together: a turn moves a roof that lies far from the body's own origin.
     """
 
     along_m: float
@@ -57,6 +58,7 @@ class RimFit:
     longer_m: float
     wider_m: float
     edge_radius_m: float
+    cov: np.ndarray
 
 
 SIDES = {"left": (0.0, 1.0), "right": (0.0, -1.0), "front": (1.0, 0.0), "rear": (-1.0, 0.0)}
@@ -171,12 +173,24 @@ def fit_rim(roof: Roof, looks: Sequence[dict[str, SideLook]], start: _RimGuess, 
             residual = (b - a @ found) / sd
             scatter = max(1.4826 * float(np.median(np.abs(residual))), 1.0)
             weight = tukey_weight(residual, scatter)
+        cov = np.linalg.inv(normal) * scatter**2
         spread = np.sqrt(np.diag(np.linalg.inv(normal))) * scatter
     # The same edge is seen again and again in like light: its mean is no better than half a single sighting.
     floor = 0.5 * CLEAN_EDGE_PX * h
     sd_place = (max(float(spread[0]), floor), max(float(spread[1]), floor), max(float(spread[2]), floor / length))
     return RimFit(float(found[0]), float(found[1]), float(found[2]), sd_place, 1 + float(found[3]),
-                  max(float(spread[3]), floor / length), float(found[4]), float(found[5]), max(float(found[6]), 0.0))
+                  max(float(spread[3]), floor / length), float(found[4]), float(found[5]), max(float(found[6]), 0.0),
+                  _no_better(cov[:3, :3], np.array([floor, floor, floor / length]), (s.x_min_m + s.x_max_m) / 2))
+
+
+def _no_better(cov: np.ndarray, sd: np.ndarray, middle_m: float) -> np.ndarray:
+    """(3, 3) of along, across, turn about the origin, made no less than `sd` (3,) about the roof's middle."""
+    shift = np.eye(3)
+    shift[1, 2] = middle_m
+    there = shift @ cov @ shift.T
+    there[range(3), range(3)] = np.maximum(np.diag(there), sd**2)
+    back = np.linalg.inv(shift)
+    return back @ there @ back.T
 
 
 def _outermost(step: np.ndarray, look: np.ndarray, outward: tuple[float, float], spacing_m: float) -> np.ndarray:
