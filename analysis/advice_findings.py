@@ -84,8 +84,8 @@ def folded(attempt: Attempt, room: RoomAlong | None) -> Spoken | None:
     for i, f in _faults(attempt, "jack_knife"):
         if f.value is None or f.sd is None:
             continue
-        what = (f"vehicle and trailer came to {abs(f.value):.0f}° (± {WIDE * f.sd:.0f}°) at {clock(f.t_start_s)}, where "
-                f"{f.limit:.0f}° is the limit.")
+        what = (f"vehicle and trailer folded to {abs(f.value):.0f}° (± {WIDE * f.sd:.0f}°) at {clock(f.t_start_s)}, "
+                f"where {f.limit:.0f}° is the limit.")
         instead = "when the trailer begins to fold, stop and pull forward: reversing on only folds it further."
         return Spoken(what, instead, "follow the trailer", *_shown(f), i)
     return None
@@ -119,7 +119,8 @@ def askew(attempt: Attempt, room: RoomAlong | None) -> Spoken | None:
     for i, f in _faults(attempt, "final_heading", counting=False):
         if f.value is None or f.sd is None:
             continue
-        what = (f"the {'trailer' if attempt.trailer else 'vehicle'} ended {abs(f.value):.1f}° askew in the bay (± {WIDE * f.sd:.1f}°).")
+        last = "trailer" if attempt.trailer else "vehicle"
+        what = f"the {last} ended {abs(f.value):.1f}° askew in the bay (± {WIDE * f.sd:.1f}°)."
         instead = ("pull forward until vehicle and trailer stand in line with the bay, then reverse straight."
                    if attempt.trailer else
                    f"a little {'right' if f.value < 0 else 'left'} lock in the last metres of reverse straightens it.")

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from analysis.body import Body
 from analysis.course import Course
 from analysis.room.nouns import RoomAlong
 from analysis.rules import Rules
@@ -318,6 +319,13 @@ class Attempt:
     sensors: SensorUse | None = None
     trailer: TrailerMotion | None = None
     trailer_check: TrailerCheck | None = None
+
+    @property
+    def bodies(self) -> tuple[tuple[Body, Motion], ...]:
+        """The vehicle and, where it draws one, its trailer, each with its motion; the last one enters the bay first."""
+        if self.vehicle.trailer is None or self.trailer is None:
+            return ((self.vehicle, self.motion),)
+        return (self.vehicle, self.motion), (self.vehicle.trailer, self.trailer.body)
 
     def points(self, *verdicts: str) -> int:
         """The points of all counting findings with one of these verdicts."""

@@ -32,7 +32,8 @@ class Setting:
 
 SETTINGS: dict[str, dict[str, Setting]] = {
     "s_reverse": {
-        "pair_to_pivot_m": Setting("forward pair to pivot cone, along", lambda v: 2 * v.overall_length_m, f"2 L: {_GB}"),
+        "pair_to_pivot_m": Setting("forward pair to pivot cone, along", lambda v: 2 * v.overall_length_m,
+                                   f"2 L: {_GB}"),
         "pivot_to_back_m": Setting("pivot cone to the bay's back line, along", lambda v: 3 * v.overall_length_m,
                                    "3 L: unconfirmed, implied by 5 L less 2 L; one secondary page says at most 1.5 L"),
         "longest_m": Setting("longest course that the yard takes; the pivot-to-back distance gives way",

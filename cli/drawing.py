@@ -70,7 +70,7 @@ def _plan(v: Vehicle, y: float) -> list[str]:
     parts = [f'<path class="body" d="{path(flipped(v.body_outline_m()) + shift, closed=True)}"/>']
     parts += [f'<path d="{path(flipped(m) + shift, closed=True)}"/>' for m in v.mirror_outlines_m()]
     parts += [f'<path class="tyre" d="{path(flipped(t) + shift, closed=True)}"/>'
-              for t in tyre_outlines_m(v, 0.0, length_m=2 * v.wheel_radius_m)]
+              for t in tyre_outlines_m(v, 0.0)]
     parts.append(f'<path class="axis" d="M{num(v.x_rear_m - 0.4)} {num(y)}H{num(v.x_front_m + 0.4)}"/>')
     half = v.width_m / 2
     return [*parts, _across(v.x_rear_m - 0.7, y - half, y + half, "width", v.width_m),
@@ -89,7 +89,7 @@ def _turn(v: Vehicle, x: float, y: float, k: float) -> list[str]:
     parts = [f'<circle class="{css}" cx="{num(x)}" cy="{num(y)}" r="{num(k * r)}"/>' for css, r in
              (("outer", turn.outer_body_m), ("outer", turn.inner_body_m), ("axis", turn.rear_axle_m))]
     parts.append(f'<path class="body" d="{path(flipped(body) * k + [x, y], closed=True)}"/>')
-    for t in tyre_outlines_m(v, v.max_wheel_rad, length_m=2 * v.wheel_radius_m):
+    for t in tyre_outlines_m(v, v.max_wheel_rad):
         parts.append(f'<path class="tyre" d="{path(flipped(t - centre) * k + [x, y], closed=True)}"/>')
     told = [f"full lock {math.degrees(v.max_wheel_rad):.1f}° (middle of the axle)",
             f"outer corner {_both(turn.outer_body_m)}", f"rear axle {_both(turn.rear_axle_m)}",

@@ -54,7 +54,7 @@ def run_figure(found: Feasible) -> Figure:
     for k in (0, *turns, len(run.x_m) - 1):
         pose = run.x_m[k], run.y_m[k], run.heading_rad[k]
         axes.add_patch(Polygon(scene.placed(body, *pose), fc="none", ec=PAPER["vehicle"], lw=1.0, zorder=3.5))
-        for outline in scene.tyre_outlines_m(vehicle, run.wheel_rad[k], length_m=2 * vehicle.wheel_radius_m):
+        for outline in scene.tyre_outlines_m(vehicle, run.wheel_rad[k]):
             axes.add_patch(Polygon(scene.placed(outline, *pose), fc=PAPER["tyre"], ec="none", zorder=3.6))
     _tightest(axes, found, run)
     _words(axes, found, run, x_min + 0.25 / per_m, y_max + 0.55 * head_m, y_min - 0.35 * head_m, x_max - 0.25 / per_m)

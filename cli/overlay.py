@@ -101,7 +101,6 @@ class Artist:
         self._attempt = attempt
         self._size = width_px, height_px
         self._thick = max(1, round(height_px / 360))
-        self._body = attempt.vehicle.body_outline_m()
         self._measured = attempt.track.measured
         self._points = scene.turning_points(attempt)
 
@@ -133,23 +132,23 @@ class Artist:
             self._stroke(picture, camera, np.vstack([square, square[:1]]), "mark")
 
     def _trail(self, picture: np.ndarray, camera: Camera, t_s: float) -> None:
-        m = self._attempt.motion
+        _, m = self._attempt.bodies[-1]
         known = self._measured & (m.t_s <= t_s)
         for a, b in scene.runs(known):
             if b - a > 1:
                 self._stroke(picture, camera, np.column_stack([m.x_m[a:b], m.y_m[a:b]]), "trail", (7, 5))
 
     def _vehicle(self, picture: np.ndarray, camera: Camera, now: scene.Moment) -> None:
-        pose = now.x_m, now.y_m, now.heading_rad
-        vehicle = self._attempt.vehicle
-        for tyre in scene.tyre_outlines_m(vehicle, now.wheel_rad, length_m=2 * vehicle.wheel_radius_m):
-            ground = scene.placed(tyre, *pose)
-            px = self._pixels(camera, ground)
-            if px is not None:
-                cv2.fillPoly(picture, [px], bgr(OVERLAY["tyre"]), cv2.LINE_AA, _SUBPIXEL)
-                cv2.polylines(picture, [px], True, bgr(OVERLAY["halo"]), 1, cv2.LINE_AA, _SUBPIXEL)
-        body = scene.placed(self._body, *pose)
-        self._stroke(picture, camera, np.vstack([body, body[:1]]), "vehicle")
+        for body, pose, wheel_rad in scene.bodies_at(self._attempt.vehicle, now):
+            for tyre in scene.tyre_outlines_m(body, wheel_rad):
+                px = self._pixels(camera, scene.placed(tyre, *pose))
+                if px is not None:
+                    cv2.fillPoly(picture, [px], bgr(OVERLAY["tyre"]), cv2.LINE_AA, _SUBPIXEL)
+                    cv2.polylines(picture, [px], True, bgr(OVERLAY["halo"]), 1, cv2.LINE_AA, _SUBPIXEL)
+            outline, drawbar = scene.placed(body.body_outline_m(), *pose), scene.drawbar_m(body)
+            self._stroke(picture, camera, np.vstack([outline, outline[:1]]), "vehicle")
+            if drawbar is not None:
+                self._stroke(picture, camera, scene.placed(drawbar, *pose), "vehicle")
 
     def _turning(self, picture: np.ndarray, camera: Camera, t_s: float) -> None:
         """Where the bay was lost, and where it could last have been kept, about that time."""
@@ -195,8 +194,9 @@ def _caption_words(t_s: float, now: scene.Moment | None) -> str:
         return f"{words.clock(t_s)}   not measured"
     way = "standing" if abs(now.speed_mps) < 0.02 else "forward" if now.speed_mps > 0 else "in reverse"
     half = words.degrees(words.Z95 * now.sd_wheel_rad)
+    bent = f"   trailer {words.bent(now.trailer.heading_rad - now.heading_rad)}" if now.trailer else ""
     return (f"{words.clock(t_s)}   {words.number(abs(now.speed_mps), 2)} m/s {way}   "
-            f"wheel {words.steering(now.wheel_rad)} ± {half}")
+            f"wheel {words.steering(now.wheel_rad)} ± {half}{bent}")
 
 
 def dashes(px: np.ndarray, on_off: Sequence[int]) -> list[np.ndarray]:

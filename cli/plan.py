@@ -17,6 +17,7 @@ from shapely import Polygon as Shape
 
 from analysis.attempt import Attempt
 from analysis.course import Area, Course, Mark
+from analysis.swept import tyre_paths_m
 from cli import scene, words
 from cli.palette import PAPER
 
@@ -44,16 +45,15 @@ def extent_m(attempt: Attempt) -> tuple[float, float, float, float]:
 
 
 def body_outlines_m(attempt: Attempt) -> list[np.ndarray]:
-    """The body's plan outline at each measured time, in the course frame."""
-    m, body = attempt.motion, attempt.vehicle.body_outline_m()
-    return [scene.placed(body, m.x_m[i], m.y_m[i], m.heading_rad[i]) for i in np.flatnonzero(attempt.track.measured)]
+    """The plan outline of vehicle and trailer at each measured time, in the course frame."""
+    return [scene.placed(body.body_outline_m(), m.x_m[i], m.y_m[i], m.heading_rad[i])
+            for body, m in attempt.bodies for i in np.flatnonzero(attempt.track.measured)]
 
 
 def swept_by_body(attempt: Attempt) -> list[Shape]:
-    """The ground passed over by the body, as polygons (m). Nothing is filled in across a gap."""
-    m, body = attempt.motion, attempt.vehicle.body_outline_m()
-    return swept([[scene.placed(body, m.x_m[i], m.y_m[i], m.heading_rad[i]) for i in range(a, b)]
-                  for a, b in scene.runs(attempt.track.measured)])
+    """The ground passed over by vehicle and trailer, as polygons (m). Nothing is filled in across a gap."""
+    return swept([[scene.placed(body.body_outline_m(), m.x_m[i], m.y_m[i], m.heading_rad[i]) for i in range(a, b)]
+                  for body, m in attempt.bodies for a, b in scene.runs(attempt.track.measured)])
 
 
 def swept(stretches: Iterable[Sequence[np.ndarray]]) -> list[Shape]:
@@ -103,12 +103,12 @@ def draw_swept(axes: Any, shapes: Iterable[Shape]) -> None:
 
 def _sweep(axes: Any, attempt: Attempt) -> None:
     draw_swept(axes, swept_by_body(attempt))
-    m = attempt.motion
-    for tyre in attempt.vehicle.tyres():
-        for a, b in scene.runs(attempt.track.measured):
-            c, s = np.cos(m.heading_rad[a:b]), np.sin(m.heading_rad[a:b])
-            x, y = m.x_m[a:b] + c * tyre.x_m - s * tyre.y_m, m.y_m[a:b] + s * tyre.x_m + c * tyre.y_m
-            axes.plot(x, y, color=PAPER["tyre"], lw=0.7, ls=(0, (1, 1.5)) if tyre.steered else "-", zorder=3)
+    for body, m in attempt.bodies:
+        paths = tyre_paths_m(m, body)
+        for tyre in body.tyres():
+            for a, b in scene.runs(attempt.track.measured):
+                axes.plot(*paths[tyre.name][a:b].T, color=PAPER["tyre"], lw=0.7,
+                          ls=(0, (1, 1.5)) if tyre.steered else "-", zorder=3)
 
 
 def draw_yard(axes: Any, course: Course, planned_course: Course) -> None:
@@ -160,17 +160,18 @@ def _corners(area: Area) -> np.ndarray:
 
 
 def _vehicles(axes: Any, attempt: Attempt) -> None:
-    body, vehicle = attempt.vehicle.body_outline_m(), attempt.vehicle
     for stop in attempt.stops:
         now = scene.moment(attempt, (stop.t_start_s + stop.t_end_s) / 2)
         if now is None:
             continue
         last = stop.kind == "final"
-        pose = now.x_m, now.y_m, now.heading_rad
-        axes.add_patch(Polygon(scene.placed(body, *pose), fc="white" if last else "none", alpha=0.9 if last else 1,
-                               ec=PAPER["vehicle"], lw=1.3 if last else 0.6, zorder=3.5))
-        if last:
-            for tyre in scene.tyre_outlines_m(vehicle, now.wheel_rad, length_m=2 * vehicle.wheel_radius_m):
+        for body, pose, wheel_rad in scene.bodies_at(attempt.vehicle, now):
+            axes.add_patch(Polygon(scene.placed(body.body_outline_m(), *pose), fc="white" if last else "none",
+                                   alpha=0.9 if last else 1, ec=PAPER["vehicle"], lw=1.3 if last else 0.6, zorder=3.5))
+            drawbar = scene.drawbar_m(body)
+            if drawbar is not None:
+                axes.plot(*scene.placed(drawbar, *pose).T, color=PAPER["vehicle"], lw=1.3 if last else 0.6, zorder=3.5)
+            for tyre in scene.tyre_outlines_m(body, wheel_rad) if last else ():
                 axes.add_patch(Polygon(scene.placed(tyre, *pose), fc=PAPER["tyre"], ec="none", zorder=3.6))
 
 

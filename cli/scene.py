@@ -9,15 +9,25 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from analysis.attempt import Attempt, Said
+from analysis.body import Body
 from analysis.clearance import ackermann_rad
 from analysis.smoother import runs as closed_runs
 from analysis.track import CameraPath
+from analysis.trailer import Trailer
 from analysis.vehicle import Vehicle
 from vision.camera import Camera, Lens
 
 
+class Pose(NamedTuple):
+    """Where a body's frame stands in the course frame."""
+
+    x_m: float
+    y_m: float
+    heading_rad: float
+
+
 class Moment(NamedTuple):
-    """The smoothed state at one time."""
+    """The smoothed state at one time; `trailer` where there is one."""
 
     x_m: float
     y_m: float
@@ -25,6 +35,11 @@ class Moment(NamedTuple):
     speed_mps: float
     wheel_rad: float
     sd_wheel_rad: float
+    trailer: Pose | None = None
+
+    @property
+    def pose(self) -> Pose:
+        return Pose(*self[:3])
 
 
 class TurningPoint(NamedTuple):
@@ -78,24 +93,43 @@ def moment(attempt: Attempt, t_s: float) -> Moment | None:
     i, j, f = bracket(m.t_s, t_s)
     if not (attempt.track.measured[i] and (f == 0.0 or attempt.track.measured[j])):
         return None
-    sd_wheel = m.sd(4)
-    return Moment(*(float(v[i] + f * (v[j] - v[i]))
-                    for v in (m.x_m, m.y_m, m.heading_rad, m.speed_mps, m.wheel_rad, sd_wheel)))
+
+    def at(*columns: np.ndarray) -> list[float]:
+        return [float(v[i] + f * (v[j] - v[i])) for v in columns]
+    body = attempt.trailer.body if attempt.trailer else None
+    x, y, heading, speed, wheel, sd_wheel = at(m.x_m, m.y_m, m.heading_rad, m.speed_mps, m.wheel_rad, m.sd(4))
+    return Moment(x, y, heading, speed, wheel, sd_wheel,
+                  Pose(*at(body.x_m, body.y_m, body.heading_rad)) if body else None)
+
+
+def bodies_at(vehicle: Vehicle, now: Moment) -> list[tuple[Body, Pose, float]]:
+    """The vehicle and, where there is one, its trailer; where each stands, and the angle of its steered wheels."""
+    out: list[tuple[Body, Pose, float]] = [(vehicle, now.pose, now.wheel_rad)]
+    if vehicle.trailer and now.trailer:
+        out.append((vehicle.trailer, now.trailer, 0.0))
+    return out
+
+
+def drawbar_m(body: Body) -> np.ndarray | None:
+    """(2, 2) the line of a trailer's drawbar in its own frame; None where there is none."""
+    if not isinstance(body, Trailer) or body.hitch_to_axle_m <= body.x_front_m:
+        return None
+    return np.array([[body.x_front_m, 0.0], [body.hitch_to_axle_m, 0.0]])
 
 
 def placed(points_m: np.ndarray, x_m: float, y_m: float, heading_rad: float) -> np.ndarray:
-    """(n, 2) points of the vehicle frame, set into the course frame."""
+    """(n, 2) points of a body's frame, set into the course frame."""
     c, s = math.cos(heading_rad), math.sin(heading_rad)
     return points_m @ np.array([[c, s], [-s, c]]) + [x_m, y_m]
 
 
-def tyre_outlines_m(vehicle: Vehicle, wheel_rad: float, *, length_m: float) -> list[np.ndarray]:
-    """(4, 2) outlines in the vehicle frame, one a tyre, drawn `length_m` long."""
+def tyre_outlines_m(body: Body, wheel_rad: float) -> list[np.ndarray]:
+    """(4, 2) outlines in the body's frame, one a tyre, drawn as long as the wheel is high."""
     out = []
-    for tyre in vehicle.tyres():
-        a, w = length_m / 2, tyre.width_m / 2
+    for tyre in body.tyres():
+        a, w = body.wheel_radius_m, tyre.width_m / 2
         corners = np.array([[-a, -w], [a, -w], [a, w], [-a, w]])
-        turn = float(ackermann_rad(np.array(wheel_rad), vehicle.wheelbase_m, tyre.y_m)) if tyre.steered else 0.0
+        turn = float(ackermann_rad(np.array(wheel_rad), body.wheelbase_m, tyre.y_m)) if tyre.steered else 0.0
         out.append(placed(corners, tyre.x_m, tyre.y_m, turn))
     return out
 

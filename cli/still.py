@@ -10,7 +10,8 @@ from cli import scene
 from cli.overlay import Artist
 from vision.footage import Footage, frame_at
 
-_LENGTHS = 2.6  # vehicle lengths that the still shows across
+_LENGTHS = 2.6  # vehicle lengths that the still shows across; of a combination, less than that is wanted
+_LENGTHS_TOWING = 1.6
 _WIDTH_PX = 960
 _QUALITY = 85
 
@@ -26,8 +27,9 @@ def still_jpeg(footage: Footage, attempt: Attempt, point: scene.TurningPoint) ->
     ends = _ends_px(attempt, frame.t_s, width)
     shown = picture
     if ends is not None:
+        lengths = _LENGTHS_TOWING if attempt.trailer else _LENGTHS
         length_px = float(np.hypot(*(ends[1] - ends[0])))
-        shown = cut_about(picture, ends.mean(axis=0), float(np.clip(_LENGTHS * length_px / width, 0.2, 1.0)))
+        shown = cut_about(picture, ends.mean(axis=0), float(np.clip(lengths * length_px / width, 0.2, 1.0)))
     size = _WIDTH_PX, round(_WIDTH_PX * height / width)
     done, data = cv2.imencode(".jpg", cv2.resize(shown, size, interpolation=cv2.INTER_AREA),
                               [cv2.IMWRITE_JPEG_QUALITY, _QUALITY])
@@ -40,8 +42,10 @@ def _ends_px(attempt: Attempt, t_s: float, width_px: int) -> np.ndarray | None:
     camera = scene.camera_at(path, t_s) if path else None
     if camera is None or now is None:
         return None
-    ends = np.array([[attempt.vehicle.x_front_m, 0.0], [attempt.vehicle.x_rear_m, 0.0]])
-    px = camera.project_ground(scene.placed(ends, now.x_m, now.y_m, now.heading_rad))
+    bodies = scene.bodies_at(attempt.vehicle, now)
+    (first, first_pose, _), (last, last_pose, _) = bodies[0], bodies[-1]
+    px = camera.project_ground(np.vstack([scene.placed(np.array([[first.x_front_m, 0.0]]), *first_pose),
+                                          scene.placed(np.array([[last.x_rear_m, 0.0]]), *last_pose)]))
     return px * width_px / camera.lens.width_px
 
 

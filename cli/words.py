@@ -23,8 +23,8 @@ KIND_WORDS = {"tyre_over_line": "Tyre and side line", "body_over_line": "Body ov
               "mark_touched": "Cone or pole touched", "mark_close": "Close to a cone", "shunt_count": "Shunts",
               "dry_steering": "Dry steering", "stopping_box": "Stopping box", "barrier": "Barrier",
               "final_heading": "Straight in the bay", "forward_pair": "Forward pair",
-              "crawl_steering": "Steering at a crawl", "data_sheet": "Vehicle file",
-              "inside_bay": "Inside the bay", "looks": "Getting out to look",
+              "crawl_steering": "Steering at a crawl", "jack_knife": "Angle to the trailer",
+              "data_sheet": "Vehicle file", "inside_bay": "Inside the bay", "looks": "Getting out to look",
               "speed_near_mark": "Speed near a cone", "mark_unseen": "Close and out of sight"}
 CAUTION = ("Training aid, not an official test result. Keep people clear of a reversing vehicle, "
            "and fly only as your local drone rules allow.")
@@ -156,3 +156,10 @@ def steering(wheel_rad: float) -> str:
     if abs(math.degrees(wheel_rad)) < 0.05:
         return "straight"
     return f"{degrees(abs(wheel_rad))} {'left' if wheel_rad > 0 else 'right'}"
+
+
+def bent(articulation_rad: float) -> str:
+    """How the trailer stands behind the vehicle: '23.4°, tail right', 'straight' below a tenth of a degree."""
+    if abs(math.degrees(articulation_rad)) < 0.05:
+        return "straight"
+    return f"{degrees(abs(articulation_rad))}, tail {'right' if articulation_rad > 0 else 'left'}"

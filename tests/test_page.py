@@ -248,10 +248,10 @@ def test_the_page_projects_as_the_camera_does(page: Any) -> None:
 @needs_browser
 def test_the_plan_moves_with_the_clip(page: Any) -> None:
     page.evaluate("seek(0)")
-    before = page.locator("#plan-vehicle").get_attribute("transform")
+    before = page.locator("#plan .body-0").get_attribute("transform")
     assert before.startswith("translate(26 2) rotate(")
     page.evaluate("seek(4)")
-    assert page.locator("#plan-vehicle").get_attribute("transform") != before
+    assert page.locator("#plan .body-0").get_attribute("transform") != before
 
 
 @needs_browser

@@ -11,7 +11,8 @@ from cli import words
 from cli.app.people import Standing
 from cli.app.wording import View, Wording, in_units
 
-_SAID_BY_KIND = ("stop", "forward pair", "stopping box", "barrier", "reverse", "bay")  # places that a kind implies
+# places that a kind implies
+_SAID_BY_KIND = ("stop", "forward pair", "stopping box", "barrier", "reverse", "bay", "coupling")
 
 
 class Telling:

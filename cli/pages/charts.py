@@ -27,7 +27,7 @@ class Curve:
 
 @dataclass(frozen=True)
 class Strip:
-    """One chart. low, high: the range shown; limit: where the rules put the fault, or what `limit_words` say of it;
+    """One chart. low, high: the range shown; limits: where the rules put the fault, or what `limit_words` say of it;
     least: mark the smallest value."""
 
     key: str
@@ -38,7 +38,7 @@ class Strip:
     low: float
     high: float
     ticks: tuple[float, ...]
-    limit: float | None = None
+    limits: tuple[float, ...] = ()
     least: bool = True
     limit_words: str = ""
 
@@ -54,6 +54,8 @@ def strips(attempt: Attempt) -> tuple[Strip, ...]:
                  least=False),
            Strip("wheel", "Wheel angle, left above the line", "°", 1, (wheel,), -lock, lock, (-lock, 0.0, lock),
                  least=False)]
+    if attempt.trailer:
+        out.append(_articulation(attempt, known))
     title, kind, lines = line_clearance(attempt)
     if lines:
         curves = tuple(Curve(name, s.value_m * known, s.sd_m, style)
@@ -63,6 +65,19 @@ def strips(attempt: Attempt) -> tuple[Strip, ...]:
     if attempt.mark_clearance:
         out.append(_clearance("marks", "Body to nearest mark", (nearest_mark(attempt),), 0.0))
     return tuple(out)
+
+
+def _articulation(attempt: Attempt, known: np.ndarray) -> Strip:
+    """The angle to the trailer, with its limits where it comes anywhere near them."""
+    assert attempt.trailer is not None
+    angle = Curve("angle", np.degrees(attempt.trailer.angle_rad) * known, np.degrees(attempt.trailer.sd_rad), "a")
+    most = float(np.nanmax(np.abs(angle.value), initial=0.0))
+    limit = next((f.limit for f in attempt.findings if f.kind == "jack_knife" and f.limit), math.inf)
+    near = most > 0.6 * limit
+    top = max(15.0, 15 * math.ceil(max(most, limit * near) / 15 + 0.01))
+    return Strip("articulation", "Angle to the trailer, tail to the right above the line", "°", 1, (angle,), -top, top,
+                 (-top, 0.0, top), (-limit, limit) if near else (), least=False,
+                 limit_words=f"limit {words.number(limit, 0)}°" if near else "")
 
 
 def line_clearance(attempt: Attempt) -> tuple[str, str, dict[str, Series]]:
@@ -89,7 +104,7 @@ def line_clearance(attempt: Attempt) -> tuple[str, str, dict[str, Series]]:
 def _clearance(key: str, title: str, curves: tuple[Curve, ...], limit: float) -> Strip:
     lowest = min((float(np.nanmin(c.value)) for c in curves if np.isfinite(c.value).any()), default=0.0)
     low = min(-0.25, limit - 0.25, math.floor(4 * (lowest - 0.1)) / 4)
-    return Strip(key, title, "m", 2, curves, low, CLEARANCE_SHOWN_M, (0.0, 1.0, CLEARANCE_SHOWN_M), limit)
+    return Strip(key, title, "m", 2, curves, low, CLEARANCE_SHOWN_M, (0.0, 1.0, CLEARANCE_SHOWN_M), (limit,))
 
 
 def nearest_mark(attempt: Attempt) -> Curve:
@@ -168,11 +183,12 @@ def _decimals(value: float) -> int:
 
 
 def _limit(strip: Strip) -> str:
-    if strip.limit is None:
-        return ""
-    return (f'<span class="limit" style="top:{float(_down(strip, strip.limit)):.1f}%">'
-            f'<b>{strip.limit_words or f"fault below {words.number(strip.limit, strip.decimals)} {strip.unit}"}</b>'
-            '</span>')
+    out = ""
+    for k, limit in enumerate(strip.limits):
+        told = strip.limit_words or f"fault below {words.number(limit, strip.decimals)} {strip.unit}"
+        out += (f'<span class="limit" style="top:{float(_down(strip, limit)):.1f}%">'
+                f'{"" if k else f"<b>{told}</b>"}</span>')
+    return out
 
 
 def across(a_s: float, b_s: float, duration_s: float) -> str:

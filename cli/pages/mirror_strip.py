@@ -17,6 +17,9 @@ _SHOWN = ("pivot", "mouth_left", "mouth_right", "back_left", "back_right")  # wh
 
 
 def mirror_strip(attempt: Attempt, duration_s: float) -> str:
+    if attempt.trailer:
+        return ('<p class="model">What the mirrors could show, and room left, are not worked out for a vehicle with a '
+                "trailer.</p>")
     every = attempt.mirrors.views
     views = [every[name] for name in _SHOWN if name in every] or list(every.values())
     if not views or not any(leg.direction < 0 for leg in attempt.legs):

@@ -7,6 +7,8 @@ import math
 import numpy as np
 
 from analysis.attempt import Attempt
+from analysis.body import Body
+from analysis.swept import tyre_paths_m
 from analysis.vehicle import Vehicle
 from cli import scene, words
 from cli.pages.svg import esc, flipped, num, path
@@ -20,7 +22,8 @@ def plan_view(attempt: Attempt) -> str:
     x_min, x_max, y_min, y_max = _view(attempt)
     view = x_min, x_max, y_min, y_max + _BADGE_M
     parts = [_head(view, 'id="plan"'), *_ground(attempt), *_tyre_paths(attempt), *_reference(attempt),
-             '<path class="trail" id="plan-trail"/>', f'<g id="plan-vehicle">{_vehicle(attempt.vehicle, 0.0)}</g>',
+             '<path class="trail" id="plan-trail"/>',
+             *(f'<g class="live body-{k}">{_body(body, 0.0)}</g>' for k, (body, _) in enumerate(attempt.bodies)),
              *_marks(attempt)]
     parts += [_badge(n, f) for n, f in words.numbered(attempt.findings) if n and f.at_m is not None]
     parts += [_turning_point(p, view) for p in scene.turning_points(attempt)]
@@ -30,7 +33,7 @@ def plan_view(attempt: Attempt) -> str:
 def still_plan(attempt: Attempt) -> str:
     """The plan at the moment that the advice is about, with the reverse legs driven; in words beside the yard what
     the moment is and, where it is known, from where to steer otherwise."""
-    m, point = attempt.motion, scene.shown_moment(attempt)
+    (_, m), point = attempt.bodies[-1], scene.shown_moment(attempt)
     called = [p for p in (point, *scene.turning_points(attempt)[1:]) if p.at_m is not None]
     x_min, x_max, y_min, y_max = _view(attempt)
     u = (x_max - x_min) / _SHEET_PX
@@ -43,9 +46,9 @@ def still_plan(attempt: Attempt) -> str:
         parts += [f'<path class="trail" d="{path(flipped(np.column_stack([m.x_m[a:b], m.y_m[a:b]])))}"/>'
                   for a, b in scene.runs(during)]
     now = scene.moment(attempt, point.t_s)
-    if now is not None:
-        parts.append(f'<g transform="translate({num(now.x_m)} {num(-now.y_m)}) '
-                     f'rotate({num(-math.degrees(now.heading_rad))})">{_vehicle(attempt.vehicle, now.wheel_rad)}</g>')
+    for body, pose, wheel_rad in scene.bodies_at(attempt.vehicle, now) if now else ():
+        parts.append(f'<g transform="translate({num(pose.x_m)} {num(-pose.y_m)}) '
+                     f'rotate({num(-math.degrees(pose.heading_rad))})">{_body(body, wheel_rad)}</g>')
     parts += _marks(attempt)
     parts += [_called_out(p, view, u, up) for p, up in zip(called, above, strict=True)]
     return "\n".join([*parts, "</svg>"])
@@ -122,27 +125,29 @@ def _yard(attempt: Attempt) -> list[str]:
 
 
 def _tyre_paths(attempt: Attempt) -> list[str]:
-    m = attempt.motion
     out = []
-    for tyre in attempt.vehicle.tyres():
-        d = ""
-        for a, b in scene.runs(attempt.track.measured):
-            c, s = np.cos(m.heading_rad[a:b]), np.sin(m.heading_rad[a:b])
-            d += path(flipped(np.column_stack([m.x_m[a:b] + c * tyre.x_m - s * tyre.y_m,
-                                               m.y_m[a:b] + s * tyre.x_m + c * tyre.y_m])))
-        out.append(f'<path class="tyre-path{" steered" if tyre.steered else ""}" d="{d}"/>')
+    for body, m in attempt.bodies:
+        paths = tyre_paths_m(m, body)
+        for tyre in body.tyres():
+            d = "".join(path(flipped(paths[tyre.name][a:b])) for a, b in scene.runs(attempt.track.measured))
+            out.append(f'<path class="tyre-path{" steered" if tyre.steered else ""}" d="{d}"/>')
     return out
 
 
-def _vehicle(v: Vehicle, wheel_rad: float) -> str:
-    """The vehicle in its own frame; the script of the live plan turns the steered tyres itself."""
-    parts = [f'<path class="body" d="{path(flipped(v.body_outline_m()), closed=True)}"/>']
-    outlines = scene.tyre_outlines_m(v, wheel_rad, length_m=2 * v.wheel_radius_m)
-    for tyre, outline in zip(v.tyres(), outlines, strict=True):
+def _body(body: Body, wheel_rad: float) -> str:
+    """The vehicle or its trailer in its own frame; the script of the live plan turns the steered tyres itself."""
+    parts = [f'<path class="body" d="{path(flipped(body.body_outline_m()), closed=True)}"/>']
+    for tyre, outline in zip(body.tyres(), scene.tyre_outlines_m(body, wheel_rad), strict=True):
         steered = f' data-x="{num(tyre.x_m)}" data-y="{num(tyre.y_m)}"' if tyre.steered else ""
         parts.append(f'<path class="tyre" d="{path(flipped(outline), closed=True)}"{steered}/>')
-    nose = np.array([[v.x_front_m - 0.9, 0.35], [v.x_front_m - 0.35, 0.0], [v.x_front_m - 0.9, -0.35]])
-    return "".join([*parts, f'<path class="nose" d="{path(flipped(nose))}"/>'])
+    drawbar = scene.drawbar_m(body)
+    if isinstance(body, Vehicle):
+        x = body.x_front_m
+        nose = np.array([[x - 0.9, 0.35], [x - 0.35, 0.0], [x - 0.9, -0.35]])
+        parts.append(f'<path class="nose" d="{path(flipped(nose))}"/>')
+    elif drawbar is not None:
+        parts.append(f'<path class="nose" d="{path(flipped(drawbar))}"/>')
+    return "".join(parts)
 
 
 def _marks(attempt: Attempt) -> list[str]:

@@ -5,7 +5,7 @@
 const data = JSON.parse(document.getElementById("data").textContent);
 const $ = (id) => document.getElementById(id);
 const video = $("video");
-const { camera, motion, vehicle } = data;
+const { camera, motion, bodies } = data; // bodies: the vehicle and, where there is one, its trailer
 
 // ---- moments ---------------------------------------------------------------------------------
 
@@ -27,7 +27,8 @@ const mix = (values, at) => values[at.i] + at.f * (values[at.j] - values[at.i]);
 function stateAt(t) {
   const at = bracket(motion.t, motion.known, t);
   if (!at) return null;
-  return { x: mix(motion.x, at), y: mix(motion.y, at), heading: mix(motion.heading, at), wheel: mix(motion.wheel, at) };
+  const poses = bodies.map(({ path }) => ({ x: mix(path.x, at), y: mix(path.y, at), heading: mix(path.heading, at) }));
+  return { poses, wheel: mix(motion.wheel, at) };
 }
 
 function cameraAt(t) {
@@ -84,22 +85,22 @@ function placed(points, x, y, heading) {
 
 /** Turn of a steered wheel at lateral place y for a single-track angle (Ackermann). */
 function wheelTurn(wheel, y) {
-  const t = Math.tan(wheel);
-  return Math.atan2(vehicle.wheelbase * t, vehicle.wheelbase - y * t);
+  const t = Math.tan(wheel), wheelbase = bodies[0].wheelbase;
+  return Math.atan2(wheelbase * t, wheelbase - y * t);
 }
 
-function tyreOutline(tyre, wheel) {
-  const a = vehicle.tyreLength / 2, b = tyre.width / 2;
+function tyreOutline(body, tyre, wheel) {
+  const a = body.tyreLength / 2, b = tyre.width / 2;
   return placed([[-a, -b], [a, -b], [a, b], [-a, b]], tyre.x, tyre.y, tyre.steered ? wheelTurn(wheel, tyre.y) : 0);
 }
 
-/** The rear axle's path up to t; null where it is broken by a gap. */
+/** The path of the last body's axle up to t; null where it is broken by a gap. */
 function trailUntil(t, now) {
-  const points = [];
+  const points = [], last = bodies.length - 1, { x, y } = bodies[last].path;
   for (let i = 0; i < motion.t.length && motion.t[i] <= t; i++) {
-    points.push(motion.known[i] ? [motion.x[i], motion.y[i]] : null);
+    points.push(motion.known[i] ? [x[i], y[i]] : null);
   }
-  if (now) points.push([now.x, now.y]);
+  if (now) points.push([now.poses[last].x, now.poses[last].y]);
   return points;
 }
 
@@ -132,10 +133,10 @@ const draw = {
   planned: stroke(layers.planned, "on-planned", data.marks.length),
   mark: stroke(layers.mark, "on-mark", data.marks.length),
   trail: stroke(layers.trail, "on-trail"),
-  vehicle: stroke(layers.vehicle, "on-vehicle"),
+  vehicle: stroke(layers.vehicle, "on-vehicle", bodies.length),
   solid: stroke(layers.solid, "on-solid"),
 };
-const tyrePaths = vehicle.tyres.map(() => make("path", layers.tyre, { class: "solid-tyre" }));
+const tyrePaths = bodies.map((body) => body.tyres.map(() => make("path", layers.tyre, { class: "solid-tyre" })));
 const places = data.places.map((place) => {
   const group = make("g", layers.finding, {});
   return { place, group, disc: make("circle", group, { class: "solid-finding" }), number: make("text", group, {}) };
@@ -161,13 +162,16 @@ function drawOverlay(t, now) {
     draw.planned(meant ? `M${meant[0] - r} ${meant[1]}a${r} ${r} 0 1 0 ${2 * r} 0a${r} ${r} 0 1 0 ${-2 * r} 0Z` : "", k);
   });
   draw.trail(pathThrough(seen, trailUntil(t, now)));
-  const body = now ? placed(vehicle.body, now.x, now.y, now.heading) : [];
-  draw.vehicle(pathThrough(seen, body, true));
-  tyrePaths.forEach((path, k) => {
-    const outline = now ? placed(tyreOutline(vehicle.tyres[k], now.wheel), now.x, now.y, now.heading) : [];
-    path.setAttribute("d", pathThrough(seen, outline, true));
+  bodies.forEach((body, b) => {
+    const pose = now && now.poses[b];
+    const here = (points) => (pose ? placed(points, pose.x, pose.y, pose.heading) : []);
+    draw.vehicle(pathThrough(seen, here(body.outline), true) + pathThrough(seen, here(body.drawbar)), b);
+    tyrePaths[b].forEach((path, k) => {
+      path.setAttribute("d", pathThrough(seen, here(now ? tyreOutline(body, body.tyres[k], now.wheel) : []), true));
+    });
   });
-  draw.solid(now ? vehicle.solids.map((solid) => solidPath(seen, solid, now)).join("") : "");
+  draw.solid(now ? bodies.map((body, b) => body.solids.map((solid) => solidPath(seen, solid, now.poses[b])).join(""))
+    .join("") : "");
   for (const { place, group, disc, number } of places) {
     const at = t >= place.from - 1.5 && t <= place.to + 1.5 && project(seen, place.x, place.y, 0);
     group.style.display = at ? "" : "none";
@@ -194,8 +198,8 @@ function drawTurning(t, seen, px) {
   }
 }
 
-function solidPath(seen, solid, now) {
-  const ring = placed(solid.ring, now.x, now.y, now.heading);
+function solidPath(seen, solid, pose) {
+  const ring = placed(solid.ring, pose.x, pose.y, pose.heading);
   let d = pathThrough(seen, ring, true, solid.low) + pathThrough(seen, ring, true, solid.high);
   for (const [x, y] of ring) {
     const foot = project(seen, x, y, solid.low), head = project(seen, x, y, solid.high);
@@ -208,11 +212,11 @@ function solidPath(seen, solid, now) {
 
 const plan = $("plan");
 const whole = plan.getAttribute("viewBox").split(" ").map(Number);
-const planVehicle = $("plan-vehicle");
+const planBodies = [...plan.querySelectorAll(".live")];
 const degrees = (rad) => (rad * 180) / Math.PI;
 
 function drawPlan(t, now) {
-  planVehicle.style.display = now ? "" : "none";
+  planBodies.forEach((body) => { body.style.display = now ? "" : "none"; });
   let pen = "M";
   $("plan-trail").setAttribute("d", trailUntil(t, now).map((p) => {
     if (!p) { pen = "M"; return ""; }
@@ -221,8 +225,10 @@ function drawPlan(t, now) {
     return step;
   }).join(""));
   if (now) {
-    planVehicle.setAttribute("transform", `translate(${now.x} ${-now.y}) rotate(${-degrees(now.heading)})`);
-    for (const tyre of planVehicle.querySelectorAll("[data-y]")) {
+    now.poses.forEach(({ x, y, heading }, b) => {
+      planBodies[b].setAttribute("transform", `translate(${x} ${-y}) rotate(${-degrees(heading)})`);
+    });
+    for (const tyre of plan.querySelectorAll(".live [data-y]")) {
       const turn = -degrees(wheelTurn(now.wheel, Number(tyre.dataset.y)));
       tyre.setAttribute("transform", `rotate(${turn} ${tyre.dataset.x} ${-tyre.dataset.y})`);
     }
@@ -237,7 +243,8 @@ function framePlan(now) {
   let view = whole;
   if ($("follow").checked) {
     const width = whole[2] * 0.42, height = (width * box.height) / box.width;
-    const x = now ? now.x : whole[0] + whole[2] / 2, y = now ? -now.y : whole[1] + whole[3] / 2;
+    const [first] = now ? now.poses : [];
+    const x = first ? first.x : whole[0] + whole[2] / 2, y = first ? -first.y : whole[1] + whole[3] / 2;
     view = [x - width / 2, y - height / 2, width, height];
   }
   plan.setAttribute("viewBox", view.join(" "));

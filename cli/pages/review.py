@@ -14,7 +14,8 @@ from typing import Any
 import numpy as np
 from scipy.spatial.transform import Rotation
 
-from analysis.attempt import Attempt, Finding
+from analysis.attempt import Attempt, Finding, Motion
+from analysis.body import Body
 from analysis.track import CameraPath
 from cli import scene, words
 from cli.overlay import EMBED_LIMIT_BYTES
@@ -31,6 +32,7 @@ LAYERS = (("vehicle", "Vehicle on the ground", True), ("tyre", "Tyres", True), (
           ("line", "Side lines", True), ("box", "Stopping box", True), ("mark", "Marks found", True),
           ("planned", "Marks as planned", False), ("solid", "Solid as fitted", False),
           ("finding", "Places of findings", True), ("turning", "Turning points", True))
+_TOWING = {"vehicle": "Vehicle and trailer on the ground", "trail": "Path of the trailer's axle"}
 
 
 def review_page(attempt: Attempt, clip: Path, times_s: np.ndarray, *, made_on: date, trainee: str | None) -> str:
@@ -53,7 +55,8 @@ def review_page(attempt: Attempt, clip: Path, times_s: np.ndarray, *, made_on: d
         "counts": _counts(attempt),
         "facts": _facts(attempt, made_on, trainee),
         "advice": advice_html(attempt),
-        "layers": "".join(_layer(*layer) for layer in LAYERS),
+        "layers": "".join(_layer(key, _TOWING.get(key, label) if attempt.trailer else label, on)
+                          for key, label, on in LAYERS),
         "plan": plan_view(attempt),
         "plan_key": _REFERENCE_KEY if attempt.room and attempt.room.reference else "",
         "findings": findings_html(attempt),
@@ -161,6 +164,13 @@ def _measured(attempt: Attempt) -> str:
         if attempt.axle.wheelbase_m:
             rows.append(("Wheelbase by the circle at full lock", f"{words.metres(attempt.axle.wheelbase_m)} "
                          f"± {words.metres(words.Z95 * (attempt.axle.sd_wheelbase_m or 0.0))}"))
+    if attempt.trailer and known.any():
+        sd_deg = math.degrees(float(np.median(attempt.trailer.sd_rad[known])))
+        rows.append(("Angle to the trailer", f"± {words.number(words.Z95 * sd_deg, 2)}°"))
+    if attempt.trailer_check:
+        towed = attempt.trailer_check
+        rows.append(("Trailer turns about", f"{words.metres(towed.hitch_to_axle_m)} behind the coupling ± "
+                     f"{words.metres(words.Z95 * towed.sd_m)}; its file says {words.metres(towed.stated_m)}"))
     title, _, lines = line_clearance(attempt)
     if lines and known.any():
         sd = np.concatenate([s.sd_m[known] for s in lines.values()])
@@ -194,21 +204,16 @@ def _marks_table(attempt: Attempt) -> str:
 
 def _data(attempt: Attempt, shown: tuple[Strip, ...], times_s: np.ndarray) -> dict[str, Any]:
     """What the script needs to draw any moment. Rounded well below what can be seen."""
-    m, v, course = attempt.motion, attempt.vehicle, attempt.surveyed
+    m, course = attempt.motion, attempt.surveyed
     box = course.stopping_box or course.bay
     planned = {mark.name: mark for mark in attempt.course.marks}
     return {
         "duration": round(float(times_s[-1]), 4),
         "frame": round(float(np.median(np.diff(times_s))), 5),
         "camera": _camera(attempt.track.camera),
-        "motion": {"t": _short(m.t_s, 4), "known": attempt.track.measured.astype(int).tolist(), "x": _short(m.x_m, 4),
-                   "y": _short(m.y_m, 4), "heading": _short(m.heading_rad, 5), "speed": _short(m.speed_mps, 3),
-                   "wheel": _short(m.wheel_rad, 4)},
-        "vehicle": {"body": _short(v.body_outline_m(), 3), "wheelbase": v.wheelbase_m,
-                    "tyreLength": 2 * v.wheel_radius_m,
-                    "tyres": [{"x": t.x_m, "y": round(t.y_m, 4), "width": t.width_m, "steered": t.steered}
-                              for t in v.tyres()],
-                    "solids": [{"ring": _short(_ring(s), 3), "low": s.z_min_m, "high": s.z_max_m} for s in v.solids]},
+        "motion": {"t": _short(m.t_s, 4), "known": attempt.track.measured.astype(int).tolist(),
+                   "speed": _short(m.speed_mps, 3), "wheel": _short(m.wheel_rad, 4)},
+        "bodies": [_body(body, motion) for body, motion in attempt.bodies],
         "lines": [_short(scene.along(ln.x0_m, ln.y0_m, ln.x1_m, ln.y1_m), 3) for ln in course.lines],
         "box": _short(scene.rectangle(box.x_min_m, box.x_max_m, box.y_min_m, box.y_max_m), 3),
         "marks": [{"name": words.place(k.name), "x": round(k.x_m, 3), "y": round(k.y_m, 3),
@@ -221,6 +226,16 @@ def _data(attempt: Attempt, shown: tuple[Strip, ...], times_s: np.ndarray) -> di
         "charts": [{"key": s.key, "unit": s.unit, "decimals": s.decimals,
                     "curves": [{"value": _short(c.value, 3), "sd": _short(c.sd, 4)} for c in s.curves]} for s in shown],
     }
+
+
+def _body(body: Body, m: Motion) -> dict[str, Any]:
+    drawbar = scene.drawbar_m(body)
+    return {"outline": _short(body.body_outline_m(), 3), "wheelbase": body.wheelbase_m,
+            "drawbar": [] if drawbar is None else _short(drawbar, 3), "tyreLength": 2 * body.wheel_radius_m,
+            "tyres": [{"x": t.x_m, "y": round(t.y_m, 4), "width": t.width_m, "steered": t.steered}
+                      for t in body.tyres()],
+            "solids": [{"ring": _short(_ring(s), 3), "low": s.z_min_m, "high": s.z_max_m} for s in body.solids],
+            "path": {"x": _short(m.x_m, 4), "y": _short(m.y_m, 4), "heading": _short(m.heading_rad, 5)}}
 
 
 def _ring(solid) -> np.ndarray:

@@ -26,7 +26,7 @@ def room_strips(attempt: Attempt) -> tuple[Strip, ...]:
     for name, style, value, sd in zip(_SHUNT_WORDS, "abc", room.room_m, room.sd_m, strict=True):
         if np.isfinite(value).any():
             curves.append(Curve(name, np.where(known, _at(t, room.t_s, value), np.nan), _at(t, room.t_s, sd), style))
-    return (Strip("room", "Room left", "m", 2, tuple(curves), *_SHOWN_M, (0.0, 1.0), 0.0, least=False,
+    return (Strip("room", "Room left", "m", 2, tuple(curves), *_SHOWN_M, (0.0, 1.0), (0.0,), least=False,
                   limit_words="below: out of reach"),)
 
 

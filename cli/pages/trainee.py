@@ -63,7 +63,8 @@ def _legend(attempt: Attempt) -> str:
     def key(shape: str, text: str) -> str:
         return f'<span><svg viewBox="0 0 26 10" aria-hidden="true">{shape}</svg>{text}</span>'
     keys = [key('<rect class="body" x="3" y="1" width="20" height="8"/>', "the vehicle at that moment"),
-            key('<path class="trail" d="M0 5H26"/>', "your rear axle, in reverse"),
+            key('<path class="trail" d="M0 5H26"/>',
+                "the trailer's axle, in reverse" if attempt.trailer else "your rear axle, in reverse"),
             key('<rect class="sweep" width="26" height="10"/>', "ground passed over")]
     if attempt.room and attempt.room.reference:
         keys.append(key('<path class="reference" d="M0 5H26"/>', "the reverse that keeps the most room"))

@@ -56,29 +56,37 @@ const nearestFinding = () => [...document.querySelectorAll(".finding")]
 
 // ---- the trail of a chosen point ---------------------------------------------------------------------------
 
-const body = data.vehicle.body, xs = body.map((p) => p[0]), ys = body.map((p) => p[1]);
-const front = Math.max(...xs), rear = Math.min(...xs), half = Math.max(...ys);
-const points = [["rear_axle", [0, 0]], ...data.vehicle.tyres.map((t) => [
-  `${t.steered ? "front" : "rear"}_${t.y > 0 ? "left" : "right"}_tyre`, [t.x, t.y + Math.sign(t.y) * t.width / 2]]),
-["front_left_corner", [front, half]], ["front_right_corner", [front, -half]],
-["rear_left_corner", [rear, half]], ["rear_right_corner", [rear, -half]]];
+const [vehicle, trailer] = data.bodies;
+/** Front, rear and half the width of a body. */
+function reach({ outline }) {
+  const xs = outline.map((p) => p[0]);
+  return [Math.max(...xs), Math.min(...xs), Math.max(...outline.map((p) => p[1]))];
+}
+const [front, rear, half] = reach(vehicle);
+const points = [["rear_axle", [0, 0], 0], ...vehicle.tyres.map((t) => [
+  `${t.steered ? "front" : "rear"}_${t.y > 0 ? "left" : "right"}_tyre`, [t.x, t.y + Math.sign(t.y) * t.width / 2], 0]),
+["front_left_corner", [front, half], 0], ["front_right_corner", [front, -half], 0],
+["rear_left_corner", [rear, half], 0], ["rear_right_corner", [rear, -half], 0]];
+if (trailer) {
+  const [, tail, side] = reach(trailer);
+  points.unshift(["trailer_axle", [0, 0], 1], ["trailer_left_corner", [tail, side], 1],
+    ["trailer_right_corner", [tail, -side], 1]);
+}
 for (const [name] of points) $("t-trail").append(new Option(say(`point_${name}`), name));
-let followed = [0, 0];
+let [[, followed, followedBody]] = points; // the first is what the page itself draws
 $("t-trail").addEventListener("change", (event) => {
-  followed = points.find(([name]) => name === event.target.value)[1];
+  [, followed, followedBody] = points.find(([name]) => name === event.target.value);
   const shownLayer = document.querySelector("input[data-layer=trail]");
   if (shownLayer && !shownLayer.checked) shownLayer.click();
   show(shown);
 });
-const axleTrail = trailUntil;
 trailUntil = function (t, now) {
-  if (!followed[0] && !followed[1]) return axleTrail(t, now);
-  const at = (x, y, heading) => placed([followed], x, y, heading)[0];
+  const at = ({ x, y, heading }) => placed([followed], x, y, heading)[0], { path } = data.bodies[followedBody];
   const line = [];
   for (let i = 0; i < data.motion.t.length && data.motion.t[i] <= t; i++) {
-    line.push(data.motion.known[i] ? at(data.motion.x[i], data.motion.y[i], data.motion.heading[i]) : null);
+    line.push(data.motion.known[i] ? at({ x: path.x[i], y: path.y[i], heading: path.heading[i] }) : null);
   }
-  if (now) line.push(at(now.x, now.y, now.heading));
+  if (now) line.push(at(now.poses[followedBody]));
   return line;
 };
 

@@ -8,11 +8,11 @@ const unit = feet === 1 ? "m" : "ft";
 const videos = [$("video-1"), $("video-2")];
 
 /** Distance driven (m) at each of the motion's times; a gap counts as the straight way across it. */
-function driven({ data: { motion } }) {
+function driven({ data: { motion, bodies: [{ path: way }] } }) {
   const d = [0];
   let last = null;
   for (let i = 0; i < motion.t.length; i++) {
-    const here = motion.known[i] ? [motion.x[i], motion.y[i]] : null;
+    const here = motion.known[i] ? [way.x[i], way.y[i]] : null;
     const step = here && last ? Math.hypot(here[0] - last[0], here[1] - last[1]) : 0;
     if (i) d.push(d[i - 1] + (step > 0.004 ? step : 0)); // less is measuring noise of a standing vehicle
     if (here && (!last || step > 0.004)) last = here;
@@ -49,12 +49,13 @@ function add(name, attributes, parent = $("plan")) {
   for (const [key, value] of Object.entries(attributes)) made.setAttribute(key, value);
   return parent.appendChild(made);
 }
+const wayOf = ({ data: { motion: m, bodies } }) => m.t.flatMap((_, i) => (m.known[i] ? [[bodies[0].path.x[i], bodies[0].path.y[i]]] : []));
 const path = (points, close = "") => points.length ? "M" + points.map(([x, y]) => `${x.toFixed(2)} ${(-y).toFixed(2)}`).join("L") + close : "";
 
 function drawYard() {
   const { lines, box, marks } = both[0].data;
   const all = [...lines.flat(), ...(box ?? []), ...marks.map((m) => [m.x, m.y]),
-    ...sides.flatMap(({ data: { motion: m } }) => m.t.flatMap((_, i) => (m.known[i] ? [[m.x[i], m.y[i]]] : [])))];
+    ...sides.flatMap(wayOf)];
   const xs = all.map((p) => p[0]), ys = all.map((p) => p[1]);
   const x0 = Math.min(...xs) - 5, y1 = Math.max(...ys) + 1.5;
   $("plan").setAttribute("viewBox", `${x0} ${-y1} ${Math.max(...xs) + 9 - x0} ${y1 - Math.min(...ys) + 1.5}`);
@@ -62,9 +63,8 @@ function drawYard() {
   if (box) add("path", { class: "box", d: path(box, "Z") });
   for (const m of marks) add("circle", { class: "cone", cx: m.x, cy: -m.y, r: 0.3 });
   sides.forEach((side, k) => {
-    const m = side.data.motion;
-    add("path", { class: `way w${k + 1}`, d: path(m.t.flatMap((_, i) => (m.known[i] ? [[m.x[i], m.y[i]]] : []))) });
-    side.shape = add("path", { class: `vehicle v${k + 1}`, d: path(side.data.vehicle.body, "Z") });
+    add("path", { class: `way w${k + 1}`, d: path(wayOf(side)) });
+    side.shapes = side.data.bodies.map((body) => add("path", { class: `vehicle v${k + 1}`, d: path(body.outline, "Z") }));
   });
 }
 
@@ -72,8 +72,11 @@ function show(metres, { seek = true } = {}) {
   sides.forEach((side, k) => {
     const i = indexAt(side, metres), m = side.data.motion;
     if (seek) videos[k].currentTime = m.t[i];
-    side.shape.style.display = m.known[i] ? "" : "none";
-    if (m.known[i]) side.shape.setAttribute("transform", `translate(${m.x[i]} ${-m.y[i]}) rotate(${(-m.heading[i] * 180) / Math.PI})`);
+    side.shapes.forEach((shape, b) => {
+      const p = side.data.bodies[b].path;
+      shape.style.display = m.known[i] ? "" : "none";
+      shape.setAttribute("transform", `translate(${p.x[i]} ${-p.y[i]}) rotate(${(-p.heading[i] * 180) / Math.PI})`);
+    });
     $(`at-${k + 1}`).textContent = say("compare_at", { t: m.t[i].toFixed(1), speed: m.known[i] ? (Math.abs(m.speed[i]) * feet).toFixed(1) : "–", unit });
   });
   $("metres").textContent = `${(Math.round(metres * feet * 10) / 10 || 0).toFixed(1).replace("-", "−")} ${unit}`;
