@@ -306,7 +306,7 @@ def _track(steps: Sequence[Step], footage: Footage, registration: Registration, 
     return Track(t_s, measured, x, y, heading, cov, _common_cov(steps, registration, learnt, vehicle),
                  registration.marks, registration.lines, events, path,
                  (*footage.notes, *_notes(steps, registration, learnt, vehicle)),
-                 articulation_of([s.fitted for s in steps], learnt.roof))
+                 articulation=articulation_of([s.fitted for s in steps], learnt.roof))
 
 
 def _common_cov(steps: Sequence[Step], registration: Registration, learnt: LearntRoof, vehicle: Vehicle) -> np.ndarray:
