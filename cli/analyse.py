@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -24,6 +23,7 @@ from cli.pages.review import review_page
 from cli.pages.trainee import trainee_page
 from cli.plan import write_plan
 from cli.progress import Report, Reporting, on_terminal
+from cli.records import CODE
 from cli.room_cache import room_of
 from cli.scene import shown_moment
 from cli.siblings import earlier_attempts
@@ -32,8 +32,6 @@ from cli.summary import print_summary
 from vision.footage import Footage, open_footage
 from vision.measure import measure
 from vision.steady import one_thread_each
-
-_CODE = re.compile(r"[A-Za-z0-9_-]{1,24}")
 
 
 @dataclass(frozen=True)
@@ -158,7 +156,7 @@ def _write(request: Request, footage: Footage, attempt: Attempt, people: dict[st
 
 
 def code(option: str, code: str | None) -> str | None:
-    if code is not None and not _CODE.fullmatch(code):
+    if code is not None and not CODE.fullmatch(code):
         raise Trouble(f"'{code}' is not a code", where=option,
                       remedy="use up to 24 letters, digits, - and _, and never a person's name")
     return code

@@ -2,11 +2,7 @@
 
 from __future__ import annotations
 
-import json
-import math
-from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
 from rich.console import Console
 from rich.table import Table
@@ -18,6 +14,7 @@ from analysis.wording import words
 from cli.courses import course_toml, moved
 from cli.files import read_course, read_rows, read_text, write_new
 from cli.lengths import ALLOWED, length_m
+from cli.records import record_of
 from cli.store import RECORD
 from cli.words import Z95
 
@@ -104,31 +101,18 @@ def print_tape(taped: tuple[Taped, ...], found: TapeSurvey) -> None:
 
 def _from_record(path: Path, course: Course) -> dict[str, tuple[float, float]]:
     """Places of marks and line ends that an analysed clip measured."""
+    text = read_text(path)
     try:
-        record: Any = json.loads(read_text(path))
-    except json.JSONDecodeError as e:
-        raise Trouble(f"not valid JSON: {e.msg}", where=str(path), remedy="give an attempt folder's attempt.json") \
-            from None
-    points: dict[str, tuple[float, float]] = {}
-    try:
-        for m in record["marks"]:
-            points[str(m["name"])] = _point(m, "x_m", "y_m")
-        for ln in record["lines"]:
-            points[f"{ln['name']} start"] = _point(ln, "x0_m", "y0_m")
-            points[f"{ln['name']} end"] = _point(ln, "x1_m", "y1_m")
-    except (KeyError, TypeError, ValueError):
-        raise Trouble("this is not the record of an analysed clip", where=str(path),
-                      remedy="give an attempt folder, or its attempt.json") from None
+        record = record_of(text.encode())
+    except Trouble as e:
+        raise Trouble(e.what, where=str(path), remedy="give an attempt folder, or its attempt.json") from None
+    points: dict[str, tuple[float, float]] = {m["name"]: (m["x_m"], m["y_m"]) for m in record["marks"]}
+    for ln in record.get("lines", []):
+        points[f"{ln['name']} start"] = ln["x0_m"], ln["y0_m"]
+        points[f"{ln['name']} end"] = ln["x1_m"], ln["y1_m"]
     known = places_m(course)
     strange = [n for n in points if n not in known]
     if strange or not points:
         raise Trouble(f"it surveyed '{strange[0]}', which the course has not" if strange else "no mark was surveyed",
                       where=str(path), remedy="give the course file that the clip was analysed with")
     return points
-
-
-def _point(record: Mapping[str, Any], x: str, y: str) -> tuple[float, float]:
-    place = float(record[x]), float(record[y])
-    if not all(math.isfinite(v) for v in place):
-        raise ValueError
-    return place

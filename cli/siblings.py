@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Any
 
-from cli import store
+from analysis.trouble import Trouble
+from cli.records import read_record
 
 
 def earlier_attempts(folder: Path, trainee: str | None) -> list[dict[str, Any]]:
@@ -19,15 +19,14 @@ def earlier_attempts(folder: Path, trainee: str | None) -> list[dict[str, Any]]:
     found = []
     here = folder.resolve()
     for beside in sorted(here.parent.iterdir()) if here.parent.is_dir() else ():
-        record = _record(beside / store.RECORD) if beside != here else None
-        if record and record.get("trainee") == trainee and record.get("schema_version") == 1:
+        record = _record(beside) if beside != here else None
+        if record and record.get("trainee") == trainee:
             found.append(record)
     return sorted(found, key=lambda r: str(r.get("made_at", "")))
 
 
-def _record(path: Path) -> dict[str, Any] | None:
+def _record(folder: Path) -> dict[str, Any] | None:
     try:
-        record = json.loads(path.read_text("utf-8"))
-    except (OSError, ValueError):
+        return read_record(folder)
+    except (OSError, Trouble):
         return None
-    return record if isinstance(record, dict) else None

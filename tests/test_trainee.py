@@ -122,11 +122,12 @@ def test_earlier_attempts_are_those_of_the_same_code_beside_it(tmp_path: Path) -
     def write(name: str, text: str) -> None:
         (tmp_path / name).mkdir()
         (tmp_path / name / "attempt.json").write_text(text, "utf-8")
-    record = {"schema_version": 1, "trainee": "T-07"}
+    record = attempt_to_json(make_attempt()) | {"trainee": "T-07"}
     write("b", json.dumps(record | {"made_at": "2026-11-02"}))
     write("a", json.dumps(record | {"made_at": "2026-11-03"}))
     write("other", json.dumps(record | {"trainee": "T-08"}))
     write("broken", "{")
+    write("of another time", json.dumps(record | {"schema_version": 2}))
     write("here", json.dumps(record | {"made_at": "2026-11-01"}))
     found = earlier_attempts(tmp_path / "here", "T-07")
     assert [r["made_at"] for r in found] == ["2026-11-02", "2026-11-03"]

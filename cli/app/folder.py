@@ -8,7 +8,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 import shutil
 import unicodedata
@@ -19,6 +18,7 @@ from uuid import uuid4
 
 from analysis.trouble import Trouble
 from cli import store
+from cli.records import read_record
 
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}")
 KINDS = {"vehicles": ".vehicle.toml", "courses": ".course.toml", "lenses": ".lens.toml", "rules": ".rules.toml",
@@ -87,7 +87,8 @@ class Folder:
         return sorted(self.existing("attempts", attempt).glob(f"{RECORDING}-*.*"))
 
     def record(self, attempt: str) -> dict[str, Any]:
-        return json.loads((self.attempt(attempt) / store.RECORD).read_text("utf-8"))
+        """What stands in its attempt.json. Raises NotThere, Trouble."""
+        return read_record(self.attempt(attempt))
 
     def remove(self, attempt: str) -> None:
         """Take an attempt's folder away: at once, whenever the machine may stop."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+from pathlib import Path
 
 from starlette.requests import Request
 from starlette.responses import FileResponse, RedirectResponse, Response
@@ -80,9 +81,11 @@ async def take_file(request: Request) -> Response:
     return FileResponse(path, media_type=FILES[file], filename=f"{name}-{path.name}")
 
 
-def _csv(parquet: object) -> str:
+def _csv(parquet: Path) -> str:
     import pandas as pd
-    return pd.read_parquet(parquet).to_csv(index=False, float_format="%.6g")
+
+    from cli.records import read_track
+    return pd.DataFrame(read_track(parquet.read_bytes())).to_csv(index=False, float_format="%.6g")
 
 
 ROUTES = [

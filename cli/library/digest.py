@@ -2,22 +2,19 @@
 
 from __future__ import annotations
 
-import io
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
 import numpy as np
-import pyarrow as pa
-import pyarrow.parquet as pq
 
 from analysis.audit.measures import LEGS, Grid, leg_of, measures, rooms_lost, tyre_grid
 from analysis.trouble import Trouble
 from cli.library.database import NEVER
 from cli.library.people import ABOUT, CORRECTIONS, About, effective, parse_about, parse_corrections
 from cli.library.storage import Storage
+from cli.records import read_track, record_of
 from cli.store import PEOPLE, RECORD, TRACK
 
 
@@ -34,25 +31,16 @@ def digest(storage: Storage, attempt: str) -> Digest:
     """Read an attempt folder. Raises Trouble naming the file that is not what it should be."""
     state = storage.state(attempt)
     try:
-        record = json.loads(storage.read(attempt, RECORD) or b"")
+        record = record_of(storage.read(attempt, RECORD) or b"")
         about = parse_about(storage.read(attempt, f"{PEOPLE}/{ABOUT}") or b"{}")
         raw = storage.read(attempt, f"{PEOPLE}/{CORRECTIONS}") or b""
-        return _rows(attempt, state, record, about, raw, _track(storage.read(attempt, TRACK)))
+        track = storage.read(attempt, TRACK)
+        return _rows(attempt, state, record, about, raw, read_track(track) if track is not None else None)
     except Trouble as e:
         raise e.at(attempt) from None
     except (KeyError, TypeError, ValueError, IndexError) as e:
-        raise Trouble(f"{RECORD} is not a record of an attempt ({type(e).__name__}: {e})", where=attempt,
+        raise Trouble(f"its record and its track do not belong together ({type(e).__name__}: {e})", where=attempt,
                       remedy="analyse the clip again, or move the folder out of the library") from None
-
-
-def _track(raw: bytes | None) -> dict[str, np.ndarray] | None:
-    if raw is None:
-        return None
-    try:
-        table = pq.read_table(io.BytesIO(raw))
-    except pa.ArrowInvalid:
-        raise Trouble(f"{TRACK} cannot be read", remedy="analyse the clip again") from None
-    return {name: table[name].to_numpy().astype(float) for name in table.column_names}
 
 
 def _rows(attempt: str, state: str, record: Mapping[str, Any], about: About, corrections_raw: bytes,

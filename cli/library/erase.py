@@ -22,7 +22,8 @@ from typing import TYPE_CHECKING, Any
 from analysis.trouble import Trouble
 from cli.held import held
 from cli.library.query import Filter, find
-from cli.store import PLAN_PNG, RECORD, sha256
+from cli.records import read_record
+from cli.store import PLAN_PNG, sha256
 from cli.whole import write_whole
 
 if TYPE_CHECKING:
@@ -195,8 +196,8 @@ def _clips(library: Library, ids: Sequence[str], *, outside: bool) -> tuple[list
     root = library.own.parent
     for i in ids:
         try:
-            record = json.loads((root / i / RECORD).read_text("utf-8"))
-        except (OSError, ValueError):
+            record = read_record(root / i)
+        except (OSError, Trouble):
             continue
         for clip in record.get("clips", []):
             path = (root / i / clip["file"]).resolve()

@@ -17,11 +17,13 @@ from typing import Any
 
 from analysis.attempt import VERDICTS
 from analysis.trouble import Trouble
+from cli.records import CODE, LARGEST_NUMBER, strict_json
 from cli.store import PEOPLE
 from cli.whole import write_whole
 
 CORRECTIONS, ABOUT = "corrections.jsonl", "about.json"
 ACTIONS = ("confirm", "overrule", "add", "time", "note", "withdraw")
+LONGEST_NOTES = 10_000  # characters of one text
 SAME_WITHIN_S = 2.0  # a finding is found again after a new analysis when it begins this near
 
 
@@ -122,11 +124,13 @@ def read_about(folder: Path) -> About:
 
 def parse_about(raw: bytes) -> About:
     try:
-        values = json.loads(raw)
-        run_on = values.get("run_on")
-        return About(values.get("trainee"), values.get("instructor"), date.fromisoformat(run_on) if run_on else None,
-                     str(values.get("weather") or ""), str(values.get("notes") or ""))
-    except (ValueError, AttributeError, TypeError):
+        values = strict_json(raw)
+        run_on, trainee, instructor = (values.get(k) or None for k in ("run_on", "trainee", "instructor"))
+        if any(who is not None and not CODE.fullmatch(who) for who in (trainee, instructor)):
+            raise ValueError
+        return About(trainee, instructor, date.fromisoformat(run_on) if run_on else None,
+                     str(values.get("weather") or "")[:LONGEST_NOTES], str(values.get("notes") or "")[:LONGEST_NOTES])
+    except (ValueError, AttributeError, TypeError, RecursionError):
         raise Trouble("is not readable as notes about an attempt",
                       remedy="run_on is written 2026-11-25; or remove the file and note it again") from None
 
@@ -198,12 +202,28 @@ def _check(c: Correction) -> None:
 
 def _correction(line: bytes) -> Correction | None:
     try:
-        values = json.loads(line)
+        values = strict_json(line)
         key = values.get("finding")
-        finding = FindingKey(str(key["kind"]), str(key["where"]), float(key["t_start_s"])) if key else None
-        known = {k: values[k] for k in Correction.__dataclass_fields__ if k in values and k != "finding"}
-        made = Correction(**known, finding=finding)
+        finding = FindingKey(_text(key["kind"]), _text(key["where"]), _time(key["t_start_s"])) if key else None
+        said = {k: _text(values[k]) for k in _TEXTS if values.get(k) is not None}
+        times = {k: _time(values[k]) for k in ("t_start_s", "t_end_s") if values.get(k) is not None}
+        made = Correction(**said, **times, finding=finding)  # type: ignore[arg-type]
         _check(made)
         return made
-    except (ValueError, KeyError, TypeError, AttributeError, Trouble):
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError, Trouble):
         return None
+
+
+_TEXTS = ("by", "action", "tool_verdict", "verdict", "reason", "withdraws", "id", "at")
+
+
+def _text(value: Any) -> str:
+    if not isinstance(value, str) or len(value) > LONGEST_NOTES:
+        raise ValueError
+    return value
+
+
+def _time(value: Any) -> float:
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not abs(value) < LARGEST_NUMBER:
+        raise ValueError
+    return float(value)
