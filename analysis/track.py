@@ -48,6 +48,17 @@ class Articulation:
 
 
 @dataclass(frozen=True)
+class SizeSeen:
+    """How long and wide the vehicle looks by the scale of the course's marks, whatever its file says (m), each with its
+    sd; None where that could not be seen. The doubt about the camera's height is in the sds."""
+
+    length_m: float | None
+    sd_length_m: float | None
+    width_m: float | None
+    sd_width_m: float | None
+
+
+@dataclass(frozen=True)
 class Track:
     """The vehicle's pose in the course frame at each sampled frame of the clip.
 
@@ -73,4 +84,5 @@ class Track:
     mark_events: tuple[MarkEvent, ...] = ()
     camera: CameraPath | None = None
     notes: tuple[str, ...] = field(default=())
+    size: SizeSeen | None = None
     articulation: Articulation | None = None

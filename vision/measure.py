@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from analysis.course import Course, MarkEvent, SurveyedMark
-from analysis.track import Track
+from analysis.track import SizeSeen, Track
 from analysis.trouble import Trouble
 from analysis.vehicle import Vehicle
 from vision.articulated import articulation_of, leading_body, learn_hinged
@@ -27,6 +27,7 @@ from vision.outline import Sighting, difference, find_vehicle, yard_polygon_m
 from vision.overlap import ahead, side_by_side
 from vision.plate import Plate, build_plate
 from vision.roof_learning import LearntRoof, learn_roof
+from vision.size import size_seen
 from vision.solid import Pose, covered_px, main_solid
 from vision.survey import Pick, Registration, refine, register_any
 from vision.sway import SwaySeen, lens_from_sway
@@ -97,6 +98,7 @@ def measure(clips: Sequence[Path | str], vehicle: Vehicle, course: Course, *, le
                       remedy="check the vehicle file's height, length and width")
     tell("learning the vehicle", 0.8)
     learnt = _learnt(look, coarse, plate, registration, vehicle, name)
+    size = _size_seen(look, learnt, plate, registration, vehicle)
     if lens is None and learnt.rim is not None:
         registration, plate, look, learnt = _with_height_confirmed(registration, plate, look, learnt, coarse,
                                                                    vehicle, course, sway, name)
@@ -106,7 +108,7 @@ def measure(clips: Sequence[Path | str], vehicle: Vehicle, course: Course, *, le
     steps = _followed(scene, footage, look.cameras[0], watch, vehicle, tell)
     events = watch.events()
     marks = _as_set_out(registration, look, coarse, events, vehicle, course, sway)
-    return _track(steps, footage, replace(registration, marks=marks), learnt, vehicle, events, name)
+    return replace(_track(steps, footage, replace(registration, marks=marks), learnt, vehicle, events, name), size=size)
 
 
 def _fitting(lens: Lens, footage: Footage) -> Lens:
@@ -214,6 +216,14 @@ def _learnt(look: _Look, coarse: Mapping[int, Pose], plate: Plate, registration:
         raise Trouble(f"the vehicle could not be followed: {learnt.reason}", where=name,
                       remedy="check the vehicle file's height, length and width")
     return learnt
+
+
+def _size_seen(look: _Look, learnt: LearntRoof, plate: Plate, registration: Registration,
+               vehicle: Vehicle) -> SizeSeen:
+    """What the pictures say of the entered length and width, before the camera's height is fitted to them."""
+    poses = dict(learnt.known)
+    shots = [(s.bgr, c, poses[s.t_s]) for s, c in zip(look.shots, look.cameras, strict=True) if s.t_s in poses]
+    return size_seen(vehicle, shots, plate, _size_doubt(registration, vehicle))
 
 
 def _size_doubt(registration: Registration, vehicle: Vehicle) -> float:
@@ -336,8 +346,4 @@ def _notes(steps: Sequence[Step], registration: Registration, learnt: LearntRoof
         notes.append("Not seen, so taken from the course file: " + ", ".join(registration.unseen) + ".")
     if learnt.rim is None:
         notes.append("The edge of the roof could not be made out: the vehicle's place is known to about 8 cm only.")
-    else:
-        for what, more in (("longer", learnt.rim.longer_m), ("wider", learnt.rim.wider_m)):
-            if abs(more) > 0.1:
-                notes.append(f"The vehicle looks {more:+.2f} m {what} than the vehicle file says: check the file.")
     return notes
