@@ -29,6 +29,19 @@ def test_errors_and_coverage_by_hand() -> None:
     assert got["coverage_clearance"] == pytest.approx(5 / 6)
 
 
+def test_the_articulation_angle_by_hand() -> None:
+    """Errors of 0.5° and 1.5° with sd 0.5°, a gap: one of two within 1.96 sd; 95th percentile 1.45°."""
+    truth = pd.DataFrame({"t_s": [0.0, 1, 2], "x_m": 0.0, "y_m": 0.0, "heading_rad": 0.0, "tyre_clear_left_m": 1.0,
+                          "tyre_clear_right_m": 1.0, "articulation_rad": np.radians([0.0, 10, 20])})
+    track = pd.DataFrame({"t_s": [0.0, 1, 2], "x_m": 0.0, "y_m": 0.0, "heading_rad": 0.0, "tyre_left_m": 1.0,
+                          "tyre_right_m": 1.0, "articulation_rad": np.radians([0.5, 8.5, np.nan]),
+                          "sd_articulation_rad": np.radians(0.5)})
+    got = pose_scores(track, truth)
+    assert got["articulation_deg_p95"] == pytest.approx(1.45)
+    assert got["coverage_articulation"] == 0.5
+    assert "articulation_deg_p95" not in pose_scores(track, truth.drop(columns="articulation_rad"))
+
+
 def test_stops_found_missed_invented() -> None:
     """Two of three stops found, one report where nothing was; edges at the clip's ends are not judged."""
     found = match_spans([(0.0, 1.5), (9.8, 12.1), (30.0, 31.0)], [(0.0, 1.4), (10.0, 12.0), (20.0, 22.0)], 40.0)

@@ -53,11 +53,13 @@ FIGURES: Mapping[str, Figure] = {
     "clearance_m_median": Figure("pose", "m", None, max),
     "clearance_m_p95": Figure("pose", "m", _at_most(0.05), max),
     "share_placed": Figure("pose", "1", None, min),
+    "articulation_deg_p95": Figure("pose", "deg", _at_most(1.0), max),
     "mark_m_median": Figure("survey", "m", None, max),
     "mark_m_max": Figure("survey", "m", None, max),
     "coverage_position": Figure("intervals", "1", _COVERED, np.mean),
     "coverage_heading": Figure("intervals", "1", _COVERED, np.mean),
     "coverage_clearance": Figure("intervals", "1", _COVERED, np.mean),
+    "coverage_articulation": Figure("intervals", "1", None, np.mean),
     **{f"{what}_{how}": Figure("events", "1", None if how == "found" else _NONE, sum)
        for what in ("stops", "direction_changes", "shunts") for how in ("found", "missed", "invented")},
     "stops_edge_s_max": Figure("events", "s", _at_most(0.2), max),

@@ -86,6 +86,10 @@ def pose_scores(track: pd.DataFrame, truth: pd.DataFrame) -> dict[str, float]:
         out["coverage_position"] = _coverage([(dx, track.sd_x_m), (dy, track.sd_y_m)])
         out["coverage_heading"] = _coverage([(turn, track.sd_heading_rad)])
         out["coverage_clearance"] = _coverage([(c, track[f"sd_tyre_{s}_m"]) for s, c in clear.items()])
+    if "articulation_rad" in track and "articulation_rad" in truth:
+        bend = track.articulation_rad - np.interp(t, truth.t_s, truth.articulation_rad)
+        out["articulation_deg_p95"] = float(np.degrees(np.nanpercentile(np.abs(bend), 95)))
+        out["coverage_articulation"] = _coverage([(bend, track.sd_articulation_rad)])
     return out
 
 
