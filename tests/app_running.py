@@ -48,9 +48,9 @@ def prepare_result(folder: Path) -> Path:
     with pytest.MonkeyPatch.context() as patched:
         patched.setattr(cli.analyse, "measure", lambda *a, **k: attempt.track)
         patched.setattr(cli.analyse, "judge", lambda *a: attempt)
-        cli.analyse.analyse(cli.analyse.Request((place / "recording-01.mp4",), place / "vehicle.toml",
-                                                place / "course.toml", place, trainee="T-07", instructor="I-1",
-                                                room=False))
+        cli.analyse.run(cli.analyse.Request((place / "recording-01.mp4",), place / "vehicle.toml",
+                                            place / "course.toml", place, trainee="T-07", instructor="I-1",
+                                            room=False))
     os.environ["FAKE_RESULT"] = str(place)
     return place
 

@@ -12,6 +12,9 @@ from analysis.record import attempt_to_json, track_frame
 from cli import store
 
 
+MADE_WITH = {"versions": {}, "code_sha256": "0" * 64, "options": {}, "given": {}}
+
+
 def write_attempt(folder: Path, *, trainee: str | None = "T1", instructor: str | None = "I1",
                   made_at: str = "2026-03-10T09:00:00+00:00", clips: tuple[Path, ...] = (), track: bool = True,
                   **changes: Any) -> Path:
@@ -24,7 +27,7 @@ def write_attempt(folder: Path, *, trainee: str | None = "T1", instructor: str |
         (fresh / store.OVERLAY).write_bytes(b"moving pictures of the yard")
         store.write_record(fresh, attempt_to_json(attempt) | {
             "made_at": made_at, "program": {"name": "tailtrace", "version": "0"}, "trainee": trainee,
-            "instructor": instructor, "clips": store.clip_references(clips, folder)} | changes)
+            "instructor": instructor, "clips": store.clip_references(clips, folder), "made_with": MADE_WITH} | changes)
     return folder
 
 

@@ -55,4 +55,7 @@ def main(task: str, folder: Path) -> None:
 
 
 if __name__ == "__main__":
-    main(sys.argv[1], Path(sys.argv[2]))
+    try:
+        main(sys.argv[1], Path(sys.argv[2]))
+    except BrokenPipeError:  # the server is gone
+        os._exit(130)

@@ -39,6 +39,8 @@ def main(argv: list[str]) -> int:
     except Trouble as e:
         _say(out, {"problem": [e.what, _without_folders(e.where, folder), e.remedy]})
         return 2
+    except BrokenPipeError:  # the server is gone
+        return 130
     except OSError as e:
         if not is_of_the_disk(e):
             raise
