@@ -13,7 +13,7 @@ from paint_yard import bus_course, looking_down
 from analysis.trouble import Trouble
 from analysis.vehicle import Vehicle, vehicle_from_table
 from sample_clips.combination import SEMI
-from vision.articulated import learn_hinged
+from vision.articulated import coupling_notes, learn_hinged
 from vision.hinge import bent, hinged, trailer_leads, whole
 from vision.hinged_roofs import HingedFit, HingedRoofs
 from vision.outline import Difference, find_vehicle, working_scale
@@ -161,8 +161,25 @@ def test_fits_that_stray_three_times_as_far_as_they_state_are_found_out():
         off = 3 * sd * rng.standard_normal((2, 3)) + [0.02, 0.01, 0.0]  # with a part that all frames share
         pairs.append(tuple(Fitted(Pose(p.x_m + d[0], p.y_m + d[1], p.heading_rad + d[2]), np.diag(sd**2), **ALIKE)
                            for p, d in zip((true, theirs), off, strict=True)))
-    assert roofs.strays_in(pairs) == pytest.approx(3.0, rel=0.15)  # 400 numbers, median: 5 % of chance
-    assert roofs.strays_in(pairs[:3]) == roofs.strays
+    usual = roofs.strays
+    roofs.compare(pairs[:3])
+    assert roofs.strays == usual  # too few to tell
+    roofs.compare(pairs)
+    assert roofs.strays == pytest.approx(3.0, rel=0.15)  # 400 numbers, median: 5 % of chance
+
+
+def test_a_wrong_coupling_is_noticed():
+    """Entered 0.6 m ahead of the tractor's axle; it is 0.8 m ahead, so that the trailer follows 0.2 m closer behind."""
+    told, real = semi(), vehicle_from_table(SEMI | {"trailer": SEMI["trailer"] | {"hitch_x_m": 0.8}})
+    shared = np.diag(np.square((0.01, 0.01, 0.002)))
+    roofs = HingedRoofs(told, None, None, shared, shared)  # type: ignore[arg-type]
+    poses = [Pose(20.0, 0.0, h, 0.1) for h in np.linspace(-0.2, 0.2, 8)]
+    assert coupling_notes(roofs) == []
+    roofs.compare([(fitted(p), fitted(towed_pose(told, p))) for p in poses])
+    assert coupling_notes(roofs) == []
+    roofs.compare([(fitted(p), fitted(towed_pose(real, p))) for p in poses])
+    [note] = coupling_notes(roofs)
+    assert "0.20 m less apart" in note and "hitch_x_m" in note
 
 
 def test_what_all_frames_share_follows_from_the_two_rims():

@@ -5,6 +5,7 @@ The larger roof is learnt first, from the coarse poses of the whole; the other o
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -16,13 +17,15 @@ from analysis.trouble import Trouble
 from analysis.vehicle import Vehicle
 from vision.camera import Camera
 from vision.hinge import hinged, trailer_leads
-from vision.hinged_roofs import HingedFit, HingedRoofs
+from vision.hinged_roofs import APART_M, HingedFit, HingedRoofs
 from vision.plate import Plate
 from vision.rim import RimFit
 from vision.roof import Fitted, NotFitted, Roof
 from vision.roof_learning import LearntRoof, learn_roof
 from vision.solid import Pose, main_solid, towed_pose
 
+DOUBTED = 3.0
+"""Standard deviations by which the coupling must lie elsewhere than entered to be told."""
 UNSEEN_RIM_SD = (0.08, 0.08, 0.01)
 """Of a body's place (m, m, rad) where its rim could not be made out."""
 OPEN_SIDES = {"towing": ("left", "right", "front"), "trailer": ("left", "right", "rear")}
@@ -65,21 +68,30 @@ def learn_hinged(vehicle: Vehicle, bgrs: Sequence[np.ndarray], cameras: Sequence
     mine, other = (second, first) if leads else (first, second)
     assert isinstance(mine.roof, Roof) and isinstance(other.roof, Roof)
     roofs = HingedRoofs(vehicle, mine.roof, other.roof, _common(mine.rim), _common(other.rim))
+    towing, towed = dict(mine.known), dict(other.known)
+    poses = {t: replace(p, articulation_rad=towed[t].heading_rad - p.heading_rad) for t, p in towing.items()
+             if t in towed}
+    each = [roofs.lay_each(bgrs[i], cameras[i], poses[times_s[i]]) for i in used if times_s[i] in poses]
+    roofs.compare([(p, q) for p, q in each if isinstance(p, Fitted) and isinstance(q, Fitted)])
+    if math.hypot(*roofs.gap_m) > APART_M:
+        return NotFitted(f"{_coupling(roofs)}; check hitch_x_m and hitch_to_axle_m")
     sd = roofs.common_sd()
     rim = first.rim and replace(first.rim, sd=(float(sd[0]), float(sd[1]), float(sd[2])))
-    both = dict(second.known)
-    poses, pairs = [], []
-    for i in used:
-        if times_s[i] in both:
-            lead, other_pose = known[times_s[i]], both[times_s[i]]
-            p, q = (other_pose, lead) if leads else (lead, other_pose)
-            pose = replace(p, articulation_rad=q.heading_rad - p.heading_rad)
-            poses.append((times_s[i], pose))
-            own, behind = roofs.lay_each(bgrs[i], cameras[i], pose)
-            if isinstance(own, Fitted) and isinstance(behind, Fitted):
-                pairs.append((own, behind))
-    roofs.strays = roofs.strays_in(pairs)
-    return LearntRoof(roofs, rim, tuple(poses))
+    return LearntRoof(roofs, rim, tuple(poses.items()))
+
+
+def coupling_notes(roof: Roof | HingedRoofs) -> list[str]:
+    """What a person should know of how the two bodies meet: a sentence where they do not as the vehicle file says."""
+    if isinstance(roof, Roof) or (np.abs(roof.gap_m) < DOUBTED * roof.gap_sd()).all():
+        return []
+    return [f"By the pictures {_coupling(roof)}: check hitch_x_m and hitch_to_axle_m."]
+
+
+def _coupling(roofs: HingedRoofs) -> str:
+    along, across = roofs.gap_m
+    way = "less" if along < 0 else "more"
+    aside = f", and {abs(across):.2f} m to the side" if abs(across) > DOUBTED * roofs.gap_sd()[1] else ""
+    return f"trailer and towing vehicle are {abs(along):.2f} m {way} apart than their coupling allows{aside}"
 
 
 def _learnt_body(vehicle: Vehicle, trailer: bool, bgrs: Sequence[np.ndarray], cameras: Sequence[Camera],

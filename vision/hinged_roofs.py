@@ -41,7 +41,8 @@ class HingedFit(Fitted):
 
 class HingedRoofs:
     """Both learnt roofs. `towing_common`, `trailer_common` (3, 3): what all frames share, of each body's place in its
-    own axes (along, across, heading), from its rim. `strays`: how much further than its stated sd a fit is off."""
+    own axes (along, across, heading), from its rim. `strays`: how much further than its stated sd a fit is off;
+    `gap_m` (2,): how far apart all pictures alike have the coupling, along and across."""
 
     def __init__(self, vehicle: Vehicle, towing: Roof, trailer: Roof, towing_common: np.ndarray,
                  trailer_common: np.ndarray, strays: float = USUAL_STRAYS) -> None:
@@ -49,6 +50,7 @@ class HingedRoofs:
         self.vehicle, self.towing, self.trailer = vehicle, towing, trailer
         self.hinge_m = vehicle.trailer.hitch_x_m, vehicle.trailer.hitch_to_axle_m
         self.strays = strays
+        self.gap_m = np.zeros(2)
         self._common = np.zeros((6, 6))
         self._common[:3, :3], self._common[3:, 3:] = towing_common, trailer_common
         self._common[[0, 1], [0, 1]] += np.square(COUPLING_SD_M)
@@ -96,18 +98,24 @@ class HingedRoofs:
         (h, back), a, b = self.hinge_m, mine.pose.heading_rad, theirs.pose.heading_rad
         apart = mine.pose.to_course(np.array([[h, 0.0]])) - theirs.pose.to_course(np.array([[back, 0.0]]))
         turn = np.array([[math.cos(a), math.sin(a)], [-math.sin(a), math.cos(a)]])
-        own = turn @ np.array([[1, 0, -h * math.sin(a)], [0, 1, h * math.cos(a)]])
-        other = turn @ np.array([[1, 0, -back * math.sin(b)], [0, 1, back * math.cos(b)]])
+        own, other = turn @ _arm(h, a), turn @ _arm(back, b)
         return turn @ apart[0], np.sqrt(np.diag(own @ mine.cov @ own.T + other @ theirs.cov @ other.T))
 
-    def strays_in(self, pairs: Sequence[tuple[Fitted, Fitted]]) -> float:
-        """How much further the fits of some pictures stray than they state: two fits that were right would meet at the
-        coupling, but for what all pictures share. At least 1."""
+    def gap_sd(self) -> np.ndarray:
+        """(2,) sd (m) that a gap common to all pictures may have, along and across, if the data sheet is right."""
+        arms = np.hstack([_arm(self.hinge_m[0], 0.0), _arm(self.hinge_m[1], 0.0)])
+        return np.sqrt(np.diag(arms @ self._common @ arms.T))
+
+    def compare(self, pairs: Sequence[tuple[Fitted, Fitted]]) -> None:
+        """Learn from both fits of some pictures: two that were right would meet at the coupling. What they miss it by
+        in all pictures alike is `gap_m` (along and across); what is left tells how far they stray beyond what they
+        state, at least 1."""
         if len(pairs) < FEW:
-            return self.strays
+            return
         gaps = [self.gap(*pair) for pair in pairs]
-        apart = np.array([g for g, _ in gaps]) - np.median([g for g, _ in gaps], axis=0)
-        return max(1.0, 1.4826 * float(np.median(np.abs(apart / [sd for _, sd in gaps]))))
+        self.gap_m = np.median([g for g, _ in gaps], axis=0)
+        apart = np.array([g for g, _ in gaps]) - self.gap_m
+        self.strays = max(1.0, 1.4826 * float(np.median(np.abs(apart / [sd for _, sd in gaps]))))
 
     def _joined(self, mine: Fitted, theirs: Fitted) -> HingedFit | NotFitted:
         if math.hypot(*self.gap(mine, theirs)[0]) > APART_M:
@@ -140,6 +148,11 @@ class HingedRoofs:
                               [0, 0, 1, 1]])
         weighted = np.linalg.solve(cov, slope)
         return np.linalg.solve(slope.T @ weighted, weighted.T), model
+
+
+def _arm(along_m: float, heading_rad: float) -> np.ndarray:
+    """(2, 3) how a point along a body's middle line moves with the body's x, y and heading."""
+    return np.array([[1, 0, -along_m * math.sin(heading_rad)], [0, 1, along_m * math.cos(heading_rad)]])
 
 
 def _turned(cov: np.ndarray, heading_rad: float, trailer_rad: float) -> np.ndarray:

@@ -18,7 +18,7 @@ from analysis.course import Course, MarkEvent, SurveyedMark
 from analysis.track import SizeSeen, Track
 from analysis.trouble import Trouble
 from analysis.vehicle import Vehicle
-from vision.articulated import articulation_of, leading_body, learn_hinged
+from vision.articulated import articulation_of, coupling_notes, leading_body, learn_hinged
 from vision.camera import Camera, Lens, camera_path
 from vision.footage import Footage, Frame, frames, missing_times, open_footage, sample_indices, spread_frames
 from vision.ground import GroundReference, NotPlaced, Placed, with_focal
@@ -211,7 +211,7 @@ def _learnt(look: _Look, coarse: Mapping[int, Pose], plate: Plate, registration:
     used = [(s, c) for s, c in zip(look.shots, look.cameras, strict=True) if s.index in coarse]
     learn = learn_roof if vehicle.trailer is None else learn_hinged
     learnt = learn(vehicle, [s.bgr for s, _ in used], [c for _, c in used], [coarse[s.index] for s, _ in used],
-                        [s.t_s for s, _ in used], plate, _size_doubt(registration, vehicle))
+                   [s.t_s for s, _ in used], plate, _size_doubt(registration, vehicle))
     if not isinstance(learnt, LearntRoof):
         raise Trouble(f"the vehicle could not be followed: {learnt.reason}", where=name,
                       remedy="check the vehicle file's height, length and width")
@@ -315,7 +315,7 @@ def _track(steps: Sequence[Step], footage: Footage, registration: Registration, 
     path = camera_path([s.camera for s in steps], t_s, registration.camera.lens, registration.focal_sd_px)
     return Track(t_s, measured, x, y, heading, cov, _common_cov(steps, registration, learnt, vehicle),
                  registration.marks, registration.lines, events, path,
-                 (*footage.notes, *_notes(steps, registration, learnt, vehicle)),
+                 (*footage.notes, *_notes(steps, registration, learnt, vehicle), *coupling_notes(learnt.roof)),
                  articulation=articulation_of([s.fitted for s in steps], learnt.roof))
 
 

@@ -21,7 +21,7 @@ from vision.camera import Camera
 from vision.outline import without_shadow
 from vision.plate import Plate
 from vision.rim import SIDES
-from vision.solid import Pose
+from vision.solid import Pose, main_solid
 
 INWARD_M, OUTWARD_M = 1.0, 1.5
 """How far inside and beyond its entered place an end or side is looked for: twice the error to be noticed, shared
@@ -68,8 +68,10 @@ def _across(vehicle: Vehicle, shots: Sequence[Shot], plate: Plate, one: str, oth
 
 
 def _outermost(vehicle: Vehicle, side: str) -> Solid:
-    """The solid whose roof reaches furthest to that side; of several the longest."""
-    return max(vehicle.solids, key=lambda s: (round(_reach(s, side), 2), s.x_max_m - s.x_min_m))
+    """The solid whose roof reaches furthest to that side; of several the longest. Of a towing vehicle the one that its
+    trailer does not hide."""
+    solids = vehicle.solids if vehicle.trailer is None else (main_solid(vehicle),)
+    return max(solids, key=lambda s: (round(_reach(s, side), 2), s.x_max_m - s.x_min_m))
 
 
 def _reach(solid: Solid, side: str) -> float:
