@@ -9,25 +9,29 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import re
+import struct
 import zipfile
+import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 from typing import Any
 
 from analysis.trouble import Trouble
-from cli.held import held, own_folder
+from cli.held import own_folder
+from cli.library.archive_check import MANIFEST, checked_manifest, is_plain
 from cli.library.erase import IMPORTING
 from cli.library.library import Library
-from cli.library.people import CORRECTIONS
+from cli.library.people import append_correction, read_corrections
 from cli.library.query import Filter, find
-from cli.store import PEOPLE, RECORD, sha256
-from cli.whole import write_whole
+from cli.records import read_record
+from cli.store import RECORD, sha256
+from cli.whole import disk_trouble, is_of_the_disk
 
-MANIFEST = "manifest.json"
 _STORED = (".mp4", ".parquet", ".png", ".jpg", ".jpeg", ".webp", ".mov")  # packed already
-_PLAIN = re.compile(r"[^\x00-\x1f<>:\"|?*\\]+")
+# What Python's zip reader raises, besides an OSError, for one that is damaged.
+_BROKEN = (zipfile.BadZipFile, zlib.error, EOFError, ValueError, OverflowError, NotImplementedError, RuntimeError,
+           struct.error, MemoryError)
 
 
 @dataclass(frozen=True)
@@ -57,6 +61,8 @@ def export(library: Library, asked: Filter, archive: Path) -> int:
                 files = []
                 for f in sorted(f for f in (root / i).rglob("*") if f.is_file() and not f.is_symlink()):
                     name = f.relative_to(root / i).as_posix()
+                    if not is_plain(name):
+                        continue
                     files.append({"name": name, "bytes": f.stat().st_size, "sha256": sha256(f)})
                     packed = zipfile.ZIP_STORED if f.suffix.lower() in _STORED else zipfile.ZIP_DEFLATED
                     z.write(f, f"{i}/{name}", packed)
@@ -79,9 +85,10 @@ def import_(library: Library, archive: Path) -> Imported:
     added, merged, renamed = [], [], []
     try:
         with zipfile.ZipFile(archive) as z, own_folder(IMPORTING, library.own) as staging:
-            listed = _manifest(z)
+            listed = checked_manifest(z, library.own)
             for entry in listed:
                 _unpack(z, entry, staging)
+                _check_place(root, entry["id"])
             for entry in listed:
                 i, came = entry["id"], staging / entry["id"]
                 here = root / i
@@ -99,43 +106,17 @@ def import_(library: Library, archive: Path) -> Imported:
                     renamed.append((i, here.relative_to(root).as_posix()))
     except FileNotFoundError:
         raise Trouble("no such file", where=str(archive), remedy="check the spelling and the folder") from None
-    except (zipfile.BadZipFile, EOFError):
+    except _BROKEN:
         raise Trouble("is not a whole zip file", where=str(archive), remedy="copy it again from the other machine") \
             from None
+    except OSError as e:
+        raise (disk_trouble(e, archive) if is_of_the_disk(e) else
+               Trouble(f"cannot be read ({e.strerror or e})", where=str(archive), remedy="copy it again from the "
+                       "other machine")) from None
     except Trouble as e:
         raise e.at(str(archive)) from None
     library.refresh()
     return Imported(tuple(added), tuple(merged), tuple(renamed))
-
-
-def _manifest(z: zipfile.ZipFile) -> list[Mapping[str, Any]]:
-    """The checked list of attempts; every member of the archive stands in it, and the other way round."""
-    try:
-        listed = json.loads(z.read(MANIFEST))["attempts"]
-        wanted = {f"{a['id']}/{f['name']}": int(f["bytes"]) for a in listed for f in a["files"]}
-        ids = [str(a["id"]) for a in listed]
-    except (KeyError, TypeError, ValueError):
-        raise Trouble("holds no list of attempts", where=MANIFEST, remedy="was it written by export?") from None
-    for name in [*wanted, *ids]:
-        _check_name(name)
-    nested = any(b.startswith(a + "/") for a in ids for b in ids)
-    members = {m.filename: m for m in z.infolist() if m.filename != MANIFEST}
-    if nested or len(set(ids)) < len(ids) or set(members) != set(wanted) or len(z.namelist()) != len(members) + 1:
-        raise Trouble("does not hold what its list says", where=MANIFEST, remedy="export it again")
-    for name, member in members.items():
-        if member.file_size != wanted[name] or (member.external_attr >> 16) & 0o170000 not in (0, 0o100000):
-            raise Trouble("is not the file that was exported", where=name, remedy="export it again")
-    if any(f"{i}/{RECORD}" not in wanted for i in ids):
-        raise Trouble(f"an attempt without {RECORD}", where=MANIFEST, remedy="export it again")
-    return listed
-
-
-def _check_name(name: str) -> None:
-    parts = PurePosixPath(name).parts
-    if (not parts or name.startswith("/") or not _PLAIN.fullmatch(name) or "//" in name
-            or any(p in ("..", ".") or p.startswith(".") for p in parts)):
-        raise Trouble("a name that leads out of its folder, or is not a plain one", where=repr(name),
-                      remedy="do not trust this archive; ask for a new export")
 
 
 def _unpack(z: zipfile.ZipFile, entry: Mapping[str, Any], staging: Path) -> None:
@@ -149,9 +130,22 @@ def _unpack(z: zipfile.ZipFile, entry: Mapping[str, Any], staging: Path) -> None
                 out.write(piece)
             out.flush()
             os.fsync(out.fileno())
-        if digest.hexdigest() != f["sha256"]:
+        if digest.hexdigest() != f.get("sha256"):
             raise Trouble("is not the file that was exported", where=f"{entry['id']}/{f['name']}",
                           remedy="copy the archive again")
+    try:
+        read_record(staging / entry["id"])
+    except Trouble as e:
+        raise Trouble(e.what, where=entry["id"], remedy="export it again") from None
+
+
+def _check_place(root: Path, attempt: str) -> None:
+    """Raises Trouble where an attempt of this name would lie outside the library, or within another attempt."""
+    above = list((root / attempt).relative_to(root).parents)[:-1]
+    if any((root / folder).is_symlink() or (root / folder / RECORD).exists() or (root / folder).is_file()
+           for folder in above):
+        raise Trouble("an attempt of this name has no place here", where=attempt,
+                      remedy="rename the folder above it here, or export it again from a folder of another name")
 
 
 def _same_record(here: Path, came: Path) -> bool:
@@ -166,20 +160,7 @@ def _next_name(wished: Path, taken: Path) -> Path:
 
 def _merge_corrections(here: Path, came: Path) -> None:
     """Add the records of people that are not here yet; those here stay as they are."""
-    theirs, ours = came / PEOPLE / CORRECTIONS, here / PEOPLE / CORRECTIONS
-    if not theirs.exists():
-        return
-    ours.parent.mkdir(exist_ok=True)
-    with held(ours.parent):  # somebody may be adding to them
-        before = ours.read_text("utf-8") if ours.exists() else ""
-        known = {_id(line) for line in before.splitlines()}
-        fresh = [line for line in theirs.read_text("utf-8").splitlines() if _id(line) not in known and _id(line)]
-        if fresh:
-            write_whole(ours, before + "".join(f"{line}\n" for line in fresh))
-
-
-def _id(line: str) -> str | None:
-    try:
-        return json.loads(line).get("id")
-    except (ValueError, AttributeError):
-        return None
+    known = {c.id for c in read_corrections(here)}
+    for theirs in read_corrections(came):
+        if theirs.id and theirs.id not in known:
+            append_correction(here, theirs)
