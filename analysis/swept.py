@@ -57,7 +57,7 @@ class TrailerCircle:
 
 def trailer_circle(vehicle: Vehicle, wheel_rad: float) -> TrailerCircle | None:
     """Where the trailer runs in the steady turn at a wheel angle, which must not be zero; None where there is no steady
-    turn: the angle then grows until the combination jack-knifes.
+    turn, or none before the bodies meet: the angle then grows until the combination jack-knifes.
 
     Coupling and axle are legs of right triangles with the turning centre: the sum of squares (Western Highway
     Institute; SAE J695; reviewed by Sayers, TRR 1052, 1986)."""
@@ -70,7 +70,7 @@ def trailer_circle(vehicle: Vehicle, wheel_rad: float) -> TrailerCircle | None:
         return None
     axle = math.sqrt(coupling**2 - trailer.hitch_to_axle_m**2)
     bent = math.asin(trailer.hitch_to_axle_m / coupling) - math.atan2(trailer.hitch_x_m, r)
-    return TrailerCircle(axle, axle - trailer.width_m / 2, bent)
+    return TrailerCircle(axle, axle - trailer.width_m / 2, bent) if bent <= trailer.max_articulation_rad else None
 
 
 def wheel_for_outer_radius(vehicle: Vehicle, outer_body_m: float) -> float:

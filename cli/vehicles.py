@@ -7,7 +7,7 @@ from importlib import resources
 from pathlib import Path
 
 from analysis.licensing import categories_met
-from analysis.swept import TurningCircle, turning_circle, wheel_for_outer_radius
+from analysis.swept import TurningCircle, trailer_circle, turning_circle, wheel_for_outer_radius
 from analysis.trouble import Trouble
 from analysis.vehicle import Vehicle
 from cli.drawing import vehicle_drawing
@@ -58,6 +58,7 @@ def figures_text(vehicle: Vehicle) -> str:
             ("rear overhang", _both(vehicle.rear_overhang_m), "length less wheelbase less front overhang"),
             ("full lock, middle of the axle", f"{math.degrees(vehicle.max_wheel_rad):.1f}°", "")]
     rows += [(what, _both(value), "") for what, value in _turning(turn)]
+    rows += _towing(vehicle)
     rows.append(_ring(vehicle))
     rows.append(("long and wide enough for", ", ".join(categories_met(vehicle)) or "no category",
                  "2006/126/EC Annex II, sizes alone: mass, speed and equipment are not looked at"))
@@ -73,12 +74,31 @@ def _turning(turn: TurningCircle) -> list[tuple[str, float]]:
             ("tail swing from straight", turn.tail_swing_m)]
 
 
+def _towing(vehicle: Vehicle) -> list[tuple[str, str, str]]:
+    """What follows from the trailer, if there is one; all figures above are of the vehicle without it."""
+    trailer = vehicle.trailer
+    if trailer is None:
+        return []
+    rows = [("with its trailer, overall", _both(vehicle.overall_length_m), ""),
+            ("coupling to trailer's axles", _both(trailer.hitch_to_axle_m), "")]
+    turn, circle = turning_circle(vehicle, vehicle.max_wheel_rad), trailer_circle(vehicle, vehicle.max_wheel_rad)
+    if circle is None:
+        return [*rows, ("steady turn at full lock", "none", "the trailer folds until the combination jack-knifes")]
+    return [*rows, ("radius of the trailer's axle", _both(circle.axle_m), "steady turn at full lock"),
+            ("angle to the trailer", f"{math.degrees(circle.articulation_rad):.0f}°",
+             "steady turn at full lock"),
+            ("swept width with the trailer", _both(turn.outer_body_m - circle.inner_body_m), "")]
+
+
 def _ring(vehicle: Vehicle) -> tuple[str, str, str]:
     """Whether it can turn in the ring of 97/27/EC, from the steady turn with its outer corner on the outer circle."""
     source = f"97/27/EC Annex I 7.6.1: within {RING_OUTER_M:.2f} m, clear of {RING_INNER_M:.2f} m"
     wheel = wheel_for_outer_radius(vehicle, RING_OUTER_M)
     inner = turning_circle(vehicle, wheel).inner_body_m
-    fits = wheel <= vehicle.max_wheel_rad and inner >= RING_INNER_M
+    towed = trailer_circle(vehicle, wheel)
+    if towed:
+        inner = towed.inner_body_m
+    fits = wheel <= vehicle.max_wheel_rad and inner >= RING_INNER_M and (towed is not None or not vehicle.trailer)
     return "turns in the published ring", f"{'yes' if fits else 'no'}, inner side at {metres(inner)}", source
 
 
