@@ -143,7 +143,8 @@ def _turn(v: Vehicle, x: float, y: float, k: float) -> list[str]:
     towed = trailer_circle(v, v.max_wheel_rad)
     inner_m = towed.inner_body_m if towed else turn.inner_body_m
     if v.trailer and towed:
-        x_t, y_t, heading = (float(p) for p in trailer_pose(0.0, 0.0, 0.0, -towed.articulation_rad, v.trailer))
+        here, bent = np.array(0.0), np.array(-towed.articulation_rad)
+        x_t, y_t, heading = (float(p) for p in trailer_pose(here, here, here, bent, v.trailer))
         behind = placed(v.trailer.body_outline_m(), x_t, y_t, heading) - centre
         parts += [f'<circle class="axis" cx="{num(x)}" cy="{num(y)}" r="{num(k * towed.axle_m)}"/>',
                   f'<path class="body" d="{path(flipped(behind) * k + [x, y], closed=True)}"/>']
