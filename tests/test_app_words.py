@@ -185,19 +185,18 @@ def test_everything_but_the_vehicle_is_coarsened() -> None:
     camera = Camera(Lens(640, 360, 800.0, 800.0, 319.5, 179.5), down, np.array([0.0, 0.0, 40.0]))  # 20 px a metre
     rng = np.random.default_rng(1)
     picture = rng.integers(0, 255, (360, 640, 3), np.uint8).astype(np.uint8)
-    page = {"motion": {"t": [0.0, 1.0, 2.0], "known": [1, 1, 0], "x": [0.0, 2.0, 0], "y": [0.0, 0.0, 0],
-                       "heading": [0.0, 0.0, 0]},
-            "vehicle": {"solids": [{"ring": [[-2, -1], [4, -1], [4, 1], [-2, 1]], "low": 0.3, "high": 3.0}]}}
-    keep = blur.vehicle_outline_px(page, camera, 0.5)
-    assert keep is not None
+    page = {"motion": {"t": [0.0, 1.0, 2.0], "known": [1, 1, 0]},
+            "bodies": [{"path": {"x": [0.0, 2.0, 0], "y": [0.0, 0.0, 0], "heading": [0.0, 0.0, 0]},
+                        "solids": [{"ring": [[-2, -1], [4, -1], [4, 1], [-2, 1]], "low": 0.3, "high": 3.0}]}]}
+    keep, = blur.outlines_px(page, camera, 0.5)
     # the solid's top at 3 m is seen larger by 40 / 37: x from -1 m to 5 m, y ± 1 m
     assert keep.min(axis=0) == pytest.approx([319.5 - 1 * 800 / 37, 179.5 - 800 / 37], abs=0.1)
     assert keep.max(axis=0) == pytest.approx([319.5 + 5 * 800 / 37, 179.5 + 800 / 37], abs=0.1)
-    coarse = blur.coarsened(picture, camera, keep)
+    coarse = blur.coarsened(picture, camera, [keep])
     assert (coarse[175:185, 330:400] == picture[175:185, 330:400]).all()
     outside = coarse[20:140]
     assert np.abs(np.diff(outside.astype(int), axis=1)).sum() < 0.1 * np.abs(
         np.diff(picture[20:140].astype(int), axis=1)).sum()
     runs = np.flatnonzero(np.abs(np.diff(coarse[40].astype(int), axis=0)).sum(axis=1))
     assert np.diff(runs).min() >= 6  # blocks of 8 px here: 0.3 m are 6 px, and no block is under 8 px
-    assert blur.vehicle_outline_px(page, camera, 1.5) is None  # next to a gap nothing is kept sharp
+    assert blur.outlines_px(page, camera, 1.5) == []  # next to a gap nothing is kept sharp

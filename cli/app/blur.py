@@ -11,7 +11,7 @@ windscreen or writing on the vehicle; hide somebody who stands under an overhang
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -44,36 +44,40 @@ def blur_people(clip: Path, page_data: Mapping[str, Any], out: Path, report: Cal
             camera = scene.camera_at(path, frame.t_s) if path else None
             if camera is not None:
                 camera = Camera(camera.lens.scaled(width / camera.lens.width_px), camera.rotation, camera.centre_m)
-            writer.add(coarsened(picture, camera, vehicle_outline_px(page_data, camera, frame.t_s)), frame.t_s)
+            writer.add(coarsened(picture, camera, outlines_px(page_data, camera, frame.t_s)), frame.t_s)
             report(STAGE, frame.t_s / footage.duration_s)
 
 
-def coarsened(picture: np.ndarray, camera: Camera | None, keep_px: np.ndarray | None) -> np.ndarray:
-    """The picture in blocks of 30 cm on the ground, but for what lies inside keep_px (n, 2)."""
+def coarsened(picture: np.ndarray, camera: Camera | None, keep_px: Sequence[np.ndarray]) -> np.ndarray:
+    """The picture in blocks of 30 cm on the ground, but for what lies inside the convex outlines keep_px, each (n, 2)."""
     height, width = picture.shape[:2]
     block = max(8.0, BLOCK_M / camera.metres_per_pixel()) if camera else width / 40
     small = cv2.resize(picture, (max(2, round(width / block)), max(2, round(height / block))),
                        interpolation=cv2.INTER_AREA)
     coarse = cv2.resize(small, (width, height), interpolation=cv2.INTER_NEAREST)
-    if keep_px is not None:
+    for outline in keep_px:
         mask = np.zeros((height, width), np.uint8)
-        cv2.fillConvexPoly(mask, np.round(keep_px).astype(np.int32), 1)
+        cv2.fillConvexPoly(mask, np.round(outline).astype(np.int32), 1)
         coarse[mask > 0] = picture[mask > 0]
     return coarse
 
 
-def vehicle_outline_px(page_data: Mapping[str, Any], camera: Camera | None, t_s: float) -> np.ndarray | None:
-    """(n, 2) hull of the vehicle's solids in the picture at t; None where it was not measured."""
+def outlines_px(page_data: Mapping[str, Any], camera: Camera | None, t_s: float) -> list[np.ndarray]:
+    """(n, 2) hulls of the solids of vehicle and trailer in the picture at t; none where they were not measured."""
     m = page_data["motion"]
     i, j, f = scene.bracket(np.asarray(m["t"]), t_s)
     if camera is None or not (m["known"][i] and (f == 0.0 or m["known"][j])):
-        return None
-    x_m, y_m, heading_rad = (m[k][i] + f * (m[k][j] - m[k][i]) for k in ("x", "y", "heading"))
-    corners = []
-    for solid in page_data["vehicle"]["solids"]:
-        ring = scene.placed(np.asarray(solid["ring"], float), x_m, y_m, heading_rad)
-        corners += [np.column_stack([ring, np.full(len(ring), z)]) for z in (solid["low"], solid["high"])]
-    return cv2.convexHull(camera.project(np.vstack(corners)).astype(np.float32)).reshape(-1, 2)
+        return []
+    hulls = []
+    for body in page_data["bodies"]:
+        x_m, y_m, heading_rad = (body["path"][k][i] + f * (body["path"][k][j] - body["path"][k][i])
+                                 for k in ("x", "y", "heading"))
+        corners = []
+        for solid in body["solids"]:
+            ring = scene.placed(np.asarray(solid["ring"], float), x_m, y_m, heading_rad)
+            corners += [np.column_stack([ring, np.full(len(ring), z)]) for z in (solid["low"], solid["high"])]
+        hulls.append(cv2.convexHull(camera.project(np.vstack(corners)).astype(np.float32)).reshape(-1, 2))
+    return hulls
 
 
 def camera_path(camera: Mapping[str, Any]) -> CameraPath:
