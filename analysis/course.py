@@ -143,7 +143,8 @@ _SAME_PAINT_M = 0.3
 
 @dataclass(frozen=True)
 class SurveyedMark:
-    """Where a mark really stands (course frame, m; middle of its base), with its standard deviation."""
+    """Where a mark really stands (course frame, m; middle of its base). `sd_m` is its own standard deviation, against
+    what is measured beside it; `frame_sd_m` that of the course frame there, which all that is near it shares."""
 
     name: str
     x_m: float
@@ -151,11 +152,18 @@ class SurveyedMark:
     sd_m: float
     nominal_x_m: float
     nominal_y_m: float
+    frame_sd_m: float = 0.0
+
+    @property
+    def in_course_sd_m(self) -> float:
+        """Standard deviation of its place in the course frame."""
+        return math.hypot(self.sd_m, self.frame_sd_m)
 
 
 @dataclass(frozen=True)
 class SurveyedLine:
-    """Where a painted line's yard-side edge really runs (course frame, m); `sd_m` across the line."""
+    """Where a painted line's yard-side edge really runs (course frame, m); `sd_m` and `frame_sd_m` across the line, as
+    of a mark."""
 
     name: str
     x0_m: float
@@ -163,6 +171,12 @@ class SurveyedLine:
     x1_m: float
     y1_m: float
     sd_m: float
+    frame_sd_m: float = 0.0
+
+    @property
+    def in_course_sd_m(self) -> float:
+        """Standard deviation of its place in the course frame."""
+        return math.hypot(self.sd_m, self.frame_sd_m)
 
 
 @dataclass(frozen=True)

@@ -64,12 +64,14 @@ def attempt_to_json(attempt: Attempt) -> dict[str, Any]:
         "sensors": _sensors(attempt.sensors),
         "findings": [_finding(f) for f in attempt.findings],
         "marks": [{"name": m.name, "x_m": _number(m.x_m), "y_m": _number(m.y_m), "sd_m": _number(m.sd_m),
-                   "nominal_x_m": _number(m.nominal_x_m), "nominal_y_m": _number(m.nominal_y_m)}
+                   "frame_sd_m": _number(m.frame_sd_m), "nominal_x_m": _number(m.nominal_x_m),
+                   "nominal_y_m": _number(m.nominal_y_m)}
                   for m in attempt.track.marks],
         "mark_events": [{"name": e.name, "t_s": _number(e.t_s), "moved_m": _number(e.moved_m),
                          "sd_m": _number(e.sd_m)} for e in attempt.track.mark_events],
         "lines": [{"name": ln.name, "x0_m": _number(ln.x0_m), "y0_m": _number(ln.y0_m), "x1_m": _number(ln.x1_m),
-                   "y1_m": _number(ln.y1_m), "sd_m": _number(ln.sd_m)} for ln in attempt.track.lines],
+                   "y1_m": _number(ln.y1_m), "sd_m": _number(ln.sd_m),
+                   "frame_sd_m": _number(ln.frame_sd_m)} for ln in attempt.track.lines],
         "final": _final(attempt),
         "advice": _advice(attempt.advice),
         "mirrors": _mirrors(attempt.mirrors, attempt.motion.t_s),

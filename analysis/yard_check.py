@@ -52,16 +52,17 @@ def marks_placed(course: Course, surveyed: tuple[SurveyedMark, ...],
 
 def _placed(course: Course, mark: SurveyedMark, tolerance_m: float) -> Placed:
     dx, dy = mark.nominal_x_m - mark.x_m, mark.nominal_y_m - mark.y_m
-    off, half, name = math.hypot(dx, dy), WIDE * mark.sd_m, words(mark.name)
+    sd, name = mark.in_course_sd_m, words(mark.name)
+    off, half = math.hypot(dx, dy), WIDE * sd
     if off + half <= tolerance_m:
         verdict, sentence = "ok", f"The {name} stands within {length(tolerance_m)} of its place."
     elif off - half > tolerance_m:
-        verdict, sentence = "fault", f"Move the {name} {move(course, dx, dy)} ({margin(mark.sd_m)})."
+        verdict, sentence = "fault", f"Move the {name} {move(course, dx, dy)} ({margin(sd)})."
     else:
         verdict = "too close to call"
-        sentence = (f"The {name} seems to be {length(off)} off ({margin(mark.sd_m)}): measure it with the tape, it may "
+        sentence = (f"The {name} seems to be {length(off)} off ({margin(sd)}): measure it with the tape, it may "
                     f"have to go {move(course, dx, dy)}.")
-    return Placed(mark.name, verdict, off, mark.sd_m, dx, dy, sentence)
+    return Placed(mark.name, verdict, off, sd, dx, dy, sentence)
 
 
 def move(course: Course, dx_m: float, dy_m: float) -> str:
@@ -82,10 +83,10 @@ def lines_placed(course: Course, surveyed: tuple[SurveyedLine, ...]) -> tuple[Li
     for ln in surveyed:
         near, far = (-planned[ln.name].clearance_m(np.array([[ln.x0_m, ln.y0_m], [ln.x1_m, ln.y1_m]]))).tolist()
         worst = max(near, far, key=abs)
-        if abs(worst) <= WIDE * ln.sd_m + _WORTH_SAYING_M:
-            sentence = f"The {words(ln.name)} runs as the course file says ({margin(ln.sd_m)})."
+        if abs(worst) <= WIDE * ln.in_course_sd_m + _WORTH_SAYING_M:
+            sentence = f"The {words(ln.name)} runs as the course file says ({margin(ln.in_course_sd_m)})."
         else:
             sentence = (f"The {words(ln.name)} runs up to {length(worst)} {'outside' if worst > 0 else 'inside'} the "
-                        f"course file's place ({margin(ln.sd_m)}): paint stays, so correct the course file.")
-        out.append(LinePlaced(ln.name, near, far, ln.sd_m, sentence))
+                        f"course file's place ({margin(ln.in_course_sd_m)}): paint stays, so correct the course file.")
+        out.append(LinePlaced(ln.name, near, far, ln.in_course_sd_m, sentence))
     return tuple(out)

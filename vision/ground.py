@@ -25,7 +25,7 @@ TUKEY = 4.685
 """Tukey's constant for 95 % efficiency under normal noise (Holland & Welsch 1977)."""
 CORRELATED = 4.0
 """Pixels of one paint edge or coded block are not independent: this many count as one (our own estimate)."""
-ENOUGH_PX, COARSE_ENOUGH_PX = 0.01, 0.2
+ENOUGH_PX, COARSE_ENOUGH_PX = 0.01, 0.05
 """A step that moves the picture less than this ends the search, on the full picture and on smaller ones."""
 LEAST_PIXELS = 60
 """Ten for each of the six unknowns."""

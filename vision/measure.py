@@ -330,8 +330,7 @@ def _common_cov(steps: Sequence[Step], registration: Registration, learnt: Learn
             middle = s.fitted.pose.to_course(np.array([[(vehicle.x_front_m + vehicle.x_rear_m) / 2, 0.0]]))[0]
             leans.append(np.linalg.norm(middle - s.camera.centre_m[:2]) * vehicle.height_m / s.camera.centre_m[2])
     lean_m = float(np.sqrt(np.mean(np.square(leans)))) * registration.focal_sd_px / lens.fx
-    marks = np.array([m.sd_m for m in registration.marks]) if registration.marks else np.array([0.05])
-    placing_m = float(np.median(marks)) / np.sqrt(len(marks))
+    placing_m = float(np.median([m.frame_sd_m for m in registration.marks])) if registration.marks else 0.05
     extent_m = float(np.ptp([m.x_m for m in registration.marks])) if registration.marks else 30.0
     return np.diag(rim_sd**2 + np.array([lean_m, lean_m / 2, 0.0]) ** 2
                    + np.array([placing_m, placing_m, 2 * placing_m / max(extent_m, 5.0)]) ** 2)

@@ -21,10 +21,12 @@ from vision.survey_fit import (
     BAY_PAINT_SETTING_OUT_M,
     CONE_SETTING_OUT_M,
     PAINT_SETTING_OUT_M,
+    STRAIGHT_PX,
     Fit,
     PaintSeen,
     fit_camera,
     ground_sd_m,
+    paint_care_seen,
     setting_out_seen_m,
 )
 from vision.survey_guess import LEAN_SHARE, Guess, guesses, match, same_view, spot_trust, trial_lenses
@@ -261,7 +263,7 @@ def _settle(look: GroundLook, course: Course, camera: Camera, spots: list[ConeSp
     cones: dict[str, ConePlace] = {}
     paints: list[PaintSeen] = []
     fit: Fit | None = None
-    spread_m = CONE_SETTING_OUT_M
+    spread_m, care = CONE_SETTING_OUT_M, 1.0
     for turn in range(3):
         spots = _off_the_barrier(spots, course, camera, (look.linear.shape[1], look.linear.shape[0]))
         cones = _measure_cones(red, course, camera, spots, picked, cones)
@@ -270,9 +272,10 @@ def _settle(look: GroundLook, course: Course, camera: Camera, spots: list[ConeSp
             return FailedRegistration(f"only {len(cones)} of the course's marks look like cones from above",
                                       "the cones must be in view and not covered; or point the marks out by hand")
         fit = fit_camera(course, camera, cones, [replace(p, line=_nominal(course, p.line.name)) for p in paints],
-                         lens_known=lens_known, cone_setting_out_m=spread_m, sway=sway)
+                         lens_known=lens_known, cone_setting_out_m=spread_m, paint_care=care, sway=sway)
         camera = fit.camera
         spread_m = setting_out_seen_m(course, camera, cones)
+        care = paint_care_seen(fit, paints, course)
         placed = _placed(course, fit, paints)
     assert fit is not None
     limit = 2.5 * max(camera.lens.width_px, camera.lens.height_px) / 1280
@@ -377,13 +380,14 @@ def _report(course: Course, fit: Fit, cones: dict[str, ConePlace], paints: list[
         if m.name in cones:
             px = np.array([[cones[m.name].u_px, cones[m.name].v_px]])
             x, y = fit.camera.to_ground(px)[0]
-            sd = math.hypot(cones[m.name].sd_m, float(ground_sd_m(fit, px, lens_known)[0]))
-            marks.append(SurveyedMark(m.name, float(x), float(y), sd, m.x_m, m.y_m))
+            frame_sd = float(ground_sd_m(fit, px, lens_known)[0])
+            marks.append(SurveyedMark(m.name, float(x), float(y), cones[m.name].sd_m, m.x_m, m.y_m, frame_sd))
     lines = []
     for p in paints:
         if any(ln.name == p.line.name for ln in course.lines):
             ln = _shifted(_nominal(course, p.line.name), fit.line_shifts_m[p.line.name])
-            lines.append(SurveyedLine(ln.name, ln.x0_m, ln.y0_m, ln.x1_m, ln.y1_m, fit.line_sd_m[ln.name]))
+            own_sd = math.hypot(p.paint.width_sd_m / 2, STRAIGHT_PX * fit.camera.metres_per_pixel())
+            lines.append(SurveyedLine(ln.name, ln.x0_m, ln.y0_m, ln.x1_m, ln.y1_m, own_sd, fit.line_sd_m[ln.name]))
     focal_sd = 0.0 if lens_known else fit.camera.lens.fx * math.sqrt(max(fit.covariance[6, 6], 0.0))
     return Registration(fit.camera, focal_sd, tuple(marks), tuple(lines), fit.residual_px, fit.covariance,
                         tuple(m.name for m in course.marks if m.name not in cones), others)

@@ -67,8 +67,11 @@ def lens_with(lens: Lens, focal_px: float, bend: float) -> Lens:
 
 
 def fit_camera(course: Course, camera: Camera, cones: dict[str, ConePlace], paints: list[PaintSeen], *,
-               lens_known: bool, cone_setting_out_m: float = CONE_SETTING_OUT_M, sway: SwaySeen | None = None) -> Fit:
+               lens_known: bool, cone_setting_out_m: float = CONE_SETTING_OUT_M, paint_care: float = 1.0,
+               sway: SwaySeen | None = None) -> Fit:
     """Robust least squares over the camera's place, its focal length and bend (unless known), and the lines' places.
+
+    paint_care: the spread with which this yard's paint was laid, as a share of the usual one.
 
     sway: what the camera's own movement tells of lens and tilt, weighed with the marks and lines."""
     marks = [m for m in course.marks if m.name in cones]
@@ -97,9 +100,10 @@ def fit_camera(course: Course, camera: Camera, cones: dict[str, ConePlace], pain
             middle = shifts[0] * (1 - share) + shifts[1] * share + seen.paint.width_m / 2
             # neighbouring places along a line share their errors: about one in three is independent
             r.append((beyond - middle) / max(seen.paint.sd_m, STRAIGHT_PX * gsd) / math.sqrt(3))
-            r.append(_robust(shifts / seen.setting_out_m))
+            r.append(_robust(shifts / (paint_care * seen.setting_out_m)))
             for (end, _), at in zip(seen.ends_px, parts[1 + len(paints) + k], strict=True):
-                r.append(_robust(np.array([_end_offset(seen.line, end, at) / PAINT_END_SETTING_OUT_M])))
+                r.append(_robust(np.array([_end_offset(seen.line, end, at)
+                                           / (paint_care * PAINT_END_SETTING_OUT_M)])))
         if lens_known:
             r.append(np.array([q[6] - start[6], q[7] - start[7]]) / 1e-6)
         else:
@@ -122,7 +126,7 @@ def fit_camera(course: Course, camera: Camera, cones: dict[str, ConePlace], pain
         squares, count = squares + float((off ** 2).sum()), count + len(off)
         shifts[seen.line.name] = (float(s[0]), float(s[1]))
         var = covariance[8 + 2 * k:10 + 2 * k, 8 + 2 * k:10 + 2 * k].trace() / 2
-        sds[seen.line.name] = math.sqrt(var + (seen.paint.width_sd_m / 2) ** 2)
+        sds[seen.line.name] = math.sqrt(var)
     residual = math.sqrt(squares / count) / fitted.metres_per_pixel() if count else 0.0
     return Fit(fitted, covariance[:8, :8], shifts, sds, residual)
 
@@ -139,6 +143,21 @@ def setting_out_seen_m(course: Course, camera: Camera, cones: dict[str, ConePlac
             squares += min((x - m.x_m) ** 2 + (y - m.y_m) ** 2, (3 * CONE_SETTING_OUT_M) ** 2)
     free = max(2 * len(cones) - 4, 0)
     return math.sqrt((4 * CONE_SETTING_OUT_M ** 2 + squares) / (4 + free))
+
+
+def paint_care_seen(fit: Fit, paints: list[PaintSeen], course: Course) -> float:
+    """With what spread this yard's paint was laid, as a share of the usual one, from how well its lines agree with each
+    other and with the course file.
+
+    The usual spread enters with the weight of one line (two values); the course frame itself has used up four; a line
+    far off counts no more than three usual sd."""
+    off = [shift / p.setting_out_m for p in paints for shift in fit.line_shifts_m[p.line.name]]
+    for p in paints:
+        for line in (ln for ln in course.lines if ln.name == p.line.name):
+            off += [_end_offset(line, end, fit.camera.to_ground(px[None])[0]) / PAINT_END_SETTING_OUT_M
+                    for end, px in p.ends_px]
+    squares = float(np.minimum(np.square(off), 9.0).sum())
+    return math.sqrt((2 + squares) / (2 + max(len(off) - 4, 0)))
 
 
 def ground_sd_m(fit: Fit, px: np.ndarray, lens_known: bool) -> np.ndarray:
