@@ -7,11 +7,11 @@ share, and the crab angle, by which the trailer's axles stand out of square. All
 block-tridiagonal system: linear in the run's length. A measured angle is an outlier with a probability worked out as
 the iteration goes, gaps are times without a measurement, and while the vehicle stands the angle is held.
 
-Cascaded, not joint: the measured angle does not improve the towing vehicle's motion. What that loses: the angle's rate
-is the trailer's yaw rate, which is known from the angle itself, less the towing vehicle's, so a measured angle whose
-error is independent of the measured heading's is a second, as good measurement of the heading's changes, and a joint
-state could know the wheel angle up to the root of two better. An angle that is the difference of two headings measured
-apart carries no such information; its towing half is used already.
+Cascaded, not joint: the measured angle does not improve the towing vehicle's motion, though its rate tells of the yaw
+rate and so of the wheel. What that loses, by the linearised model at 1 m/s with the heading measured to 0.1 and the
+angle to 0.15 degrees ten times a second: the wheel angle is known to 0.57 degrees (one sd, while rolling); jointly it
+would be 0.53 behind a semi-trailer and 0.51 before a short drawbar trailer if the angle's error had nothing to do with
+the heading's, and 0.57 and 0.56 if the angle is the difference of two headings measured apart.
 
 Weak where the trailer's axles scrub: with a group of axles in a tight turn the point that does not slip wanders along
 the trailer. The slip level, estimated for the run, grows with it, and gaps then widen sooner.

@@ -49,7 +49,7 @@ def blur_people(clip: Path, page_data: Mapping[str, Any], out: Path, report: Cal
 
 
 def coarsened(picture: np.ndarray, camera: Camera | None, keep_px: Sequence[np.ndarray]) -> np.ndarray:
-    """The picture in blocks of 30 cm on the ground, but for what lies inside the convex outlines keep_px, each (n, 2)."""
+    """The picture in blocks of 30 cm on the ground, but inside the convex outlines keep_px, each (n, 2)."""
     height, width = picture.shape[:2]
     block = max(8.0, BLOCK_M / camera.metres_per_pixel()) if camera else width / 40
     small = cv2.resize(picture, (max(2, round(width / block)), max(2, round(height / block))),
