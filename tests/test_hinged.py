@@ -161,11 +161,10 @@ def test_fits_that_stray_three_times_as_far_as_they_state_are_found_out():
         off = 3 * sd * rng.standard_normal((2, 3)) + [0.02, 0.01, 0.0]  # with a part that all frames share
         pairs.append(tuple(Fitted(Pose(p.x_m + d[0], p.y_m + d[1], p.heading_rad + d[2]), np.diag(sd**2), **ALIKE)
                            for p, d in zip((true, theirs), off, strict=True)))
-    usual = roofs.strays
     roofs.compare(pairs[:3])
-    assert roofs.strays == usual  # too few to tell
+    assert roofs.strays > 4.5  # too few to tell: what is usual stands
     roofs.compare(pairs)
-    assert roofs.strays == pytest.approx(3.0, rel=0.15)  # 400 numbers, median: 5 % of chance
+    assert roofs.strays == pytest.approx(3.2, rel=0.15)  # 3 with a fourteenth of the usual 5; 5 % of chance
 
 
 def test_a_wrong_coupling_is_noticed():

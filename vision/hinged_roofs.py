@@ -24,10 +24,10 @@ from vision.solid import Pose, towed_pose
 COUPLING_SD_M = 0.02, 0.005
 """How well a data sheet tells the coupling's place along and across the bodies, with its play (our own estimate)."""
 USUAL_STRAYS = 5.0
-"""A roof's fit strays this much more from frame to frame than its pixels' noise says, where that could not be measured:
+"""A roof's fit strays this much more from frame to frame than its pixels' noise says, as far as not measured otherwise:
 compression and resampling move all pixels of a neighbourhood alike (rendered semi-trailer clip: 4 to 7)."""
-FEW = 6
-"""Pictures below which how far the fits stray is not measured."""
+USUAL_COUNTS = 15
+"""What is usual counts like so many pictures in which it was measured: fewer alone would tell it to a third only."""
 APART_M = 0.35
 """Fits whose couplings lie further apart than this are not of the two bodies."""
 
@@ -109,13 +109,15 @@ class HingedRoofs:
     def compare(self, pairs: Sequence[tuple[Fitted, Fitted]]) -> None:
         """Learn from both fits of some pictures: two that were right would meet at the coupling. What they miss it by
         in all pictures alike is `gap_m` (along and across); what is left tells how far they stray beyond what they
-        state, at least 1."""
-        if len(pairs) < FEW:
+        state."""
+        if not pairs:
             return
         gaps = [self.gap(*pair) for pair in pairs]
         self.gap_m = np.median([g for g, _ in gaps], axis=0)
         apart = np.array([g for g, _ in gaps]) - self.gap_m
-        self.strays = max(1.0, 1.4826 * float(np.median(np.abs(apart / [sd for _, sd in gaps]))))
+        here = 1.4826 * float(np.median(np.abs(apart / [sd for _, sd in gaps])))
+        n, m = len(pairs), USUAL_COUNTS
+        self.strays = math.sqrt((n * here**2 + m * USUAL_STRAYS**2) / (n + m))
 
     def _joined(self, mine: Fitted, theirs: Fitted) -> HingedFit | NotFitted:
         if math.hypot(*self.gap(mine, theirs)[0]) > APART_M:
