@@ -7,8 +7,10 @@ INSTALL := $(BIN)/python -m pip install --quiet --quiet --disable-pip-version-ch
 # What `make bench` runs: names of bundled clips, seed_1, seed_2, ...; empty for all. JOBS: clips at the same time.
 CLIPS ?=
 JOBS ?= 1
+# What `make soak` runs: names of its suites, see its --help; empty for all.
+SUITES ?=
 
-.PHONY: demo test bench check clean
+.PHONY: demo test bench soak check clean
 
 demo: .venv/installed
 	$(BIN)/tailtrace demo --out build/demo
@@ -19,6 +21,9 @@ test: .venv/installed-dev
 
 bench: .venv/installed-dev
 	PYTHONPATH=tests $(BIN)/python -m bench $(if $(CLIPS),--clips "$(CLIPS)") --jobs $(JOBS)
+
+soak: .venv/installed-dev
+	PYTHONPATH=tests $(BIN)/python -m soak $(SUITES)
 
 check: .venv/installed-dev
 	$(BIN)/ruff check .
