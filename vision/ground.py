@@ -34,6 +34,11 @@ MIN_SUPPORT = 0.35
 MIN_ALIKE = 0.5
 """Least correlation with the reference picture (rendered clips: 0.91-0.98 in place, 0.1-0.3 half a metre beside)."""
 
+FEATURES, FEATURE_CONTRAST = 12000, 7
+"""Features looked for in a far frame at most, and the grey levels by which they must stand out."""
+FEATURE_CELLS, FEATURES_PER_CELL = 16, 20
+"""Cells across the picture, and features kept of each: one vehicle covers a few cells of some hundred."""
+
 
 @dataclass(frozen=True)
 class Placed:
@@ -124,9 +129,8 @@ class GroundReference:
     def _search(self, bgr: np.ndarray) -> Camera | None:
         """A start for frames far away: matched corner features, a homography, and the pose it means."""
         grey = cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY)
-        finder = cv2.ORB.create(3000, fastThreshold=7)
-        k0, d0 = finder.detectAndCompute(self._grey, (self._usable * 255).astype(np.uint8))
-        k1, d1 = finder.detectAndCompute(grey, None)
+        k0, d0 = _features(self._grey, (self._usable * 255).astype(np.uint8))
+        k1, d1 = _features(grey)
         if d0 is None or d1 is None or len(k0) < 20 or len(k1) < 20:
             return None
         pairs = cv2.BFMatcher(cv2.NORM_HAMMING, crossCheck=True).match(d0, d1)
@@ -141,6 +145,22 @@ class GroundReference:
         ground = self.camera.to_ground(p0[ok])
         known = np.isfinite(ground).all(axis=1)
         return pose_from_ground(ground[known], p1[ok][known], self.lens, self.camera)
+
+
+def _features(grey: np.ndarray, mask: np.ndarray | None = None) -> tuple[list[cv2.KeyPoint], np.ndarray | None]:
+    """Corner features with their descriptions, the strongest of each cell of the picture: else most of them lie on the
+    vehicle, whose markings are richer than the ground's, and what is found is how the vehicle moved."""
+    finder = cv2.ORB.create(FEATURES, fastThreshold=FEATURE_CONTRAST)
+    found = finder.detect(grey, mask)
+    per_cell: dict[tuple[int, int], int] = {}
+    kept = []
+    for f in sorted(found, key=lambda f: -f.response):
+        cell = int(f.pt[0] / grey.shape[1] * FEATURE_CELLS), int(f.pt[1] / grey.shape[1] * FEATURE_CELLS)
+        per_cell[cell] = per_cell.get(cell, 0) + 1
+        if per_cell[cell] <= FEATURES_PER_CELL:
+            kept.append(f)
+    keypoints, described = finder.compute(grey, kept)
+    return list(keypoints), described
 
 
 def pose_from_ground(ground_m: np.ndarray, px: np.ndarray, lens: Lens, near: Camera) -> Camera | None:

@@ -53,11 +53,13 @@ Progress = Callable[[str, float], None]
 
 @dataclass(frozen=True)
 class _Look:
-    """The pictures spread over the clip, with a camera each."""
+    """The pictures spread over the clip, with a camera each; `usual`: the median misfit and likeness with which they
+    lie on the reference view."""
 
     shots: tuple[Frame, ...]
     cameras: tuple[Camera, ...]
     reference: GroundReference
+    usual: tuple[float, float]
 
 
 def measure(clips: Sequence[Path | str], vehicle: Vehicle, course: Course, *, lens: Lens | None = None,
@@ -103,7 +105,8 @@ def measure(clips: Sequence[Path | str], vehicle: Vehicle, course: Course, *, le
         registration, plate, look, learnt = _with_height_confirmed(registration, plate, look, learnt, coarse,
                                                                    vehicle, course, sway, name)
     surveyed = course.with_survey(registration.marks, registration.lines)
-    scene = Scene(vehicle, plate, look.reference, learnt.roof, yard_polygon_m(surveyed, vehicle), learnt.known)
+    scene = Scene(vehicle, plate, look.reference, learnt.roof, yard_polygon_m(surveyed, vehicle), learnt.known,
+                  look.usual)
     watch = MarkWatch(registration.marks, course, plate.camera)
     steps = _followed(scene, footage, look.cameras[0], watch, vehicle, tell)
     events = watch.events()
@@ -138,8 +141,10 @@ def _placed_again(look: _Look, reference: GroundReference) -> _Look:
 
 
 def _kept(shots: Sequence[Frame], placed: Sequence[Placed | NotPlaced], reference: GroundReference) -> _Look:
-    got = [(s, p.camera) for s, p in zip(shots, placed, strict=True) if isinstance(p, Placed)]
-    return _Look(tuple(s for s, _ in got), tuple(c for _, c in got), reference)
+    got = [(s, p) for s, p in zip(shots, placed, strict=True) if isinstance(p, Placed)]
+    usual = np.median([[p.misfit, p.alike] for _, p in got], axis=0) if got else (np.inf, 0.0)
+    return _Look(tuple(s for s, _ in got), tuple(p.camera for _, p in got), reference,
+                 (float(usual[0]), float(usual[1])))
 
 
 def _again(registration: Registration, plate: Plate, course: Course, lens_known: bool,
@@ -198,7 +203,7 @@ def _as_set_out(registration: Registration, look: _Look, coarse: Mapping[int, Po
     marks = {m.name: m for m in registration.marks}
     for event in events:
         early = [i for i, s in enumerate(look.shots) if s.t_s < event.t_s]
-        before = _Look(tuple(look.shots[i] for i in early), tuple(look.cameras[i] for i in early), look.reference)
+        before = replace(look, shots=tuple(look.shots[i] for i in early), cameras=tuple(look.cameras[i] for i in early))
         if early:
             plate = _without_vehicle(before, _around(before, coarse, vehicle), registration.camera)
             seen = _again(registration, plate, course, True, sway)
