@@ -16,6 +16,7 @@ from analysis.body import Body, Solid, Tyre
 from analysis.course import Area, Course, Line, Mark
 from analysis.track import Track
 from analysis.vehicle import Vehicle
+from analysis.wording import words
 
 TRAILER = "trailer"
 
@@ -24,7 +25,8 @@ TRAILER = "trailer"
 class Reading:
     """A distance along the run: value_m, sd_m (n,) and place_m (n, 2), the body's point that it belongs to.
 
-    part (n,) is an index into `names`: which tyre, which solid or mirror; TRAILER for the trailer's bodywork."""
+    part (n,) is an index into `names`: which tyre, which solid or mirror; TRAILER for the trailer's bodywork. To lines,
+    a tyre goes by its name in the vehicle file, to marks by its words."""
 
     value_m: np.ndarray
     sd_m: np.ndarray
@@ -141,13 +143,20 @@ def distance_to_box(local: np.ndarray, x_min_m: float, x_max_m: float, y_min_m: 
 
 def body_to_mark(motion: Motion, body: Body, mark: Mark, mark_sd_m: float) -> Reading:
     """Body to a mark's base, negative when they overlap. The base counts as a circle; solids and mirrors that
-    pass above the mark (with its pole) are left out, and above the cone only the pole is there to be touched."""
+    pass above the mark (with its pole) are left out, and above the cone only the pole is there to be touched. Under a
+    body that passes above, the wheels are what meets a cone (the steered ones, always under the cab, aside)."""
     readings, names = [], []
     for solid in body.solids:
         reach = mark_reach_m(mark, solid.z_min_m)
         if reach is not None:
             readings.append(_solid_to_point(motion, solid, mark, mark_sd_m, reach))
             names.append(solid.name if isinstance(body, Vehicle) else TRAILER)
+    reach, r = mark_reach_m(mark, 0.0), body.wheel_radius_m
+    for tyre in body.tyres():
+        if reach is not None and not tyre.steered:
+            box = (tyre.x_m - r, tyre.x_m + r, tyre.y_m - tyre.width_m / 2, tyre.y_m + tyre.width_m / 2, 0.0)
+            readings.append(_box_to_point(motion, box, mark, mark_sd_m, reach))
+            names.append(f"{words(tyre.name)} tyre")
     reach = mark_reach_m(mark, body.mirror_z_m - MIRROR_HANGS_M) if isinstance(body, Vehicle) else None
     if isinstance(body, Vehicle) and reach is not None:
         for name, outline in zip(("left mirror", "right mirror"), body.mirror_outlines_m(), strict=True):

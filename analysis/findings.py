@@ -195,7 +195,7 @@ def _body_over_line(run: Run) -> Iterator[Finding]:
             if w.verdict == "ok":
                 continue
             when, name = clock(run.motion.t_s[w.k]), words(line)
-            part = _bodywork(w.part) if not mirrors or w.part == TRAILER else "bodywork or mirror"
+            part = "bodywork or mirror" if mirrors and w.part != TRAILER else _bodywork(w.part)
             if w.verdict == "not seen":
                 sentence = f"the vehicle was out of sight about {when}, when {part} may have been over the {name}."
             else:
@@ -206,6 +206,8 @@ def _body_over_line(run: Run) -> Iterator[Finding]:
 
 def _bodywork(part: str) -> str:
     """What a reading's part is called in a sentence."""
+    if part.endswith(("mirror", " tyre")):
+        return part
     return "the trailer's bodywork" if part == TRAILER else "bodywork"
 
 
@@ -223,7 +225,7 @@ def _mark_touched(run: Run) -> Iterator[Finding]:
             if closest < _MOVED_BY_VEHICLE_M:
                 # It was hit when the body first came as near as it ever did, as far as can be told.
                 k = int(np.flatnonzero(near & (reading.value_m <= closest + reading.sd_m))[0])
-                by = " by the trailer" if reading.names[reading.part[k]] == TRAILER else ""
+                by = " by the trailer" if reading.names[reading.part[k]].startswith(TRAILER) else ""
                 yield _make(run, "mark_touched", mark.name, "fault", (t[k], max(event.t_s, t[k])),
                             float(reading.value_m[k]), float(reading.sd_m[k]), "m", 0.0, where,
                             f"the {name} was knocked{by}: it moved {length(event.moved_m)} ({margin(event.sd_m)}), "
@@ -235,7 +237,7 @@ def _mark_touched(run: Run) -> Iterator[Finding]:
             continue
         if not math.isfinite(w.value):
             continue
-        when, part = clock(t[w.k]), w.part if "mirror" in w.part else _bodywork(w.part)
+        when, part = clock(t[w.k]), _bodywork(w.part)
         if w.verdict == "not seen":
             sentence = f"the vehicle was out of sight about {when}, when it may have touched the {name}."
         elif w.verdict == "fault":

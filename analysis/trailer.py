@@ -140,7 +140,8 @@ def trailer_from_table(t: Table, towing_rear_m: float, towing_front_m: float) ->
                      "track is middle to middle of the (twin) tyres; check both")
     axles, spacing = t.whole("axles", 1, 4, 1), t.number("axle_spacing_m", 0.5, 2.5, 1.31)
     corner = t.number("corner_radius_m", 0.0, 0.8, 0.1)
-    clearance = t.number("ground_clearance_m", 0.05, 1.4, 1.0 if semi else 0.4)
+    # Side and rear underrun guards reach down to 0.55 m (UN R73 and R58, from memory).
+    clearance = t.number("ground_clearance_m", 0.05, 1.4, 0.55 if semi else 0.4)
     trailer = Trailer(
         name, kind, hitch_x, back, length, width, height, rear, track, tyre,
         t.number("tyre_length_m", 0.1, 0.6, 0.25), t.number("wheel_radius_m", 0.15, 0.7, 0.5 if semi else 0.35),
