@@ -82,7 +82,7 @@ def film_of(**values: Any) -> Film:
 
 
 def pictures(film: Film) -> list[np.ndarray]:
-    return list(film.frames([60, 128]))
+    return list(film.frames([30, 64]))
 
 
 @cache
@@ -129,9 +129,9 @@ def test_the_pivot_is_hidden_at_the_start_and_only_then():
     run = find_run(film.vehicle, film.set_out, film.scenario.plan(film.set_out), np.random.default_rng(5))
     film.run = without.run = run
     m = film.set_out.mark("pivot")
-    for k, hidden in ((0, True), (120, False)):
+    for k, hidden in ((0, True), (60, False)):
         (a,), (b,) = film.frames([k]), without.frames([k])
-        u, v = film.camera(k / 10).project(np.array([m.x_m, m.y_m, 0.0]))[0].round().astype(int)
+        u, v = film.camera(k / 5).project(np.array([m.x_m, m.y_m, 0.0]))[0].round().astype(int)
         difference = np.abs(a.astype(int) - b)[v - 1 : v + 2, u - 1 : u + 2].max()
         assert (difference < 12) == hidden, (k, difference)
 
