@@ -93,7 +93,7 @@ def write_feasible(vehicle_file: Path, course_file: Path, out: Path | None) -> N
         with on_terminal() as report:
             found = feasible(vehicle, course, report)
     except Trouble as e:
-        raise e.at(str(course_file)) from None
+        raise e.at(str(vehicle_file if e.where == "trailer" else course_file)) from None
     print(say(found))
     if out is not None:
         from cli.feasible_picture import write_picture

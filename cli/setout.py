@@ -166,7 +166,9 @@ def _materials(course: Course, plan: SettingOut) -> str:
 
 def _feasible(vehicle: Vehicle, room: str) -> str:
     turn = turning_circle(vehicle, vehicle.max_wheel_rad)
-    return (f"<h2>For this vehicle</h2><p>{esc(vehicle.name)}: {metres(vehicle.length_m)} × {metres(vehicle.width_m)}; "
+    towing = f", {metres(vehicle.overall_length_m)} with its trailer" if vehicle.trailer else ""
+    return (f"<h2>For this vehicle</h2><p>{esc(vehicle.name)}: {metres(vehicle.length_m)} × {metres(vehicle.width_m)}"
+            f"{towing}; "
             f"at full lock its outer front corner runs at {metres(turn.outer_body_m)} from the turning centre, and its "
             f"tail swings out {metres(turn.tail_swing_m)}. {esc(room)}</p>")
 
