@@ -5,7 +5,9 @@ BIN := .venv/bin
 INSTALL := $(BIN)/python -m pip install --quiet --quiet --disable-pip-version-check
 
 # What `make bench` runs: names of bundled clips, seed_1, seed_2, ...; empty for all. JOBS: clips at the same time.
+# SWEEP: the conditions to sweep instead, one by one, as tilt or cones-off; all for all of them.
 CLIPS ?=
+SWEEP ?=
 JOBS ?= 1
 # What `make soak` runs: names of its suites, see its --help; empty for all.
 SUITES ?=
@@ -20,7 +22,8 @@ test: .venv/installed-dev
 	$(BIN)/python -m pytest
 
 bench: .venv/installed-dev
-	PYTHONPATH=tests $(BIN)/python -m bench $(if $(CLIPS),--clips "$(CLIPS)") --jobs $(JOBS)
+	PYTHONPATH=tests $(BIN)/python -m bench $(if $(CLIPS),--clips "$(CLIPS)") --jobs $(JOBS) \
+		$(if $(SWEEP),--sweep $(filter-out all,$(SWEEP)))
 
 soak: .venv/installed-dev
 	PYTHONPATH=tests $(BIN)/python -m soak $(SUITES)

@@ -191,11 +191,12 @@ def markdown(results: Iterable[tuple[Cell, Mapping[str, Any]]]) -> str:
 
 
 def sweep(switches: Sequence[str], again: bool = False) -> list[tuple[Cell, Mapping[str, Any]]]:
-    """Measure the cells of the named switches (all without a name); every result so far is in the tables written."""
+    """Measure the cells of the named switches (blanks as '-'; all without a name); every result so far is in the tables written."""
+    switches = [s.replace("-", " ") for s in switches]
     unknown = set(switches) - {c.switch for c in CELLS}
     if unknown:
         raise SystemExit(f"no such condition: {', '.join(sorted(unknown))}; there are: "
-                         + ", ".join(dict.fromkeys(c.switch for c in CELLS)))
+                         + ", ".join(dict.fromkeys(c.switch.replace(" ", "-") for c in CELLS)))
     FOLDER.mkdir(parents=True, exist_ok=True)
     for cell in CELLS:
         kept = FOLDER / cell.name / "figures.json"
