@@ -191,7 +191,7 @@ def markdown(results: Iterable[tuple[Cell, Mapping[str, Any]]]) -> str:
 
 
 def sweep(switches: Sequence[str], again: bool = False) -> list[tuple[Cell, Mapping[str, Any]]]:
-    """Measure the cells of the named switches (blanks as '-'; all without a name); every result so far is in the tables written."""
+    """Measure the cells of the named switches ('-' for a blank; all without a name), and write all results so far."""
     switches = [s.replace("-", " ") for s in switches]
     unknown = set(switches) - {c.switch for c in CELLS}
     if unknown:
