@@ -21,6 +21,7 @@ from cli.library.erase import PROOFS, read_proofs
 from cli.library.storage import OWN, open_storage
 from cli.made_with import code_sha256, versions
 from cli.progress import Reporting, on_terminal
+from cli.records import read_record
 
 _MOST_TOLD = 5
 # What says when, where and with what a result was made, and so may differ between two that are the same.
@@ -71,7 +72,7 @@ def _attempts(folder: Path) -> Iterator[tuple[Path, frozenset[str]]]:
 def verify(folder: Path, removed: Collection[str] = ()) -> list[Told]:
     """Compare an attempt folder with the checksums in its record. removed: the SHA-256 of files that were removed on
     purpose, with proof. Raises Trouble when there is no record to compare with."""
-    record = read_record(folder)
+    record = whole_record(folder)
     told = [Told("attempt.json is not as it was written", True)] * (
         record["record_sha256"] != store.record_sha256(record))
     sums: Mapping[str, str] = record["files_sha256"]
@@ -90,19 +91,16 @@ def verify(folder: Path, removed: Collection[str] = ()) -> list[Told]:
     return [*told, *_program(made)]
 
 
-def read_record(folder: Path) -> dict[str, Any]:
+def whole_record(folder: Path) -> dict[str, Any]:
     """The record of an attempt folder, with all that `verify` needs. Raises Trouble."""
-    where = str(folder / store.RECORD)
     try:
         store.complete_unfinished(folder)
-        record = json.loads((folder / store.RECORD).read_text("utf-8"))
+        record = read_record(folder)
     except FileNotFoundError:
         raise Trouble("no attempt is in this folder", where=str(folder), remedy="name an attempt folder") from None
-    except (OSError, ValueError) as e:
-        raise Trouble(f"cannot be read ({e})", where=where, remedy="analyse the clip again; what people said in the "
-                      "folder people/ stays") from None
-    if not isinstance(record, dict) or not {"made_with", "files_sha256", "record_sha256", "clips"} <= set(record):
-        raise Trouble("does not say what it was made from", where=where, remedy="analyse the clip again")
+    if not {"made_with", "files_sha256", "record_sha256", "clips"} <= set(record):
+        raise Trouble("does not say what it was made from", where=str(folder / store.RECORD),
+                      remedy="analyse the clip again")
     return record
 
 
@@ -139,7 +137,7 @@ def again(folder: Path, reporting: Reporting = on_terminal) -> list[Told]:
 
     Raises Trouble when clip or files are not there any more."""
     from cli.analyse import Request, run  # with it comes all that measures
-    record = read_record(folder)
+    record = whole_record(folder)
     made = record["made_with"]
     clips = tuple(folder / clip["file"] for clip in record["clips"])
     for t in (_clip(folder, clip) for clip in record["clips"]):
@@ -150,7 +148,7 @@ def again(folder: Path, reporting: Reporting = on_terminal) -> list[Told]:
         out = place / "attempt"
         run(Request(clips, out=out, **given, trainee=record["trainee"], instructor=record["instructor"],
                     **made["options"] | {"video": False}), reporting)
-        fresh = json.loads((out / store.RECORD).read_text("utf-8"))
+        fresh = read_record(out)
         differing = [*_records_differ(record, fresh, ""), *_tracks_differ(folder / store.TRACK, out / store.TRACK)]
     if not differing:
         return [Told("analysed again: the same to the last bit")]

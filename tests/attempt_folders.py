@@ -11,7 +11,6 @@ from fake_attempt import make_attempt
 from analysis.record import attempt_to_json, track_frame
 from cli import store
 
-
 MADE_WITH = {"versions": {}, "code_sha256": "0" * 64, "options": {}, "given": {}}
 
 

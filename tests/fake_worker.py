@@ -45,7 +45,7 @@ def main(task: str, folder: Path) -> None:
         sys.exit(2)
     prepared = Path(os.environ["FAKE_RESULT"])
     record = json.loads((prepared / "attempt.json").read_text("utf-8"))
-    record |= {"trainee": asked["trainee"], "instructor": asked["instructor"],
+    record |= {"trainee": asked["trainee"] or None, "instructor": asked["instructor"] or None,
                "clips": store.clip_references([folder / clip for clip in asked["clips"]], folder)}
     with store.replacing(folder) as fresh:
         for name in record["files"]:

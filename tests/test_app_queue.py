@@ -135,6 +135,21 @@ def test_cancel_and_start_again(app: Running, clip: Path) -> None:
     assert (app.root / "attempts" / next_one["attempt"] / "recording-01.mp4").exists()
 
 
+def test_what_is_being_analysed_is_not_asked_for_with_another_set_up(app: Running, clip: Path) -> None:
+    job = app.job(clip, trainee="slow")
+    app.wait(job["id"], "running")
+    place = app.root / "attempts" / job["attempt"]
+    before = (place / "vehicle.toml").read_bytes()
+    shorter = before.decode().replace("8.5", "8.4")
+    (app.root / "vehicles" / "shorter.vehicle.toml").write_text(shorter)
+    status, refusal = app.ask("POST", f"/attempts/{job['attempt']}/again", b"vehicle=shorter")
+    assert (status, refusal["what"]) == (422, "it is being analysed already")
+    assert (place / "vehicle.toml").read_bytes() == before
+    app.ask("POST", f"/queue/{job['id']}/cancel")
+    assert app.ask("POST", f"/attempts/{job['attempt']}/again", b"vehicle=shorter")[0] == 303
+    assert (place / "vehicle.toml").read_text() == shorter
+
+
 def test_a_failure_is_told_as_the_worker_told_it(app: Running, clip: Path) -> None:
     lost = app.wait(app.job(clip, trainee="lost")["id"], "failed")
     assert lost["problem"] == ["no cones found in the picture", "", "point the marks out by hand"]

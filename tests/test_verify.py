@@ -13,6 +13,7 @@ import jsonschema
 import numpy as np
 import pytest
 from app_running import VEHICLE
+from attempt_folders import write_attempt
 from fake_attempt import make_attempt, write_clip
 
 import cli.analyse
@@ -23,7 +24,7 @@ from cli.courses import course_toml
 from cli.library.erase import remove_pictures
 from cli.library.library import open_library
 from cli.main import main
-from cli.verify import Told, again, read_record, verify
+from cli.verify import Told, again, verify, whole_record
 
 ATTEMPT = make_attempt()
 
@@ -54,7 +55,7 @@ def bad(told: list[Told]) -> list[str]:
 
 
 def test_the_record_holds_what_it_was_made_with(run: Path) -> None:
-    record = read_record(run)
+    record = whole_record(run)
     made = record["made_with"]
     assert made["given"]["vehicle"]["text"] == VEHICLE
     assert made["given"]["vehicle"]["file"] == "../../v.toml"
@@ -116,7 +117,7 @@ def test_a_changed_vehicle_and_another_program_are_told_and_harm_nothing(
         run: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (run.parents[1] / "v.toml").write_text(VEHICLE.replace("8.5", "8.6"))
     (run.parents[1] / "c.toml").unlink()
-    monkeypatch.setattr(cli.verify, "versions", lambda: read_record(run)["made_with"]["versions"] | {"numpy": "99.1"})
+    monkeypatch.setattr(cli.verify, "versions", lambda: whole_record(run)["made_with"]["versions"] | {"numpy": "99.1"})
     told = [t.what for t in verify(run)]
     assert "the vehicle file ../../v.toml was changed since: what was used is kept in attempt.json" in told
     assert "the course file ../../c.toml is gone: what was used is kept in attempt.json" in told
@@ -178,11 +179,14 @@ def test_a_library_with_what_was_removed_on_purpose(run: Path, capsys: pytest.Ca
     assert shown.err.count("\n") == 1
 
 
-@pytest.mark.parametrize(("text", "said"), [("{", "cannot be read"), ("[]", "does not say what it was made from"),
-                                            ('{"files": []}', "does not say what it was made from")])
-def test_a_record_that_is_none(tmp_path: Path, text: str, said: str) -> None:
+def test_a_folder_without_a_record_or_with_one_that_is_none(tmp_path: Path) -> None:
     with pytest.raises(Trouble, match="no attempt is in this folder"):
         verify(tmp_path)
-    (tmp_path / "attempt.json").write_text(text)
-    with pytest.raises(Trouble, match=said):
+    (tmp_path / "attempt.json").write_text("{")
+    with pytest.raises(Trouble, match="not the record of an attempt"):
         verify(tmp_path)
+    write_attempt(tmp_path / "old")
+    record = json.loads((tmp_path / "old" / "attempt.json").read_text("utf-8"))
+    (tmp_path / "old" / "attempt.json").write_text(json.dumps({k: v for k, v in record.items() if k != "made_with"}))
+    with pytest.raises(Trouble, match="does not say what it was made from"):
+        verify(tmp_path / "old")

@@ -21,8 +21,8 @@ from cli import files, store
 from cli.app.context import json_body, parts, text_of
 from cli.app.folder import RECORDING, REQUEST, Folder, NotThere, slug
 from cli.app.jobs import Job
+from cli.app.look import ending_of_clip
 from cli.app.routes_view import form_of
-from cli.app.uploads import ending_of_clip
 from cli.whole import disk_trouble, write_whole
 
 _MOST_PARTS = 20
@@ -45,7 +45,7 @@ async def begin(request: Request) -> Response:
 
 async def append(request: Request) -> Response:
     offset = request.query_params.get("offset", "")
-    if not offset.isdigit():
+    if not offset.isdecimal():
         raise Trouble("the request is not understood", remedy="reload the page and try again")
     try:
         got = await parts(request).uploads.append(request.path_params["upload"], int(offset), request.stream())
@@ -154,11 +154,14 @@ async def again(request: Request) -> Response:
     place = p.folder.existing("attempts", name)
     if not p.folder.recordings(name) or not (place / REQUEST).is_file():
         raise NotThere(name)
+    going_on = p.queue.of(name, "analyse")
+    if going_on and not going_on.over:
+        raise Trouble("it is being analysed already", where=name, remedy="wait until that is done, or cancel it first")
     given = _given(p.folder, {kind: fields.get(key, "") for kind, key in SETUP.items()})
     check_room(files.read_course(given.get("course.toml", place / "course.toml")),
                files.read_vehicle(given.get("vehicle.toml", place / "vehicle.toml")))
     for file, source in given.items():
-        shutil.copyfile(source, place / file)
+        write_whole(place / file, source.read_text("utf-8"))
     asked = json.loads((place / REQUEST).read_text("utf-8"))
     write_whole(place / REQUEST, json.dumps(asked | {"quick": "quick" in fields}))
     p.queue.add("analyse", name, name)

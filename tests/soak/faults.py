@@ -35,7 +35,7 @@ from cli.library.people import (
 )
 from cli.library.query import Filter, find
 from cli.library.storage import open_storage
-from cli.verify import read_record, verify
+from cli.verify import verify, whole_record
 from soak.killing import Acknowledge, Child, contents, killed_child, moments
 from soak.work import WORK, write_result
 
@@ -46,7 +46,7 @@ def check_whole(attempt: Path) -> dict[str, Any]:
     """The record of an attempt that is whole by its checksums and its readers; fails with what is not."""
     bad = [t.what for t in verify(attempt) if t.bad]
     assert not bad, f"{attempt}: {bad}"
-    return read_record(attempt)
+    return whole_record(attempt)
 
 
 def leftovers(folder: Path) -> list[str]:
