@@ -39,3 +39,13 @@ def write(path: Path, times_ms: Sequence[int], *, codec: str = "libx264", pix_fm
             out.mux(stream.encode(frame))
         out.mux(stream.encode(None))
     return path
+
+
+def with_display_matrix(mp4: bytes, clockwise_deg: int) -> bytes:
+    """The file with the track header's matrix set (ISO/IEC 14496-12: 16.16 numbers a b u c d v x y w)."""
+    one, minus = 0x10000, 0xFFFF0000
+    a, b, c, d = {0: (one, 0, 0, one), 90: (0, one, minus, 0), 180: (minus, 0, 0, minus),
+                  270: (0, minus, one, 0)}[clockwise_deg]
+    at = mp4.index(b"tkhd") + 4 + 4 + 20 + 8 + 8  # name, version and flags, times and id, reserved, layer and volume
+    matrix = b"".join(v.to_bytes(4, "big") for v in (a, b, 0, c, d, 0, 0, 0, 0x40000000))
+    return mp4[:at] + matrix + mp4[at + 36:]

@@ -7,7 +7,7 @@ from pathlib import Path
 import av
 import numpy as np
 import pytest
-from grey_clips import number_of, write
+from grey_clips import number_of, with_display_matrix, write
 
 from analysis.trouble import Trouble
 from vision.footage import frames, open_footage, sample_indices, spread_frames
@@ -60,16 +60,6 @@ def test_pictures_stand_upright(tmp_path: Path, turn: int, shape: tuple[int, int
     corner = {0: (0, 0), 90: (0, -1), 180: (-1, -1), 270: (-1, 0)}[turn]
     assert upright[corner].mean() > 180
     assert sum(float(upright[v, u].mean()) > 180 for v in (0, -1) for u in (0, -1)) == 1
-
-
-def with_display_matrix(mp4: bytes, clockwise_deg: int) -> bytes:
-    """The file with the track header's matrix set (ISO/IEC 14496-12: 16.16 numbers a b u c d v x y w)."""
-    one, minus = 0x10000, 0xFFFF0000
-    a, b, c, d = {0: (one, 0, 0, one), 90: (0, one, minus, 0), 180: (minus, 0, 0, minus),
-                  270: (0, minus, one, 0)}[clockwise_deg]
-    at = mp4.index(b"tkhd") + 4 + 4 + 20 + 8 + 8  # name, version and flags, times and id, reserved, layer and volume
-    matrix = b"".join(v.to_bytes(4, "big") for v in (a, b, 0, c, d, 0, 0, 0, 0x40000000))
-    return mp4[:at] + matrix + mp4[at + 36:]
 
 
 def test_only_the_wanted_pictures_are_given(tmp_path: Path) -> None:
