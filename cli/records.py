@@ -29,6 +29,8 @@ LARGEST_BYTES = 20_000_000
 LARGEST_NUMBER = 1e12
 """No time, length, count or size of a file is as large."""
 MOST_ROWS, MOST_COLUMNS, LARGEST_TRACK_BYTES = 500_000, 500, 1_000_000_000
+MOST_DIGITS = 18
+"""Of a whole number: what databases keep of it, and what can be made a decimal fraction."""
 CODE = re.compile(r"[A-Za-z0-9_-]{1,24}")
 """What people are known by."""
 
@@ -75,9 +77,10 @@ def strict_json(raw: bytes | str) -> Any:
 
 
 def _number(text: str) -> int | float:
-    if len(text) > 400:
-        raise ValueError("a number of hundreds of digits")
-    value = int(text) if text.lstrip("-").isdigit() else float(text)
+    whole = text.lstrip("-").isdecimal()
+    if whole and len(text) > MOST_DIGITS:
+        raise ValueError("a whole number of too many digits")
+    value = int(text) if whole else float(text)
     if not math.isfinite(value):
         raise ValueError(f"{text} is no number")
     return value

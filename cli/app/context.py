@@ -17,6 +17,7 @@ from cli.app.guard import Passphrase
 from cli.app.jobs import Queue
 from cli.app.uploads import Uploads
 from cli.app.wording import COOKIE, LANGUAGES, View, Wording, in_units, view_of_cookie
+from cli.records import strict_json
 
 
 @dataclass(frozen=True)
@@ -64,8 +65,8 @@ def refused(trouble: Trouble, status: int = 422) -> Response:
 async def json_body(request: Request) -> dict[str, Any]:
     """The request's JSON object. Raises Trouble for anything else."""
     try:
-        body = await request.json()
-    except (ValueError, UnicodeDecodeError):
+        body = strict_json(await request.body())
+    except (ValueError, RecursionError):
         body = None
     if not isinstance(body, dict):
         raise Trouble("the request is not understood", remedy="reload the page and try again")

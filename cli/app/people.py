@@ -87,8 +87,8 @@ def correct(folder: Folder, attempt: str, version: int, wanted: Correction) -> S
 
 def correction_of(body: Mapping[str, Any], by: str, reason: str, end_s: float) -> Correction:
     """A person's word from a request. Times must lie in the clip, 0 to end_s. Raises Trouble."""
-    def time_of(key: str) -> float | None:
-        value = body.get(key)
+    def time_of(key: str, among: Mapping[str, Any] = body) -> float | None:
+        value = among.get(key)
         if value is None:
             return None
         if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value) \
@@ -102,7 +102,7 @@ def correction_of(body: Mapping[str, Any], by: str, reason: str, end_s: float) -
     key = body.get("finding")
     finding = None
     if isinstance(key, Mapping):
-        start = time_of("t_start_s") if action == "add" else float(key.get("t_start_s") or 0.0)
+        start = time_of("t_start_s", body if action == "add" else key)
         finding = FindingKey(str(key.get("kind", ""))[:60], str(key.get("where", ""))[:60], start or 0.0)
 
     def text(name: str) -> str | None:

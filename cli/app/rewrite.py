@@ -8,12 +8,14 @@ through `text`, for the language and the units of whoever asks.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable
 from dataclasses import dataclass
 from html import escape
 from html.parser import HTMLParser
 from typing import Any
+
+from analysis.trouble import Trouble
+from cli.records import strict_json
 
 _VOID = frozenset({"area", "br", "col", "hr", "img", "input", "link", "meta", "source", "track", "wbr"})
 _WORDS = ("title", "aria-label", "placeholder", "alt")
@@ -30,11 +32,19 @@ class Taken:
 
 
 def take_apart(page: str, text: Callable[[str], str], *, clip: str = "", tracks: str = "") -> Taken:
-    """clip: the address to play in place of what the page held; tracks: markup put inside the video element."""
+    """clip: the address to play in place of what the page held; tracks: markup put inside the video element.
+
+    Raises Trouble for a page whose data are damaged."""
     reader = _Reader(text, clip, tracks)
     reader.feed(page)
     reader.close()
-    return Taken("".join(reader.out), json.loads(reader.data) if reader.data else None, reader.script.strip())
+    try:
+        data = strict_json(reader.data) if reader.data else None
+    except (ValueError, RecursionError):
+        data = ()
+    if data is not None and not isinstance(data, dict):
+        raise Trouble("the stored page cannot be read", remedy="analyse the clip again")
+    return Taken("".join(reader.out), data, reader.script.strip())
 
 
 class _Reader(HTMLParser):

@@ -24,7 +24,7 @@ async def home(request: Request) -> Response:
     if not vehicles or not courses:
         return RedirectResponse("/setup", 303)
     asked = request.query_params.get("page", "1")
-    number = int(asked) if asked.isdigit() and 0 < int(asked) < 10_000 else 1
+    number = int(asked) if asked.isdecimal() and 0 < int(asked) < 10_000 else 1
     rows, total = await asyncio.to_thread(_listed, folder, Filter(), ON_A_PAGE, (number - 1) * ON_A_PAGE)
     return page(request, "home.html", vehicles=vehicles, courses=courses, lenses=lenses, rule_sets=rule_sets(folder),
                 rows=rows, number=number, last=max(1, -(-total // ON_A_PAGE)))

@@ -14,11 +14,9 @@ from analysis.trouble import Trouble
 from cli.app.folder import Folder
 from cli.whole import write_whole
 
-LARGEST_BYTES = 40_000_000_000
 PIECE_BYTES = 8_000_000
 ABANDONED_AFTER_S = 24 * 3600.0
 MOST_AT_ONCE = 40
-_LONG_SIDE_PX = 8192
 _NAME_SHOWN = 120
 
 
@@ -40,18 +38,25 @@ class Uploads:
 
     def begin(self, name: str, size: int, modified: int) -> tuple[str, int]:
         """Announce a file. The same file announced again goes on where it stopped. Returns its id and the offset."""
+        from vision.opening import LARGEST_BYTES  # with it comes the decoder: not before it is needed
         if not 0 < size <= LARGEST_BYTES:
             raise Trouble("is empty" if size == 0 else f"{size / 1e9:.0f} GB is too large", where=name[:_NAME_SHOWN],
                           remedy=f"up to {LARGEST_BYTES / 1e9:.0f} GB can be taken in")
         upload = hashlib.sha256(json.dumps([name, size, modified]).encode()).hexdigest()[:24]
         path = self._folder.place("uploads", upload)
         if not path.exists():
-            self._folder.check_room(size)
+            self._folder.check_room(size + self._announced())
             if len(list(path.parent.glob("*.json"))) >= MOST_AT_ONCE:
                 raise Trouble(f"{MOST_AT_ONCE} uploads are waiting already", remedy="finish or remove some first")
             write_whole(_about(path), json.dumps({"name": name[:_NAME_SHOWN], "size": size}))
             path.touch()
         return upload, path.stat().st_size
+
+    def _announced(self) -> int:
+        """Bytes that other uploads have announced and not yet sent."""
+        known = {p.name.removesuffix(".json") for p in self._folder.place("uploads", "x").parent.glob("*.json")}
+        return sum(max(self.about(u)["size"] - self._folder.existing("uploads", u).stat().st_size, 0) for u in known
+                   if self._folder.place("uploads", u).exists())
 
     async def append(self, upload: str, offset: int, pieces: AsyncIterator[bytes]) -> int:
         """Write what arrives behind what has arrived. Returns the new offset. Raises OutOfStep, Trouble."""
@@ -108,24 +113,3 @@ class Uploads:
 
 def _about(path: Path) -> Path:
     return path.with_name(path.name + ".json")
-
-
-def ending_of_clip(path: Path, shown_as: str) -> str:
-    """What kind of video a file holds, found by decoding a picture of it and never by its name: '.mp4', '.mov', …
-
-    Raises Trouble, naming the file as the person knows it, for anything that is not a clip.
-    """
-    import av
-
-    from vision.footage import frames, open_footage
-    try:
-        footage = open_footage([path])
-        if max(footage.width_px, footage.height_px) > _LONG_SIDE_PX:
-            raise Trouble(f"is {footage.width_px} × {footage.height_px} pixels", remedy="film in 4K or less")
-        if next(iter(frames(footage)), None) is None:
-            raise Trouble("no picture in it can be decoded", remedy="copy it from the memory card again")
-        with av.open(str(path)) as container:
-            kind = container.format.name
-    except Trouble as e:
-        raise Trouble(e.what, where=shown_as, remedy=e.remedy) from None
-    return ".mp4" if "mp4" in kind else ".mkv" if "matroska" in kind else ".avi" if "avi" in kind else ".video"
