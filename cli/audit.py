@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import os
-import shutil
-import tempfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -17,6 +15,7 @@ from analysis.audit.measures import NAMES, ROOM_LOST
 from analysis.audit.school import School
 from analysis.audit.yard import Yard, lay
 from analysis.trouble import Trouble
+from cli.held import own_folder
 from cli.library.database import NEVER, attempts, findings, grids
 from cli.library.library import Library
 from cli.library.query import Filter
@@ -43,16 +42,15 @@ def write_audit(library: Library, out: Path, asked: Filter = ALL,
         raise Trouble("holds something that is not an audit", where=str(out), remedy="name another folder with --out")
     if attempt_href is None:
         attempt_href = _beside(library, out)
-    out.resolve().parent.mkdir(parents=True, exist_ok=True)
-    fresh = Path(tempfile.mkdtemp(prefix=f".{out.name}.", dir=out.resolve().parent))
-    try:
+    parent = out.resolve().parent
+    parent.mkdir(parents=True, exist_ok=True)
+    with own_folder(f".{out.name}.", parent) as place:
+        fresh = place / "new"
+        fresh.mkdir()
         write_pages(found, fresh, attempt_href)
-        fresh.chmod(0o755)
         if out.exists():
-            shutil.rmtree(out)
-        os.replace(fresh, out)
-    finally:
-        shutil.rmtree(fresh, ignore_errors=True)
+            out.rename(place / "old")
+        fresh.rename(out)
     return out / "index.html"
 
 

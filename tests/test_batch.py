@@ -133,6 +133,14 @@ def test_the_same_again_does_nothing_and_a_change_redoes_only_what_it_touches(tm
     assert [o.status for o in run_batch(batch(source, tmp_path / "lib"))] == ["done", "unchanged", "unchanged"]
 
 
+def test_another_version_of_the_code_does_everything_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    source = clips(tmp_path / "c", a="ok 1")
+    run_batch(batch(source, tmp_path / "lib"))
+    monkeypatch.setattr("cli.batch.code_sha256", lambda: "0" * 64)
+    assert [o.status for o in run_batch(batch(source, tmp_path / "lib"))] == ["done"]
+    assert [o.status for o in run_batch(batch(source, tmp_path / "lib"))] == ["unchanged"]
+
+
 def test_day_and_weather_go_to_the_people_s_folder_and_are_not_overwritten(tmp_path: Path) -> None:
     clips(tmp_path, a="ok")
     (tmp_path / "list.csv").write_text("clip,vehicle,course,trainee,run_on,weather\n"
