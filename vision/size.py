@@ -35,10 +35,10 @@ not the vehicle's own wall."""
 LEAST_LOOKS = 3
 STANDS_OUT = 3.0
 """The vehicle must differ from the yard by this many times what the ground beside it does."""
-FAINT = 0.2
+FAINT = 0.1
 """What differs from the yard by less than this share of what the vehicle usually does is not its edge."""
-EDGE_STEPS = 8
-"""Over so many steps inwards an edge reaches its full height: two or three pixels of blur."""
+BLUR_PX = 2.0
+"""Over so many pixels inwards an edge reaches its full height; further in there may be another colour of paint."""
 EDGE_SD_M = 0.025
 """How far the edge of a roof may look inside the body's greatest extent, by its rounding (our own estimate)."""
 
@@ -125,7 +125,8 @@ def _edge(bgr: np.ndarray, camera: Camera, px: np.ndarray, plate: Plate, out_m: 
     last = int(differs[-1])
     if last >= len(out_m) - 1 or out_m[last] > GROUND_M:
         return None
-    level = profile[max(last - EDGE_STEPS, 0):last + 1].max()
+    blur = max(2, round(BLUR_PX * camera.metres_per_pixel() / STEP_M))
+    level = profile[max(last - blur, 0):last + 1].max()
     half = ground + (level - ground) / 2
     i = int(np.flatnonzero(profile[:last + 1] >= half)[-1])
     return float(out_m[i] + STEP_M * (profile[i] - half) / max(profile[i] - profile[i + 1], 1e-6))
