@@ -29,7 +29,7 @@ def _side(folder: Folder, name: str) -> dict[str, Any]:
     s = standing(folder, name)
     data = take_apart((folder.attempt(name) / store.REVIEW).read_text("utf-8"), lambda text: text).data or {}
     return {"name": name, "trainee": s.trainee, "run_on": s.run_on, "verdict": s.verdict,
-            "data": {k: data.get(k) for k in ("duration", "motion", "vehicle", "lines", "box", "marks")},
+            "data": {k: data.get(k) for k in ("duration", "motion", "bodies", "lines", "box", "marks")},
             "legs": s.record["legs"]}
 
 
