@@ -257,7 +257,8 @@ def clearances(motion: Motion, body: Body, surveyed: Course, track: Track) -> Cl
     """All distances along the run of one body to the course as it really stands."""
     mark_sd = {m.name: m.sd_m for m in track.marks}
     line_sd = {ln.name: ln.sd_m for ln in track.lines}
-    usual_sd = float(np.median(list(mark_sd.values()))) if mark_sd else 0.0
+    # What was not surveyed stands in the course frame only.
+    usual_sd = float(np.median([m.in_course_sd_m for m in track.marks])) if track.marks else 0.0
     outline, what = body.body_outline_m(), bodywork_of(body)
     mirrors = np.concatenate(body.mirror_outlines_m()) if isinstance(body, Vehicle) else None
     lines = [(ln, line_sd.get(ln.name, usual_sd)) for ln in surveyed.lines]

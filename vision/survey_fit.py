@@ -19,7 +19,7 @@ from vision.survey_measure import ConePlace, PaintPlace
 from vision.sway import SwaySeen
 
 # How far things are set out from their nominal place (one sd, m). Common practice, no published source.
-CONE_SETTING_OUT_M = 0.15  # before the cones of this yard are seen; counts as much as two cones
+CONE_SETTING_OUT_M = 0.15  # before the cones of this yard are seen; counts as much as one cone
 PAINT_SETTING_OUT_M = 0.04
 BAY_PAINT_SETTING_OUT_M = 0.06
 PAINT_END_SETTING_OUT_M = 0.06
@@ -134,7 +134,7 @@ def fit_camera(course: Course, camera: Camera, cones: dict[str, ConePlace], pain
 def setting_out_seen_m(course: Course, camera: Camera, cones: dict[str, ConePlace]) -> float:
     """How carefully this yard's cones were put down (one sd per axis, m), from the fitted camera.
 
-    The usual spread enters with the weight of two cones (four values); the fit itself has used up about four values;
+    The usual spread enters with the weight of one cone (two values); the fit itself has used up about four values;
     one cone far off counts no more than three usual sd."""
     squares = 0.0
     for m in course.marks:
@@ -142,22 +142,22 @@ def setting_out_seen_m(course: Course, camera: Camera, cones: dict[str, ConePlac
             x, y = camera.to_ground(np.array([[cones[m.name].u_px, cones[m.name].v_px]]))[0]
             squares += min((x - m.x_m) ** 2 + (y - m.y_m) ** 2, (3 * CONE_SETTING_OUT_M) ** 2)
     free = max(2 * len(cones) - 4, 0)
-    return math.sqrt((4 * CONE_SETTING_OUT_M ** 2 + squares) / (4 + free))
+    return math.sqrt((2 * CONE_SETTING_OUT_M ** 2 + squares) / (2 + free))
 
 
 def paint_care_seen(fit: Fit, paints: list[PaintSeen], course: Course) -> float:
     """With what spread this yard's paint was laid, as a share of the usual one, from how well its lines agree with each
     other and with the course file.
 
-    The usual spread enters with the weight of one line (two values); the course frame itself has used up four; a line
-    far off counts no more than three usual sd."""
+    The usual spread enters with the weight of one value; the course frame itself has used up four; a value far off
+    counts no more than three usual sd."""
     off = [shift / p.setting_out_m for p in paints for shift in fit.line_shifts_m[p.line.name]]
     for p in paints:
         for line in (ln for ln in course.lines if ln.name == p.line.name):
             off += [_end_offset(line, end, fit.camera.to_ground(px[None])[0]) / PAINT_END_SETTING_OUT_M
                     for end, px in p.ends_px]
     squares = float(np.minimum(np.square(off), 9.0).sum())
-    return math.sqrt((2 + squares) / (2 + max(len(off) - 4, 0)))
+    return math.sqrt((1 + squares) / (1 + max(len(off) - 4, 0)))
 
 
 def ground_sd_m(fit: Fit, px: np.ndarray, lens_known: bool) -> np.ndarray:

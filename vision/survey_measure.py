@@ -28,6 +28,7 @@ BLUR_PX = 0.8  # of colour in compressed video
 # Paint runs smoothly and a blurred bar explains its profiles; a chance ridge wanders by decimetres and explains half.
 LEAST_EXPLAINED = 0.8
 MOST_SCATTER_M, MOST_SCATTER_PX = 0.03, 0.2
+CONE_SD_PX = 0.3  # least error of a cone's place, however clear it is: it is no perfect cone of the stated size
 
 
 @dataclass(frozen=True)
@@ -100,7 +101,7 @@ def measure_cone(red: np.ndarray, camera: Camera, mark: Mark, start_m: tuple[flo
     likely = np.array([math.exp(-0.5 * max(cost - best, 0.0) / noise) for _, cost in tried])
     rival = np.array([float(((q - place) ** 2).sum()) for q, _ in tried])
     doubt = math.sqrt(float((likely * rival)[rival > step ** 2].sum()) / (1 + float(likely[rival > step ** 2].sum())))
-    sd = math.hypot(math.sqrt(2 * noise / bend / 6), 0.1 * gsd, doubt)
+    sd = math.hypot(math.sqrt(2 * noise / bend / 6), CONE_SD_PX * gsd, doubt)
     u, v = camera.project_ground(place[None])[0]
     return ConePlace(float(place[0]), float(place[1]), float(u), float(v), sd, share)
 
