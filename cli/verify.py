@@ -51,8 +51,9 @@ def verify_all(folders: Sequence[Path], *, again_too: bool = False) -> None:
         if is_bad or len(found) == 1:
             print("\n  ".join([str(attempt), *(t.what for t in told)]))
     if bad:
-        raise Trouble(f"{len(bad)} of {len(found)} attempts are not what was written", where=str(bad[0]),
-                      remedy="take them from a backup, or analyse their clips again")
+        raise Trouble("is not what was written" if len(found) == 1 else
+                      f"this and {len(bad) - 1} more of {len(found)} attempts are not what was written",
+                      where=str(bad[0]), remedy="take it from a backup, or analyse the clip again")
     print(f"{len(found)} attempts are as they were written" if len(found) > 1 else "as it was written")
 
 

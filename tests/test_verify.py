@@ -110,7 +110,7 @@ def test_a_changed_figure_in_the_record_is_found_but_not_its_layout(
     path.write_text(json.dumps(record), "utf-8")
     assert bad(verify(run)) == ["attempt.json is not as it was written"]
     assert main(["verify", str(run)]) == 2
-    assert "1 of 1 attempts are not what was written" in capsys.readouterr().err
+    assert "run: is not what was written" in capsys.readouterr().err
 
 
 def test_a_changed_vehicle_and_another_program_are_told_and_harm_nothing(
