@@ -27,6 +27,8 @@ HEADERS = {"content-security-policy": CONTENT_POLICY, "x-content-type-options": 
            "permissions-policy": "camera=(), microphone=(), geolocation=()"}
 SAFE = ("GET", "HEAD")
 LARGEST_BODY_BYTES = 1_000_000
+LARGEST_HEADERS_BYTES = 32_000
+PATIENCE_S = 60.0  # for the next bytes of a request; a line that is so slow is given up
 LEAST_PASSPHRASE = 12
 SESSION = "tailtrace_session"
 _OPEN = ("/login", "/static/")  # what can be seen before the passphrase is given
@@ -92,12 +94,14 @@ class Guard:
             await refusal(scope, receive, send_with_headers)
             return
         limit = None if self._unlimited(scope["path"]) else LARGEST_BODY_BYTES
-        await self._app(scope, _limited(receive, limit), send_with_headers)
+        await self._app(scope, _limited(receive, limit, PATIENCE_S), send_with_headers)
 
     def _refusal(self, request: Request) -> Response | None:
         headers = request.headers
         if headers.get("host", "") not in self._hosts:
             return PlainTextResponse("This address is not served here.", 421)
+        if sum(len(k) + len(v) for k, v in headers.raw) > LARGEST_HEADERS_BYTES:
+            return PlainTextResponse("The request's headers are too large.", 431)
         if request.method not in SAFE:
             # Browsers name the page that sends; one that does not say so is not let in.
             if headers.get("origin", "") not in self._origins:
@@ -119,17 +123,25 @@ class TooMuch(Exception):
     """More was sent than a request may hold."""
 
 
-def _limited(receive: Receive, limit: int | None) -> Receive:
-    if limit is None:
-        return receive
-    left = limit
+class TooSlow(Exception):
+    """A request did not arrive in time."""
+
+
+def _limited(receive: Receive, limit: int | None, patience_s: float) -> Receive:
+    """`receive`, which gives up on more than `limit` bytes in all, and on a body that stops arriving."""
+    left, arriving = limit, True
 
     async def counted() -> Message:
-        nonlocal left
-        message = await receive()
-        left -= len(message.get("body", b""))
-        if left < 0:
-            raise TooMuch
+        nonlocal left, arriving
+        try:
+            message = await asyncio.wait_for(receive(), patience_s if arriving else None)
+        except TimeoutError:
+            raise TooSlow from None
+        arriving = bool(message.get("more_body", False))
+        if left is not None:
+            left -= len(message.get("body", b""))
+            if left < 0:
+                raise TooMuch
         return message
 
     return counted

@@ -38,7 +38,7 @@ from cli.app import (
 )
 from cli.app.context import Parts, page, refused
 from cli.app.folder import Folder, NotThere
-from cli.app.guard import Guard, Passphrase, TooMuch
+from cli.app.guard import Guard, Passphrase, TooMuch, TooSlow
 from cli.app.jobs import Queue, Runner
 from cli.app.runner import SubprocessRunner
 from cli.app.take_up import take_up
@@ -49,6 +49,7 @@ from cli.whole import disk_trouble, is_of_the_disk
 PAGES = (routes_about, routes_attempts, routes_clips, routes_compare, routes_course, routes_marks, routes_review,
          routes_school, routes_setout, routes_setup, routes_share, routes_view)
 PORT = 8350
+MOST_AT_ONCE = 400  # connections: a browser opens six, and twenty people may review
 PASSPHRASE_VARIABLE = "TAILTRACE_PASSPHRASE"
 _CLEAR_EVERY_S = 3600.0
 
@@ -75,8 +76,8 @@ def build(root: Path, *, addresses: Sequence[str], passphrase: Passphrase | None
     app = Starlette(routes=routes, lifespan=running,
                     middleware=[Middleware(Guard, addresses=addresses, passphrase=passphrase,
                                            unlimited=routes_clips.takes_pieces)],
-                    exception_handlers={NotThere: _not_there, 404: _not_there, Trouble: _trouble,
-                                        TooMuch: _too_much, OutOfStep: _out_of_step, OSError: _disk})
+                    exception_handlers={NotThere: _not_there, 404: _not_there, Trouble: _trouble, TooMuch: _too_much,
+                                        TooSlow: _too_slow, OutOfStep: _out_of_step, OSError: _disk})
     app.state.parts = parts
     return app
 
@@ -101,7 +102,7 @@ def serve(root: Path, *, port: int = PORT, network: str | None = None, open_brow
                   "encrypted: use a network you trust.")
         if open_browser:
             webbrowser.open(address)
-        uvicorn.Server(uvicorn.Config(app, log_level="warning", server_header=False,
+        uvicorn.Server(uvicorn.Config(app, log_level="warning", server_header=False, limit_concurrency=MOST_AT_ONCE,
                                       timeout_graceful_shutdown=3)).run(sockets=listeners)
 
 
@@ -164,6 +165,10 @@ async def _disk(request: Request, exc: Exception) -> Response:
 
 async def _too_much(request: Request, exc: Exception) -> Response:
     return refused(Trouble("too much was sent at once", remedy="reload the page and try again"), 413)
+
+
+async def _too_slow(request: Request, exc: Exception) -> Response:
+    return refused(Trouble("the rest of it did not arrive", remedy="try again"), 408)
 
 
 async def _out_of_step(request: Request, exc: Exception) -> Response:

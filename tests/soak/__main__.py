@@ -17,7 +17,7 @@ from datetime import date
 from functools import partial
 from pathlib import Path
 
-from soak import faults, real
+from soak import faults, fuzz, real
 from soak.load import load
 
 REPO = Path(__file__).parents[2]
@@ -36,6 +36,7 @@ SUITES: dict[str, Callable[[Path], str]] = {
     "kill_real_analyses": real.kill_real_analyses,
     "load": _load,
     "bits": real.same_bits,
+    **fuzz.SUITES,
 }
 
 
