@@ -154,6 +154,17 @@ class TrailerCheck:
 
 
 @dataclass(frozen=True)
+class SheetCheck:
+    """A figure of the vehicle file against what the clip shows of it (m): what is 'length', 'width', 'height' or
+    'wheelbase' (the last as if the tightest circle was driven on the file's lock)."""
+
+    what: str
+    entered_m: float
+    seen_m: float
+    sd_m: float
+
+
+@dataclass(frozen=True)
 class SensorUse:
     """How a sensor log was laid onto the clip: shift_s is added to its clock; correlation with the motion seen; what it
     measured. steering_ratio: steering-wheel over road-wheel angle. mean_sd_wheel_*: the wheel angle's sd, averaged
@@ -316,6 +327,7 @@ class Attempt:
     advice: Advice = NOTHING_SAID
     steering: Steering = field(default_factory=Steering)
     axle: AxleCheck | None = None
+    sheet: tuple[SheetCheck, ...] = ()
     sensors: SensorUse | None = None
     trailer: TrailerMotion | None = None
     trailer_check: TrailerCheck | None = None

@@ -22,6 +22,7 @@ from analysis.attempt import (
     Leg,
     Mirrors,
     Motion,
+    SheetCheck,
     Steering,
     Stop,
     TrailerCheck,
@@ -32,6 +33,7 @@ from analysis.clearance import TRAILER, Clearances, Reading, nearer, outline_to_
 from analysis.course import Course, Line, Mark
 from analysis.smoother import runs
 from analysis.rules import Rules
+from analysis.sheet_check import TRUSTED_M, is_wrong, of_one_scale, told
 from analysis.track import Track
 from analysis.vehicle import Vehicle
 from analysis.wording import WIDE, call, clock, length, margin, words
@@ -67,6 +69,7 @@ class Run:
     axle: AxleCheck | None = None
     trailer: TrailerMotion | None = None
     trailer_check: TrailerCheck | None = None
+    sheet: tuple[SheetCheck, ...] = ()
 
 
 def findings_of(run: Run) -> tuple[Finding, ...]:
@@ -324,7 +327,7 @@ def _crawl_steering(run: Run) -> Iterator[Finding]:
 
 
 def _data_sheet(run: Run) -> Iterator[Finding]:
-    """Do the vehicle and its trailer turn about the axles that their file states?"""
+    """Do the vehicle and its trailer turn about the axles that their file states, and look as large?"""
     t = run.motion.t_s
     check, towed = run.axle, run.trailer_check
     if check is not None and abs(check.offset_m) - WIDE * check.sd_m > _AXLE_TRUSTED_M:
@@ -340,6 +343,10 @@ def _data_sheet(run: Run) -> Iterator[Finding]:
                     f"{length(towed.stated_m)} as in its file: wrong data sheet, wrong trailer, or a lifted or steered "
                     "axle? Measure from the coupling to the middle of the axles that stand on the ground; clearances "
                     "of the trailer here may be off.", severity="note")
+    for sheet in run.sheet:
+        if is_wrong(sheet) and not (sheet.what == "width" and of_one_scale(run.sheet)):
+            yield _make(run, "data_sheet", sheet.what, "fault", (t[0], t[-1]), sheet.seen_m - sheet.entered_m,
+                        sheet.sd_m, "m", TRUSTED_M[sheet.what], None, told(sheet, run.sheet), severity="note")
 
 
 def _jack_knife(run: Run) -> Iterator[Finding]:

@@ -17,6 +17,7 @@ from analysis.motion import bridged, estimate, motion_of, with_sensors
 from analysis.room.nouns import RoomAlong
 from analysis.rules import Rules
 from analysis.selfcheck import axle_check
+from analysis.sheet_check import sheet_checks
 from analysis.sensorlog import SensorLog
 from analysis.steering import steering_of
 from analysis.stops import legs_of, shunts_of, stops_of
@@ -54,13 +55,14 @@ def judge(track: Track, vehicle: Vehicle, course: Course, rules: Rules, sensors:
         mirrors = NO_MIRRORS
     steering = steering_of(smoothed, motion, legs, seen, vehicle, surveyed)
     axle = axle_check(smoothed, track, vehicle)
+    sheet = sheet_checks(smoothed, track, vehicle, axle)
     run = Run(vehicle, surveyed, rules, track, motion, seen, stops, legs, shunts, dry,
               wheel_at_start(smoothed, stops, vehicle), distances, final, mirrors, steering, axle, towed,
-              towed_check)
+              towed_check, sheet)
     attempt = Attempt(vehicle, course, surveyed, rules, track, motion, stops, legs, len(shunts), dry,
                       distances.line_series(), {n: r.series(n) for n, r in distances.mark.items()},
                       distances.barrier.series("barrier") if distances.barrier else None, final, mirrors,
-                      findings_of(run), steering=steering, axle=axle, sensors=used,
+                      findings_of(run), steering=steering, axle=axle, sheet=sheet, sensors=used,
                       trailer=towed, trailer_check=towed_check)
     return replace(attempt, advice=advice_of(attempt))
 

@@ -60,6 +60,8 @@ def attempt_to_json(attempt: Attempt) -> dict[str, Any]:
         "dry_steering": [_dry_turn(d) for d in attempt.dry_turns if d.probability >= _REPORTED],
         "steering": _steering(attempt.steering),
         "axle_check": _axle(attempt.axle),
+        "sheet_checks": [{"what": c.what, "entered_m": _number(c.entered_m), "seen_m": _number(c.seen_m),
+                          "sd_m": _number(c.sd_m)} for c in attempt.sheet],
         "articulation": _articulation(attempt.trailer, attempt.trailer_check, bridged(attempt.track)),
         "sensors": _sensors(attempt.sensors),
         "findings": [_finding(f) for f in attempt.findings],
