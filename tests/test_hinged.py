@@ -111,12 +111,12 @@ def test_the_hinge_turns_a_cab_that_was_seen_askew():
     assert got.articulation_sd_rad < 0.021
 
 
-def test_the_angles_sd_is_that_of_many_trials():
+def test_the_angles_sd_and_covariance_are_those_of_many_trials():
     vehicle = semi()
     true = Pose(20.0, -3.0, 0.15, math.radians(12))
     rng = np.random.default_rng(5)
     trailer = towed_pose(vehicle, true)
-    found, stated = [], []
+    found, headings, stated, shared = [], [], [], []
     for _ in range(400):
         noise = rng.standard_normal(6) * np.array([0.02, 0.02, 0.01, 0.004, 0.004, 0.0005])
         mine = Fitted(Pose(true.x_m + noise[0], true.y_m + noise[1], true.heading_rad + noise[2]),
@@ -126,8 +126,11 @@ def test_the_angles_sd_is_that_of_many_trials():
         got = joined(vehicle, mine, theirs, true)
         found.append(got.pose.articulation_rad - true.articulation_rad)
         stated.append(got.articulation_sd_rad)
+        headings.append(got.pose.heading_rad - true.heading_rad)
+        shared.append(got.with_heading_rad2)
     assert abs(np.mean(found)) < 3 * np.std(found) / 20
     assert np.std(found) == pytest.approx(np.mean(stated), rel=0.1)  # 400 trials: 3.5 % of chance
+    assert np.cov(found, headings)[0, 1] == pytest.approx(np.mean(shared), rel=0.2)  # 7 % of chance
 
 
 def test_bodies_that_do_not_meet_are_no_measurement():

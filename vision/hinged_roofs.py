@@ -34,9 +34,11 @@ APART_M = 0.35
 
 @dataclass(frozen=True)
 class HingedFit(Fitted):
-    """A frame's pose with the articulation angle in it, and that angle's sd, independent from frame to frame."""
+    """A frame's pose with the articulation angle in it; that angle's sd and its covariance with the heading, both of
+    what is independent from frame to frame."""
 
     articulation_sd_rad: float
+    with_heading_rad2: float
 
 
 class HingedRoofs:
@@ -136,7 +138,8 @@ class HingedRoofs:
                 break
         cov = gain @ own @ gain.T
         return HingedFit(Pose(*(float(a) for a in q)), cov[:3, :3], min(mine.support, theirs.support),
-                         max(mine.misfit, theirs.misfit), min(mine.alike, theirs.alike), math.sqrt(cov[3, 3]))
+                         max(mine.misfit, theirs.misfit), min(mine.alike, theirs.alike), math.sqrt(cov[3, 3]),
+                         float(cov[3, 2]))
 
     def _gain(self, q: np.ndarray, cov: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
         """(4, 6) how the unknowns (x, y, heading, articulation) follow from the six measured numbers of covariance

@@ -68,8 +68,9 @@ class Roof:
     """
 
     def __init__(self, solid: Solid, picture: np.ndarray, variation: np.ndarray, height_m: np.ndarray,
-                 spacing_m: float) -> None:
+                 spacing_m: float, inset_m: float = INSET_M) -> None:
         self.solid = solid
+        self.inset_m = inset_m
         self.picture = picture
         self.variation = variation
         self.height_m = height_m
@@ -84,7 +85,7 @@ class Roof:
         if factor > 1:
             grey = cv2.GaussianBlur(grey, (0, 0), 0.5 * factor)
         grid = roof_grid_m(self.solid, self.spacing_m)
-        inside = on_roof(self.solid, grid, INSET_M + 0.5 * factor * self.spacing_m)
+        inside = on_roof(self.solid, grid, self.inset_m + 0.5 * factor * self.spacing_m)
         strength = cv2.magnitude(cv2.Sobel(grey, cv2.CV_32F, 1, 0), cv2.Sobel(grey, cv2.CV_32F, 0, 1))
         strength = (strength / (self.variation + 2.0)).ravel()
         # The strongest few of every piece of the roof: a fit that hangs on one roof unit would not know the heading.

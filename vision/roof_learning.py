@@ -48,10 +48,11 @@ class LearntRoof:
 
 def learn_roof(vehicle: Body, bgrs: Sequence[np.ndarray], cameras: Sequence[Camera], coarse: Sequence[Pose],
                times_s: Sequence[float], plate: Plate, size_doubt: float,
-               open_sides: Sequence[str] = tuple(SIDES)) -> LearntRoof | NotFitted:
+               open_sides: Sequence[str] = tuple(SIDES), inset_px: float = 0.0) -> LearntRoof | NotFitted:
     """Build the roof from pictures with coarse poses and times; `plate` tells what lies beyond its rim; `size_doubt` by
     what share (one sd) the roof may look larger or smaller than entered, as the camera's height is not known better;
-    `open_sides` are those beyond which ground is seen (the rear of a tractor and the front of its trailer are not).
+    `open_sides` are those beyond which ground is seen (the rear of a tractor and the front of its trailer are not);
+    pixels closer to the rim than `inset_px` are not used, nor any closer than INSET_M.
 
     In turn: sharpen (align all pictures to the one taken most nearly from above, average, repeat);
     put the body where the coarse poses on average had it; find the rim and put it where the data
@@ -59,11 +60,11 @@ def learn_roof(vehicle: Body, bgrs: Sequence[np.ndarray], cameras: Sequence[Came
     """
     solid = main_solid(vehicle)
     spacing = float(np.median([_metres_per_pixel_at(c, solid.z_max_m) for c in cameras]))
-    shots = _Shots(bgrs, cameras, solid, spacing, plate, size_doubt, open_sides)
+    shots = _Shots(bgrs, cameras, solid, spacing, plate, size_doubt, open_sides, max(INSET_M, inset_px * spacing))
     flat = np.full(roof_grid_m(solid, spacing).shape[:2], solid.z_max_m, np.float32)
     first = int(np.argmin([_distance_from_nadir(c, p, vehicle) for c, p in zip(cameras, coarse, strict=True)]))
     picture = _rectify(bgrs[first], cameras[first], coarse[first], flat, solid, spacing)
-    roof = Roof(solid, picture, np.zeros_like(flat), flat, spacing)
+    roof = Roof(solid, picture, np.zeros_like(flat), flat, spacing, shots.inset_m)
     poses: list[Pose | None] = list(coarse)
     for _ in range(2):
         poses = shots.align(roof, poses, coarse)
@@ -87,10 +88,11 @@ class _Shots:
     """The pictures a roof is learnt from, with their cameras."""
 
     def __init__(self, bgrs: Sequence[np.ndarray], cameras: Sequence[Camera], solid: Solid, spacing_m: float,
-                 plate: Plate, size_doubt: float, open_sides: Sequence[str]) -> None:
+                 plate: Plate, size_doubt: float, open_sides: Sequence[str], inset_m: float) -> None:
         self.bgrs, self.cameras, self.solid, self.spacing_m, self.plate = bgrs, cameras, solid, spacing_m, plate
         self.size_doubt = size_doubt
         self.open_sides = open_sides
+        self.inset_m = inset_m
 
     def align(self, roof: Roof, poses: Sequence[Pose | None], coarse: Sequence[Pose]) -> list[Pose | None]:
         def laid(bgr: np.ndarray, camera: Camera, pose: Pose | None, start: Pose) -> Pose | None:
@@ -111,7 +113,7 @@ class _Shots:
 
     def build(self, poses: Sequence[Pose | None], height_m: np.ndarray) -> Roof:
         picture, variation = _average([p for p in self.patches(poses, height_m) if p is not None])
-        return Roof(self.solid, picture, variation, height_m, self.spacing_m)
+        return Roof(self.solid, picture, variation, height_m, self.spacing_m, self.inset_m)
 
     def centred(self, poses: Sequence[Pose | None],
                 height_m: np.ndarray) -> tuple[Roof, list[Pose | None], RimFit | None]:
