@@ -38,13 +38,16 @@ class Articulation:
     """The measured articulation angle at the track's times (n,): the trailer's heading less the towing vehicle's, rad.
 
     measured False where it could not be had (angle and sd there are meaningless). sd_rad is independent from frame to
-    frame; common_sd_rad is shared by all frames and cannot be averaged away.
+    frame; common_sd_rad is shared by all frames and cannot be averaged away. with_heading_rad2: the covariance of its
+    error with the heading's in the same frame (minus the heading's variance for the difference of two headings measured
+    apart); None where the two errors have nothing to do with each other.
     """
 
     measured: np.ndarray
     angle_rad: np.ndarray
     sd_rad: np.ndarray
     common_sd_rad: float
+    with_heading_rad2: np.ndarray | None = None
 
 
 @dataclass(frozen=True)
