@@ -31,6 +31,8 @@ soak: .venv/installed-dev
 check: .venv/installed-dev
 	$(BIN)/ruff check .
 	$(BIN)/mypy
+	$(BIN)/python -m pip --disable-pip-version-check check
+	$(BIN)/python tests/dependency_audit.py
 
 clean:
 	rm -rf .venv build
