@@ -188,10 +188,14 @@ def trailer_tyre_corners_m(trailer: Trailer, places: np.ndarray) -> np.ndarray:
     )
 
 
+STRETCHES = 12  # of the reverse: in each of them the worst clearance to a side line counts
+
+
 def _residuals(vehicle: Vehicle, course: Course, plan: Plan, p: np.ndarray) -> np.ndarray:
+    """What is wrong with the drive along the line p: where it ends, how much is steered, clearances below margin."""
     trailer = towed(vehicle)
-    if not (p[4] + 2 < p[1] < p[0] - 2):
-        return np.full(200, 30.0)
+    if not (p[4] + 2 < p[1] < p[0] - 2):  # no line at all
+        return np.full(3 + 2 * STRETCHES * len(course.lines) + 2 * len(course.marks), 30.0)
     legs = _driven(vehicle, plan, bent_line(plan.start[1], p), SEARCH_STEP_M)
     poses = np.concatenate([_columns(leg)[::5] for leg in legs[1:]])
     x, y, h, _, wheel = poses.T
@@ -202,16 +206,12 @@ def _residuals(vehicle: Vehicle, course: Course, plan: Plan, p: np.ndarray) -> n
         last[2] / 0.008,
         float(np.abs(np.diff(wheel)).sum()) * 0.3,
     ]
-
-    def worst(clear: np.ndarray, margin: float) -> list[float]:
-        """The three deepest shortfalls, a few metres apart."""
-        return [float(max(0.0, margin - c.min())) * 12 for c in np.array_split(clear, 12)]
-
     towing_tyres = tyre_corners_m(vehicle, x, y, h, wheel)
     tyres = trailer_tyre_corners_m(trailer, theirs)
     for ln in course.lines:
         for corners in (towing_tyres, tyres):
-            res += worst(ln.clearance_m(corners).min(axis=1), plan.margin_line_m)
+            clear = ln.clearance_m(corners).min(axis=1)
+            res += [float(max(0.0, plan.margin_line_m - c.min())) * 12 for c in np.array_split(clear, STRETCHES)]
     for m in course.marks:
         for body, place in ((vehicle, (x, y, h)), (trailer, theirs.T)):
             clear = body_to_point_m(body, *place, m.x_m, m.y_m) - m.base_half_m
@@ -225,11 +225,14 @@ def find_towing_run(vehicle: Vehicle, course: Course, plan: Plan, rng: np.random
     lane, side = plan.start[1], math.copysign(1.0, -plan.start[1])
     first = np.array([pivot.x_m + 16.0, pivot.x_m + 2.0, 0.45 * lane, -0.30 * side, course.bay.x_max_m - 6.0])
 
-    def residuals(p: np.ndarray) -> np.ndarray:
-        r = _residuals(vehicle, course, plan, p)
-        return np.pad(r, (0, 200 - len(r)))
-
-    fit = least_squares(residuals, first, diff_step=1e-3, x_scale=[3, 3, 1, 0.1, 3], max_nfev=40, ftol=1e-4)
+    fit = least_squares(
+        lambda p: _residuals(vehicle, course, plan, p),
+        first,
+        diff_step=1e-3,
+        x_scale=[3, 3, 1, 0.1, 3],
+        max_nfev=40,
+        ftol=1e-4,
+    )
     legs = _driven(vehicle, plan, bent_line(lane, fit.x), FINE_STEP_M)
     t = 0.0
     columns, stops, spans = [], [], []
