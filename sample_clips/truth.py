@@ -14,7 +14,7 @@ from analysis.course import Course
 from analysis.vehicle import Vehicle
 from sample_clips.drive import Run, body_corners_m, body_to_point_m, tyre_corners_m, wheel_angles
 from sample_clips.film import Contact, Film
-from sample_clips.towing import last_body, trailer_truth
+from sample_clips.towed_truth import last_body, trailer_truth
 
 COLUMNS = (
     "frame,t_s,x_m,y_m,heading_rad,speed_mps,steer_rad,steer_left_wheel_rad,steer_right_wheel_rad,"
