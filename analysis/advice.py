@@ -17,7 +17,7 @@ from analysis.advice_words import Spoken
 from analysis.attempt import Advice, Attempt, Drill, Said
 from analysis.room.nouns import RoomAlong
 
-SENTENCES = 3
+SENTENCES = 3  # nobody takes in more before the next run (own choice)
 
 DRILLS = {d.name: d for d in (
     Drill("first half", "Only the first half",

@@ -11,7 +11,7 @@ from analysis.attempt import Attempt, Finding
 from analysis.room.nouns import Limits, RoomAlong
 from analysis.wording import WIDE, clock, length, margin, words
 
-_STRAIGHT_RAD = math.radians(2.0)
+_STRAIGHT_RAD = math.radians(2.0)  # a wheel within this is held straight by any driver
 _LED_UP_M = 3.0  # the metres before a touch whose steering brought it about
 
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from analysis.attempt import Attempt, Leg
 
-_STRAIGHT_RAD = math.radians(2.0)
+_STRAIGHT_RAD = math.radians(2.0)  # a wheel within this is held straight by any driver
 Sooner = tuple[float, tuple[float, float]]  # a time (s) and a place on the ground (m)
 
 

@@ -36,12 +36,12 @@ from analysis.vehicle import Vehicle
 ANGLE, SLOW, OFFSET, CRAB = range(4)
 _SIZE = 4
 
-_LEAST_ANGLES = 20
+_LEAST_ANGLES = 20  # two seconds of looks: less is no run
 _CRAB_SD_RAD = np.radians(0.1)  # how squarely a trailer's axles stand; common practice, no published source
 _HELD_RAD = 1e-6  # 'exactly', for the arithmetic
-_SLOW_TIME_S = 2.0
-_OUTLIER_SHARE, _OUTLIER_WIDTH = 0.02, 10.0
-_CLOSE_RAD = 1e-6
+_SLOW_TIME_S = 2.0  # memory of the slow error, as of the pose (Levels.slow_time_s)
+_OUTLIER_SHARE, _OUTLIER_WIDTH = 0.02, 10.0  # as of the poses: one look in fifty is wild, ten times as far off
+_CLOSE_RAD = 1e-6  # the iteration ends when nothing changes by more
 
 
 @dataclass(frozen=True)

@@ -169,7 +169,7 @@ def body_to_mark(motion: Motion, body: Body, mark: Mark, mark_sd_m: float) -> Re
     return _nearest(readings, tuple(names))
 
 
-_POLE_M = 0.02
+_POLE_M = 0.02  # radius of a pole; common practice, no published source
 MIRROR_HANGS_M = 0.2  # about how far a mirror reaches below its middle
 
 

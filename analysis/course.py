@@ -138,7 +138,7 @@ class Course:
                                 y1_m=seen[ln.name].y1_m) if ln.name in seen else ln for ln in self.lines))
 
 
-_SAME_PAINT_M = 0.3
+_SAME_PAINT_M = 0.3  # lines nearer than this are two names for one
 
 
 @dataclass(frozen=True)

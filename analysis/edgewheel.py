@@ -21,8 +21,8 @@ from analysis.mixture import Mixture, joined
 from analysis.smoother import HEADING, SLIP_M, SLIP_RAD, SPEED, WHEEL, Sensed, Smoothed, X, Y
 from analysis.vehicle import Vehicle
 
-_WINDOW_S = 10.0
-_HISTORIES = 50
+_WINDOW_S = 10.0  # what is further away says little of the wheel at the edge (own choice)
+_HISTORIES = 50  # the likeliest are kept: bounds the work (own choice)
 _HOPELESS = 20.0  # a history less likely than the best by more than this power of e is dropped
 _LOCK_SD_RAD = np.radians(2.0)  # how far a vehicle file's greatest wheel angle is trusted
 _FAR_M, _FAR_RAD = 0.3, 0.05  # about where the smoothed run lies, nothing better is known beforehand
@@ -30,7 +30,7 @@ _FAR_M, _FAR_RAD = 0.3, 0.05  # about where the smoothed run lies, nothing bette
 # The state, relative to the smoothed run: lateral place, heading, tangent of the wheel angle, its rate, and the
 # slowly varying errors of the first two.
 _PLACE, _TURNED, _TAN, _RATE, _PLACE_BIAS, _TURNED_BIAS = range(6)
-_SIZE = 6
+_SIZE = 6  # numbers of the state
 _HELD, _TURNING = 0, 1
 
 

@@ -14,7 +14,7 @@ from analysis.course import EXERCISES, Area, Course, Line, Mark
 from analysis.trouble import Trouble
 from analysis.vehicle import Vehicle
 
-FOOT_M = 0.3048
+FOOT_M = 0.3048  # the international foot, exactly
 _COMMON = "common practice, no published source"
 _MEMORY = "from memory, no published source"
 _GB = "secondary pages on the GB S-shaped reverse (johnexley.com, hgvtraining.co.uk)"

@@ -19,7 +19,7 @@ from analysis.vehicle import Vehicle
 
 # (distance behind the eyes, width outwards from the vehicle's side), m; straight between, the last one kept beyond.
 MAIN_FIELD = ((4.0, 1.0), (30.0, 5.0))
-WIDE_FIELD = ((1.5, 4.5), (10.0, 15.0), (25.0, 15.0))
+WIDE_FIELD = ((1.5, 4.5), (10.0, 15.0), (25.0, 15.0))  # the same of class IV, wide-angle mirrors
 _WIDE_ENDS_M = 25.0  # class II reaches the horizon, class IV need not
 
 _CUE_LASTS_S = 0.5  # a shorter glimpse is no cue

@@ -29,10 +29,10 @@ from analysis.track import Track
 from analysis.trouble import Trouble
 from analysis.vehicle import Vehicle
 
-_LEAST_POSES = 20
+_LEAST_POSES = 20  # two seconds of looks: less is no run
 _EDGE_SPEED_MPS = 0.1  # about the speed at which coming to rest is noticed
-_ROCKING_M = 0.03
-_FAST_MPS = 0.5
+_ROCKING_M = 0.03  # springs and tyres after braking (own estimate)
+_FAST_MPS = 0.5  # faster than any stop is come to unnoticed
 _GAP_S = 1.0  # the smoother's motion across a longer gap is a guess that nothing should be judged by
 
 

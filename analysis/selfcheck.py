@@ -19,8 +19,8 @@ from analysis.smoother import HEADING, SPEED, WHEEL, Nodes, Smoothed, X, Y, log_
 from analysis.track import Track
 from analysis.vehicle import Vehicle
 
-_TRIED_M = 0.3
-_STEADY_RAD = np.radians(2.0)
+_TRIED_M = 0.3  # far enough to bend the evidence, near enough for a parabola
+_STEADY_RAD = np.radians(2.0)  # a wheel within this is held still
 _CIRCLE_RAD = np.pi  # half a circle
 _LOCK_SD_RAD = np.radians(1.0)  # how well a data sheet states the lock
 

@@ -22,10 +22,10 @@ from analysis.vehicle import Vehicle
 
 COLUMNS = ("steering_wheel_deg", "road_wheel_deg", "yaw_rate_degps", "speed_mps")
 
-_STEP_S = 0.05
+_STEP_S = 0.05  # finer than any log lags behind the motion
 _LEAST_OVERLAP = 0.8  # of the clip that the log must cover: one turn alone looks much like another
-_LEAST_CORRELATION = 0.9
-_LEAST_ROWS = 20
+_LEAST_CORRELATION = 0.9  # below it the log is of another run, or its shift is not sure (own choice)
+_LEAST_ROWS = 20  # two seconds at 10 Hz: less is no run
 # No sensor is believed better than this; common practice, no published source.
 _LEAST_SPEED_MPS, _LEAST_YAW_RADPS, _LEAST_WHEEL_RAD = 0.02, np.radians(0.2), np.radians(0.3)
 _WORST = (0.15, np.radians(2.0), np.radians(8.0))  # m/s, rad/s, rad: further off than this it is another run's log

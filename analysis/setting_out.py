@@ -16,9 +16,9 @@ import numpy as np
 from analysis.course import EXERCISES, Course, Line
 from analysis.trouble import Trouble
 
-TAPE_M = 30.0
+TAPE_M = 30.0  # the usual tape of a yard
 LEAST_BASE_M = 3.0  # arcs about pegs closer together cross at too sharp an angle
-LEAST_OFFSET_M = 0.005
+LEAST_OFFSET_M = 0.005  # nobody sets a cone out more exactly (own choice)
 
 
 @dataclass(frozen=True)

@@ -26,7 +26,7 @@ from analysis.wording import WIDE, length, margin
 TRUSTED_M = {"length": 0.3, "width": 0.3, "height": 0.25, "wheelbase": 0.3}
 """Differences that are no error of the file: a dark band along the roof's edge, a sloping front; for the height, what
 the camera's own errors can feign (both seen on rendered clips, where the files are right)."""
-_TRIED_M = 0.3
+_TRIED_M = 0.3  # far enough to bend the evidence, near enough for a parabola
 _TELLS_M = 0.4  # a height known no better than this is not stated
 _MEMORY_S = 4.0  # over so long the errors of neighbouring poses may hang together
 

@@ -31,7 +31,7 @@ _STEP_S = 0.15  # longest time between states; a gap in the track is filled with
 SLIP_M, SLIP_RAD = 0.003, 0.0004  # what the rolling model may be wrong by in one second
 _HELD_M, _HELD_RAD, _HELD_MPS = 1e-5, 1e-6, 1e-4  # 'exactly', for the arithmetic
 _LIMIT_SD_RAD = np.radians(2.0)  # how far a vehicle file's greatest wheel angle is trusted
-_OUTLIER_SHARE, _OUTLIER_WIDTH = 0.02, 10.0
+_OUTLIER_SHARE, _OUTLIER_WIDTH = 0.02, 10.0  # one pose in fifty is wild, ten times as far off as stated (own estimate)
 _CLOSE = 1e-4  # the iteration ends when no state (m, rad, s) changes by more
 
 

@@ -25,8 +25,8 @@ _STAND_LASTS_S = 6.0  # a standstill's usual length
 _STOP_WITHIN_S = 0.2  # once slower than that, the usual time until it stands
 _ANY_SPEED_MPS = 1.0  # when the run begins or ends in motion
 _FAR_M2 = 1e6  # variance of a place about which nothing is known
-_HISTORIES = 40
-_COMPARED = 10
+_HISTORIES = 40  # bounds the work (own choice)
+_COMPARED = 10  # the likeliest histories stand for all: bounds the work
 _STEP_S = 0.1
 _HOPELESS = 25.0  # a history less likely than the best by more than this power of e is dropped
 
@@ -139,6 +139,7 @@ def _turned(histories: Mixture) -> Mixture:
 # The state: distance, speed, acceleration and the slowly varying error of the distance.
 _S, _V, _A, _BIAS = range(4)
 _SPEED_ROW, _ACCEL_ROW, _MEASURED_ROW = np.eye(4)[_V], np.eye(4)[_A], np.eye(4)[_S] + np.eye(4)[_BIAS]
+"""Pick one number of the state."""
 
 
 def _one_way(along: Along, begin: _Edge, finish: _Edge) -> list[tuple[Mixture, Mixture]]:

@@ -17,7 +17,7 @@ from analysis.smoother import SPEED, WHEEL, Smoothed
 from analysis.vehicle import Vehicle
 
 ON_RAD = math.radians(5.0)  # further from straight ahead than this is 'on'; common practice, no published source
-_CRAWL_OVER_M = 1.0
+_CRAWL_OVER_M = 1.0  # the metre that the rule speaks of
 
 
 def steering_of(run: Smoothed, motion: Motion, legs: tuple[Leg, ...], seen: np.ndarray, vehicle: Vehicle,

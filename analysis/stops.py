@@ -9,7 +9,7 @@ import numpy as np
 from analysis.attempt import Leg, Motion, Stop
 from analysis.smoother import runs
 
-_LEAST_LEG_M = 0.03
+_LEAST_LEG_M = 0.03  # less is rocking on the springs
 
 
 def stops_of(motion: Motion, stop_min_s: float) -> tuple[Stop, ...]:
@@ -95,7 +95,7 @@ def _turning_points(s: np.ndarray, least: float) -> list[int]:
     return turns
 
 
-_NEAR_S = 0.5
+_NEAR_S = 0.5  # an edge may be this much off
 
 
 def _leave(stops: tuple[Stop, ...], t: float) -> float:

@@ -19,8 +19,8 @@ from analysis.smoother import Smoothed
 from analysis.track import Track
 from analysis.vehicle import Vehicle
 
-_TRIED_M = 0.3
-_LEAST_M, _MOST_M = 1.0, 16.0
+_TRIED_M = 0.3  # far enough to bend the evidence, near enough for a parabola
+_LEAST_M, _MOST_M = 1.0, 16.0  # no trailer is shorter or longer behind its coupling
 _ROUNDS = 3  # each about the last one's answer
 
 

@@ -11,7 +11,7 @@ from analysis.course import Course, SurveyedLine, SurveyedMark
 from analysis.wording import WIDE, length, margin, words
 
 TOLERANCE_M = 0.10  # as far as a cone set out by tape with care may be off; common practice, no published source
-_WORTH_SAYING_M = 0.03
+_WORTH_SAYING_M = 0.03  # nobody sets a cone out more exactly (own choice)
 
 
 @dataclass(frozen=True)

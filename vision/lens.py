@@ -16,7 +16,7 @@ import numpy as np
 from analysis.trouble import Trouble
 from vision.camera import Lens
 
-LEAST_VIEWS = 5
+LEAST_VIEWS = 5  # a plane seen five ways leaves no direction of the lens unseen (common practice is ten or more)
 OUTLIER_FACTOR = 3.0  # times the median error of the views that are kept
 LEAST_SPREAD = 0.3  # of the picture's width and of its height that the boards must cover together
 

@@ -61,7 +61,7 @@ class GroundLook:
     linear: np.ndarray
 
 
-CODES = np.arange(256) / 255
+CODES = np.arange(256) / 255  # all 8-bit grey levels; the numbers below are those of IEC 61966-2-1 (sRGB)
 # sRGB decoding, IEC 61966-2-1; video's BT.709 curve is close enough to it
 LINEAR_LIGHT = (100 * np.where(CODES <= 0.04045, CODES / 12.92, ((CODES + 0.055) / 1.055) ** 2.4)).astype(np.float32)
 

@@ -27,11 +27,11 @@ VEHICLE_MARGIN_M = 0.25  # outline errors and mirrors
 TIGHT_MARGIN_M = 0.1  # the same where a half-hidden cone is only asked whether it had moved already
 MOST_HALF_HIDDEN = 60  # such looks kept between two free ones
 LEAST_TELLING = 0.2  # of the pixels that the move changed, below which a half-hidden look tells nothing
-REFERENCE_LOOKS = 5
+REFERENCE_LOOKS = 5  # looks averaged before a mark is compared with what it was: one alone would hold its noise
 LEAST_LIKENESS = 0.5  # correlation with its earlier look below which a cone is not recognised
 LEAST_STRENGTH = 0.25  # contrast against its earlier look; deep shade leaves about 0.4
-LEAST_SHIFT_M = 0.06
-LEAST_LOOKS = 3
+LEAST_SHIFT_M = 0.06  # less than this is what wind does to a pole, and the camera to a small mark (own choice)
+LEAST_LOOKS = 3  # a person or a shadow passing is over after fewer
 LEAST_MASS = 0.25  # of the cone's red, below which nothing of it is left
 
 

@@ -46,7 +46,7 @@ SIZE_DOUBT = (0.001, 0.03)
 height is known, and no more than the second however little is known of it."""
 TELLS_MORE = 0.7
 """The roof's size decides the height only if that makes the doubt about it smaller by this factor."""
-LOOK_AT_MARKS_HZ = 4.0
+LOOK_AT_MARKS_HZ = 4.0  # a knocked cone falls in about a second
 
 Progress = Callable[[str, float], None]
 

@@ -15,12 +15,12 @@ import av
 
 from analysis.trouble import Trouble
 
-LARGEST_BYTES = 40_000_000_000
-LONGEST_SIDE_PX = 8192
+LARGEST_BYTES = 40_000_000_000  # two hours at the 45 Mbit/s that 4K cameras write
+LONGEST_SIDE_PX = 8192  # 8K, the largest any camera of this kind writes
 LARGEST_PICTURE_PX = 22_000_000
 """The largest picture of an action camera, 5312 × 3984, and a little; a decoder holds up to twenty at a time."""
-SMALLEST_SIDE_PX = 16
-LONGEST_S = 2 * 3600.0
+SMALLEST_SIDE_PX = 16  # a coding block: less is no picture
+LONGEST_S = 2 * 3600.0  # no run lasts a tenth of it; a longer file is a wrong one
 MOST_PICTURES = 432_000
 """Two hours at 60 Hz."""
 MOST_STREAMS = 32

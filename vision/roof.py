@@ -24,7 +24,7 @@ MARGIN_M = 0.6
 """How far beyond the rim the roof picture reaches: the largest error of a coarse pose."""
 INSET_M = 0.04
 """Pixels closer to the rim than this are not used: they are mixed with what lies beyond."""
-MAX_POINTS = 2500
+MAX_POINTS = 2500  # more costs time without telling more (own choice)
 MIN_SUPPORT = 0.3
 """Share of roof pixels that must agree for a pose to count as measured."""
 MIN_ALIKE = 0.5

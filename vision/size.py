@@ -28,11 +28,11 @@ INWARD_M, OUTWARD_M = 1.0, 1.5
 unevenly between both ends."""
 VEHICLE_M, GROUND_M = 0.7, 1.1
 """What lies further in than the one is surely the vehicle, further out than the other surely ground."""
-STEP_M = 0.02
+STEP_M = 0.02  # half a pixel or less at any height a yard is filmed from
 AWAY = 0.05
 """Least tangent of the viewing angle at which a side is turned away from the camera: beyond it lies ground then, and
 not the vehicle's own wall."""
-LEAST_LOOKS = 3
+LEAST_LOOKS = 3  # one picture with a person by the vehicle must not decide
 STANDS_OUT = 3.0
 """The vehicle must differ from the yard by this many times what the ground beside it does."""
 FAINT = 0.1

@@ -35,9 +35,9 @@ from vision.sway import SwaySeen
 
 MATCH_GATE_M = 0.9  # a cone may stand half a metre off, plus what a rough camera adds
 ROUGH_GATE_M = 1.2  # before the camera is fitted
-LEAST_MARKS = 4
+LEAST_MARKS = 4  # four points fix a plane seen by a camera (a homography)
 LEAST_SHARE = 0.65  # of the course's marks; of the usual seven, one may be missing and one hidden
-BARRIER_LEAN_M = 0.2
+BARRIER_LEAN_M = 0.2  # how far from its place the far edge of a barrier may look: its height seen aslant (own choice)
 LEAST_MARGIN = 0.6  # marks' worth by which the best assignment must beat a really different one
 LEAST_CONE_SHARE = 0.35  # of the picture's variation explained by the cone's solid
 

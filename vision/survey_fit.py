@@ -20,14 +20,14 @@ from vision.sway import SwaySeen
 
 # How far things are set out from their nominal place (one sd, m). Common practice, no published source.
 CONE_SETTING_OUT_M = 0.15  # before the cones of this yard are seen; counts as much as one cone
-PAINT_SETTING_OUT_M = 0.04
-BAY_PAINT_SETTING_OUT_M = 0.06
-PAINT_END_SETTING_OUT_M = 0.06
+PAINT_SETTING_OUT_M = 0.04  # how exactly a line is painted (own estimate; no published figure)
+BAY_PAINT_SETTING_OUT_M = 0.06  # the same of the bay, which is often taped
+PAINT_END_SETTING_OUT_M = 0.06  # the same of where a line ends
 # What lens to expect when no lens file is given: field of view across the longer side about 70°, 52-90° within two
 # sd; bend (k1 at half the longer side) within ±0.12 at two sd.
 FIELD_OF_VIEW_RAD = math.radians(70)
-LOG_FOCAL_SD = 0.2
-BEND_SD = 0.06
+LOG_FOCAL_SD = 0.2  # before looking, the focal length is known to a fifth from the guess
+BEND_SD = 0.06  # before looking, k1 is taken to lie this near to none (own choice)
 STRAIGHT_PX = 0.12  # straightness of paint as seen: least error of a place along a line (px), common to a stretch
 
 

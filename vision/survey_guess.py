@@ -22,12 +22,12 @@ from vision.marks import ConeSpot, LineSpot
 
 ROLLS_RAD = np.radians(np.arange(-30, 31, 5.0))  # a camera up to about 30° off straight down
 FIELDS_OF_VIEW_RAD = np.radians([52.0, 66.0, 82.0])  # across the longer side; drones and phones are in between
-HEIGHTS_M = (6.0, 200.0)
+HEIGHTS_M = (6.0, 200.0)  # from a low mast to well above the usual ceiling for drones
 SPREADS = (0.94, 1.06)  # tried next: side lines that are not as far apart as the file says
 GOOD_SHARE = 0.5  # of the marks explained, above which nothing else need be tried
 COARSE_SD_M = 0.6  # setting out (0.5 m) and what a wrong focal length or roll step leaves
-FINE_SD_M = 0.35
-LINE_SD_M = 0.2
+FINE_SD_M = 0.35  # cones set out by hand, decimetres off
+LINE_SD_M = 0.2  # a line lies more exactly than a cone stands
 LEAN_SHARE = 0.1  # the middle of a cone's visible blob is about where a point at a tenth of its height is seen
 
 

@@ -20,14 +20,15 @@ from vision.camera import Camera
 from vision.marks import GroundLook
 
 BODY_SHARE = 0.72  # diameter of a cone's body at its foot, as a share of the base plate's width (common traffic cone)
-TIP_SHARE = 0.18
+TIP_SHARE = 0.18  # a cone's tip against its foot; from memory
 ROUND_BASE = 2 / math.sqrt(math.pi)  # radius over half-width of the disc with the square's area (base turned any way)
-FOOT_WEIGHT = 10.0
+FOOT_WEIGHT = 10.0  # a foot that cannot be seen must not be placed freely (own choice, by trial)
 LEAST_SHOWN_PX = 2.0  # a part of which less is in view says nothing about its colour
 BLUR_PX = 0.8  # of colour in compressed video
 # Paint runs smoothly and a blurred bar explains its profiles; a chance ridge wanders by decimetres and explains half.
 LEAST_EXPLAINED = 0.8
 MOST_SCATTER_M, MOST_SCATTER_PX = 0.03, 0.2
+"""A line's points may scatter by its own waviness, and by the picture's resolution."""
 CONE_SD_PX = 0.3  # least error of a cone's place, however clear it is: it is no perfect cone of the stated size
 
 

@@ -22,9 +22,9 @@ from vision.overlap import side_by_side
 from vision.plate import Plate
 from vision.sampling import Grey, flattened, sample
 
-POINTS = 4000
-ROUNDS = 12
-LEAST_PICTURES = 5
+POINTS = 4000  # more costs time without telling more (own choice)
+ROUNDS = 12  # it settles sooner, or not at all (own choice)
+LEAST_PICTURES = 5  # fewer leave the mean over all of them to each one
 LEAST_SEEN = 60
 """A view that sees fewer of the spots than this is left out."""
 BELIEVED = np.array([0.3, 0.06, 0.03, 0.1, 0.1])
@@ -35,7 +35,8 @@ SCATTER = 1.5
 """The estimate strays this much more than the pixels' noise alone says (so it did on rendered clips, whose
 lens is known): compression and resampling move all pixels of a neighbourhood alike."""
 _STEPS = np.array([1e-3, 1e-3, 1e-3, 1e-4, 1e-4])
-_POSE_STEPS = np.array([1e-4, 1e-4, 1e-4, 1e-3, 1e-3, 1e-3])
+"""For numerical slopes: about a tenth of a pixel at the edge of the picture."""
+_POSE_STEPS = np.array([1e-4, 1e-4, 1e-4, 1e-3, 1e-3, 1e-3])  # the same for turns (rad) and shifts (m)
 _POSE_SCALE = np.array([30.0, 30.0, 30.0, 1.0, 1.0, 1.0])  # so that turns (rad) and shifts (m) move pixels alike
 
 

@@ -11,7 +11,7 @@ from statsmodels.stats.inter_rater import cohens_kappa
 
 from analysis.attempt import VERDICTS
 
-_LEAST = 10
+_LEAST = 10  # with fewer pairs kappa hardly has an interval
 
 
 @dataclass(frozen=True)

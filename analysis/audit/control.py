@@ -10,7 +10,7 @@ from scipy.stats import binom, norm
 
 from analysis.audit.rates import Rate, rates_by
 
-THREE_SD = 3.0
+THREE_SD = 3.0  # Shewhart's limits (ISO 7870-2; from memory)
 WEIGHT = 0.2  # of the newest period in the moving average; from memory a common choice
 _NORMAL_FROM = 5.0  # n p (1 - p) at and above which the binomial is near enough to the normal
 

@@ -24,6 +24,7 @@ from analysis.audit.school import School
 from analysis.wording import WIDE
 
 _LEAST_ATTEMPTS, _LEAST_TRAINEES, _LEAST_OF_A_KIND, _LEAST_MIXED = 60, 10, 10, 3
+"""Below these the model has too little to tell effects from trainees (own choice)."""
 _LATEST = 5_000  # attempts used at most: a vehicle's effect is then known to a centimetre
 
 

@@ -19,10 +19,10 @@ from analysis.wording import WIDE
 
 STEADY = 0.8  # a pass is steady from this chance on
 NEVER = 100  # attempts beyond which 'in sight' means nothing
-_LEAST_TRAINEES = 10
+_LEAST_TRAINEES = 10  # below this the spread between trainees is a guess
 _A, _B = np.linspace(-6, 5, 49), np.linspace(-1.2, 2.4, 31)  # fine enough up to some 500 attempts a trainee
 _AT = np.array([1, 2, 3, 4, 6, 8, 12, 16, 24, 32, 48, 64])  # attempts at which a curve is worked out
-_AT_ONCE = 2000
+_AT_ONCE = 2000  # trainees worked on together: bounds the memory, not the result
 
 
 @dataclass(frozen=True)

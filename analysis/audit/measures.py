@@ -60,8 +60,8 @@ ROOM_LOST = "room_lost"  # the bay out of reach without a shunt: told of beside 
 _OF_THE_WHOLE = {"shunt_count": "shunt", "stopping_box": "end", "barrier": "end", "final_heading": "end"}
 
 _TURNED_RAD = math.radians(5.0)  # the steering has begun
-_FIRST_M = 5.0
-CELL_M = 1.0
+_FIRST_M = 5.0  # the first metres of the reverse, before the steering shows
+CELL_M = 1.0  # finer cells hold too few passes to compare
 
 
 @dataclass(frozen=True)

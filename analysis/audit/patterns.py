@@ -26,7 +26,7 @@ from analysis.audit.measures import MEASURES
 from analysis.audit.rates import Rate, rates_by
 from analysis.audit.school import School
 
-RATE = 0.05
+RATE = 0.05  # share of false patterns among those told (Benjamini and Hochberg 1995)
 _LEAST = 20  # attempts with the fault, and without, and with the measure
 _EARLY, _LATE = ("forward", "reverse"), ("shunt", "later", "end")
 _AFTER_FORWARD = ("reverse", "shunt", "later", "end")

@@ -19,7 +19,7 @@ from analysis.trouble import Trouble
 from analysis.vehicle import Vehicle
 
 _TRIED, _MEASURED, _LEAST = 4000, 60, 10  # poses tried, runs made, and fewer than which say nothing
-_UNMEASURED_SD_M = 0.03
+_UNMEASURED_SD_M = 0.03  # the grid's own error where too few runs could measure it (own estimate)
 
 
 def grid_of(vehicle: Vehicle, course: Course, limits: Limits, fine: Fineness) -> Grid:

@@ -9,8 +9,9 @@ from analysis.room.nouns import StopMap
 from analysis.room.solids import clearances_m
 
 ALONG_M, ACROSS_M, CELL_M = 2.0, 2.5, 0.25
-MOVE_M = 0.5
-_AS_GOOD_M = 0.01
+"""The places compared: about a lane to either side, as fine as a learner can aim."""
+MOVE_M = 0.5  # a difference a learner can see from the seat
+_AS_GOOD_M = 0.01  # differences below a centimetre do not matter
 
 
 def stop_map(field: RoomField, state: np.ndarray, sd_here_m: float = 0.0) -> StopMap:

@@ -19,9 +19,9 @@ from analysis.room.nouns import PlannedRun
 from analysis.room.runs import FINE_M, finished
 from analysis.room.solids import clearances_m
 
-KNOT_M, COARSE_M = 1.6, 0.2
+KNOT_M, COARSE_M = 1.6, 0.2  # steering is changed about every metre and a half; the way is checked every 20 cm at first
 _GIVE_M = 0.03  # room that evenness may cost
-_TRIES = 30
+_TRIES = 30  # bounds the work
 
 
 @dataclass(frozen=True)
