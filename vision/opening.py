@@ -60,9 +60,10 @@ def opened(path: Path) -> Any:
         container = av.open(f"file:{path}", options=_OPTIONS, timeout=STALLED_AFTER_S)
     except (av.error.FFmpegError, ValueError, OSError, MemoryError):
         raise Trouble("is not a video that can be read, or it is cut short", where=where, remedy=_WHAT) from None
-    if len(container.streams) > MOST_STREAMS:
+    streams = len(container.streams)
+    if streams > MOST_STREAMS:
         container.close()
-        raise Trouble(f"holds {len(container.streams)} streams of pictures, sound and data", where=where,
+        raise Trouble(f"holds {streams} streams of pictures, sound and data", where=where,
                       remedy=f"up to {MOST_STREAMS} are read: {_WHAT}")
     return container
 

@@ -129,16 +129,16 @@ def look_over(path: Path) -> Part:
     if packets and len(timed) < len(packets) / 2:
         raise Trouble("does not say when each of its pictures was taken", where=str(path),
                       remedy="give the MP4 or MOV as the camera wrote it, not the bare stream of pictures")
+    ticks = np.array(sorted(timed))
+    check_length(len(packets), float((ticks[-1] - ticks[0]) * base) if timed else 0.0, path)
     first = _first_picture(path)
     if first is None or not timed or base <= 0:
         raise Trouble("no picture in it can be read", where=str(path),
                       remedy="the file is damaged or cut short: copy it from the camera again")
-    ticks = np.array(sorted(timed))
-    check_length(len(packets), float((ticks[-1] - ticks[0]) * base), path)
-    check_picture(first.width, first.height, first.format.name, path)
     if not 0.2 < stretch < 5:  # no camera's pixels: a claim not to be followed
         stretch = Fraction(1)
     size = round(first.width * stretch), first.height
+    check_picture(*size, first.format.name, path)
     size = size[::-1] if quarter_turns(first) % 2 else size
     return Part(path, ticks, base, np.array([timed[t] for t in ticks], bool), *size, stretch, stated_s, recorded_at,
                 bool(first.interlaced_frame))
