@@ -17,8 +17,8 @@ from analysis.motion import bridged, estimate, motion_of, with_sensors
 from analysis.room.nouns import RoomAlong
 from analysis.rules import Rules
 from analysis.selfcheck import axle_check
-from analysis.sheet_check import sheet_checks
 from analysis.sensorlog import SensorLog
+from analysis.sheet_check import sheet_checks
 from analysis.steering import steering_of
 from analysis.stops import legs_of, shunts_of, stops_of
 from analysis.track import Track

@@ -29,7 +29,7 @@ from analysis.motion import bridged
 from analysis.room_record import room_to_json
 from analysis.vehicle import Vehicle
 
-SCHEMA_VERSION = 1  # of attempt.json
+SCHEMA_VERSION = 1  # of attempt.json; raised when the meaning of a field changes
 _REPORTED = 0.5  # a turn at a standstill is listed when it is more likely than not
 
 
