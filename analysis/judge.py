@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from analysis.advice import advice_of
-from analysis.articulation import smoothed_angles, trailer_motion
+from analysis.articulation import smoothed_angles, with_trailer
 from analysis.attempt import Attempt
 from analysis.clearance import clearances, of_both
 from analysis.course import Course
@@ -36,20 +36,20 @@ def judge(track: Track, vehicle: Vehicle, course: Course, rules: Rules, sensors:
     used = None
     if sensors:
         smoothed, used = with_sensors(smoothed, vehicle, sensors)
-    motion = motion_of(smoothed, probability, track)
+    motion, towed, towed_check = motion_of(smoothed, probability, track), None, None
+    if vehicle.trailer:
+        motion, towed = with_trailer(smoothed_angles(smoothed, track, vehicle), smoothed, motion, vehicle)
+        towed_check = trailer_check(smoothed, track, vehicle)
     seen = bridged(track)
     stops = stops_of(motion, rules.stop_min_s)
     legs = legs_of(motion, stops)
     shunts = shunts_of(legs, rules.shunt_min_forward_m)
     dry = dry_turns(smoothed, stops, vehicle, rules.dry_tolerance_rad)
     distances = clearances(motion, vehicle, surveyed, track)
-    if vehicle.trailer is None:
-        towed = towed_check = None
+    if vehicle.trailer is None or towed is None:
         final = final_position(motion, vehicle, distances, seen)
         mirrors = mirrors_of(motion, vehicle, surveyed, legs, seen)
     else:
-        towed = trailer_motion(smoothed_angles(smoothed, track, vehicle), smoothed, motion, vehicle)
-        towed_check = trailer_check(smoothed, track, vehicle)
         distances = of_both(distances, clearances(towed.body, vehicle.trailer, surveyed, track))
         final = final_position(towed.body, vehicle.trailer, distances, seen)
         mirrors = NO_MIRRORS

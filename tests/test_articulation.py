@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from functools import cache
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -13,7 +14,8 @@ from towed import DRAWBAR, SEMI, combination, towed_rad, trailer_of, with_angles
 from vehiclemodels.parameters_vehicle4 import parameters_vehicle4
 from vehiclemodels.vehicle_dynamics_kst import vehicle_dynamics_kst
 
-from analysis.articulation import Angles, smoothed_angles, trailer_motion
+from analysis.articulation import AngleLevels, Angles, smoothed_angles, with_trailer
+from analysis.attempt import Motion
 from analysis.motion import estimate, motion_of
 from analysis.swept import trailer_circle
 from analysis.track import Track
@@ -34,9 +36,10 @@ def a_shunted_reverse(vehicle: Vehicle) -> Drive:
 
 def smoothed(truth: Drive, track: Track, vehicle: Vehicle) -> tuple[Angles, np.ndarray, np.ndarray]:
     """The angles, and at the track's times the error and the stated sd."""
-    run, _ = estimate(track, vehicle)
+    run, probability = estimate(track, vehicle)
     angles = smoothed_angles(run, track, vehicle)
-    return angles, angles.angle_rad[run.nodes.at], angles.sd_rad[run.nodes.at]
+    _, towed = with_trailer(angles, run, motion_of(run, probability, track), vehicle)
+    return angles, towed.angle_rad, towed.sd_rad
 
 
 # ---- another program's trailer -----------------------------------------------------------------------------------
@@ -133,21 +136,21 @@ def test_a_simulated_trailer_settles_into_the_published_turn(start_deg: float) -
 
 
 LOADS: dict[str, dict[str, float]] = {
-    "white": {}, "slow": {"slow": 0.5}, "half the sd stated": {"stated": 0.5},
-    "missing and gross": {"missing": 0.05, "outliers": 0.02}, "all at once": {
-        "slow": 0.5, "missing": 0.05, "outliers": 0.02, "common_sd_rad": math.radians(0.2)}}
+    "white": {}, "not of the heading's error": {"apart": False}, "slow": {"slow": 0.5},
+    "half the sd stated": {"stated": 0.5}, "missing and gross": {"missing": 0.05, "outliers": 0.02},
+    "all at once": {"slow": 0.5, "missing": 0.05, "outliers": 0.02, "common_sd_rad": math.radians(0.2)}}
 
 
 @cache
 def errors() -> tuple[np.ndarray, np.ndarray]:
-    """Errors and stated sds of ten runs: each load, each kind of trailer; axles out of square by 0.1 degrees (sd)."""
+    """Errors and stated sds of twelve runs: each load and kind of trailer; axles out of square by 0.1 degrees (sd)."""
     error, sd = [], []
     for seed, (load, trailer) in enumerate((load, trailer) for load in LOADS for trailer in (SEMI, DRAWBAR)):
         rng = np.random.default_rng(seed)
         vehicle = combination(trailer)
         truth = a_shunted_reverse(vehicle)
         angle = towed_rad(truth, trailer_of(vehicle), crab_rad=float(rng.normal(0, math.radians(0.1))))
-        track = with_angles(measure(truth, rng), truth, angle, rng, **LOADS[load])
+        track = with_angles(measure(truth, rng), truth, angle, rng, **LOADS[load])  # type: ignore[arg-type]
         _, found, stated = smoothed(truth, track, vehicle)
         error.append(found - np.interp(track.t_s, truth.t_s, angle))
         sd.append(stated)
@@ -155,7 +158,8 @@ def errors() -> tuple[np.ndarray, np.ndarray]:
 
 
 def test_stated_intervals_hold_the_truth() -> None:
-    """95 % intervals: over the ten runs 95.6 %; over 72 others, a gap among their loads, 95.7 %."""
+    """95 % intervals: over the twelve runs 94.7 %; over 36 others, a gap and a shared error among their loads, 96.8 %
+    (a shared error alone is stated too wide: what the motion tells of it is left to the unknown crab angle)."""
     error, sd = errors()
     assert 0.93 <= np.mean(np.abs(error) < 1.96 * sd) <= 0.97
 
@@ -174,7 +178,8 @@ def with_a_gap() -> tuple[Drive, np.ndarray, Track, np.ndarray, np.ndarray, Angl
     vehicle, rng = combination(), np.random.default_rng(20)
     truth = a_shunted_reverse(vehicle)
     angle = towed_rad(truth, trailer_of(vehicle))
-    track = with_angles(measure(truth, rng), truth, angle, rng, gaps=((20.0, 28.0),), outliers=0.03)
+    track = measure(truth, rng, gaps=((22.5, 25.5),))  # nothing was seen for three seconds, the trailer not for eight
+    track = with_angles(track, truth, angle, rng, gaps=((20.0, 28.0),), outliers=0.03)
     angles, found, sd = smoothed(truth, track, vehicle)
     return truth, angle, track, found, sd, angles
 
@@ -207,21 +212,24 @@ def test_while_the_vehicle_stands_the_angle_stays() -> None:
     assert np.ptp(found[inside]) < math.radians(0.001)
 
 
-def test_the_trailers_pose_carries_the_errors_of_both_bodies() -> None:
-    """Straight ahead the trailer's axle, 7.4 m behind the vehicle's, is off sideways by 7.4 m times the heading's error
-    and 8 m times the angle's: hand-worked at the first standstill."""
-    vehicle, rng = combination(), np.random.default_rng(3)
-    truth = drive([Stand(2.0), Roll(8), Stand(1.5)], vehicle)
-    track = with_angles(measure(truth, rng), truth, towed_rad(truth, trailer_of(vehicle)), rng)
-    run, probability = estimate(track, vehicle)
-    motion = motion_of(run, probability, track)
-    towed = trailer_motion(smoothed_angles(run, track, vehicle), run, motion, vehicle)
-    k = 5
-    y_y, y_h, h_h = motion.cov[k, 1, 1], motion.cov[k, 1, 2], motion.cov[k, 2, 2]
-    by_hand = y_y - 2 * 7.4 * y_h + 7.4**2 * h_h + 8.0**2 * towed.sd_rad[k]**2
-    assert towed.body.cov[k, 1, 1] == pytest.approx(by_hand, rel=0.02)
-    assert towed.body.cov[k, 2, 2] == pytest.approx(h_h + towed.sd_rad[k]**2)
-    assert towed.body.x_m[k] == pytest.approx(motion.x_m[k] + 0.6 - 8.0, abs=0.01)
+def test_what_the_trailer_tells_corrects_the_towing_vehicle() -> None:
+    """By hand, straight ahead. The heading is known to 4 mrad, and errs together with y (1e-5 m rad, 0.625 m a rad);
+    the trailer corrects it by 1 mrad and leaves 2 mrad. y follows by 0.625 mm. The trailer's axle lies at y + 0.6
+    heading - 8 trailer's heading: 95.3125 + 1.44 + 64 + 3 - 5 - 4.8 = 153.9525 (in 1e-6 m2)."""
+    vehicle = combination()
+    cov = np.diag([1e-4, 1e-4, 16e-6, 1e-4, 1e-4])[None]
+    cov[0, 1, 2] = cov[0, 2, 1] = 1e-5
+    zero, one = np.zeros(1), SimpleNamespace(nodes=SimpleNamespace(at=np.array([0])))
+    motion = Motion(zero, zero, zero, zero, zero - 1.0, zero, cov, zero)
+    angles = Angles(zero, zero + 1e-3, np.array([[[1e-6, 0.5e-6], [0.5e-6, 4e-6]]]), zero + 1, AngleLevels())
+    better, towed = with_trailer(angles, one, motion, vehicle)  # type: ignore[arg-type]
+    assert better.heading_rad == pytest.approx(1e-3) and better.y_m == pytest.approx(0.625e-3)
+    assert better.cov[0, 2, 2] == pytest.approx(4e-6) and better.cov[0, 1, 1] == pytest.approx(95.3125e-6)
+    assert towed.angle_rad == pytest.approx(-1e-3) and towed.sd_rad == pytest.approx(2e-3)
+    assert towed.body.x_m == pytest.approx(0.6 - 8.0, abs=1e-6)
+    assert towed.body.y_m == pytest.approx(0.625e-3 + 0.6 * 1e-3, abs=1e-8)
+    assert towed.body.cov[0, 1, 1] == pytest.approx(153.9525e-6, rel=2e-3)
+    assert towed.body.cov[0, 2, 2] == pytest.approx(1e-6)
 
 
 # ---- a wrong data sheet, and no trailer ------------------------------------------------------------------------------

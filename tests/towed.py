@@ -52,11 +52,16 @@ def towed_rad(truth: Drive, trailer: Trailer, start_rad: float = 0.0, crab_rad: 
 def with_angles(track: Track, truth: Drive, angle_rad: np.ndarray, rng: np.random.Generator, *,
                 sd_rad: float = np.radians(0.15), slow: float = 0.0, stated: float = 1.0, missing: float = 0.0,
                 outliers: float = 0.0, gaps: tuple[tuple[float, float], ...] = (),
-                common_sd_rad: float = 0.0) -> Track:
-    """The track with measured angles: white error, a slowly varying part `slow` times as large, one error shared by
-    all, frames missing, gross outliers (up to 20 degrees) and gaps; the stated sd is `stated` times the true one."""
+                common_sd_rad: float = 0.0, apart: bool = True) -> Track:
+    """The track with measured angles, each the trailer's measured heading less the vehicle's: of the trailer's, white
+    error, a slowly varying part `slow` times as large, one error shared by all, frames missing, gross outliers (up to
+    20 degrees) and gaps; the stated sd is `stated` times the true one. With `apart` False the vehicle's measured
+    heading has no part in it."""
     t, n = track.t_s, len(track.t_s)
     value = np.interp(t, truth.t_s, angle_rad) + sd_rad * rng.standard_normal(n) + common_sd_rad * rng.standard_normal()
+    heading_var = np.where(track.measured, track.cov[:, 2, 2], 0.0) if apart else np.zeros(n)
+    if apart:
+        value += np.where(track.measured, np.interp(t, truth.t_s, truth.heading_rad) - track.heading_rad, 0.0)
     drift = rng.standard_normal()
     for k in range(n):
         value[k] += slow * sd_rad * drift
@@ -67,4 +72,5 @@ def with_angles(track: Track, truth: Drive, angle_rad: np.ndarray, rng: np.rando
     for a, b in gaps:
         measured &= ~((t >= a) & (t <= b))
     return replace(track, articulation=Articulation(measured, np.where(measured, value, 0.0),
-                                                    np.full(n, stated * sd_rad), common_sd_rad))
+                                                    np.sqrt((stated * sd_rad)**2 + heading_var), common_sd_rad,
+                                                    -heading_var))
