@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any
 from analysis.trouble import Trouble
 from cli.held import held
 from cli.library.query import Filter, find
-from cli.records import read_record
+from cli.records import read_record, strict_json
 from cli.store import PLAN_PNG, sha256
 from cli.whole import write_whole
 
@@ -94,7 +94,29 @@ def finish_pending(library: Library) -> None:
     """Carry an interrupted erasure to its end. Does nothing when there is none."""
     if library.storage.local is None or not (library.own / PENDING).exists():
         return
-    _finish(library, json.loads((library.own / PENDING).read_text("utf-8")))
+    _finish(library, _checked_plan(library))
+
+
+def _checked_plan(library: Library) -> dict[str, Any]:
+    """The plan that was written down. It lies in the library, which may come from elsewhere: so it may name folders of
+    the library only, and other files only where they are what they were when it was written. Raises Trouble."""
+    path, root = library.own / PENDING, library.own.parent.resolve()
+    try:
+        plan = strict_json(path.read_bytes())
+        files = [(root / f["path"], f["sha256"], f["bytes"]) for f in plan["files"]]
+        folders = [root / folder for folder in plan["folders"]]
+        within = all(f.parent.resolve().is_relative_to(root) and f.resolve() != root for f in folders)
+        ours = all(f.parent.resolve().is_relative_to(root) or not f.is_file()
+                   or (f.stat().st_size == size and sha256(f) == told) for f, told, size in files)
+        if not {"why", "at", "about", "ids"} <= plan.keys() or not all(isinstance(i, str) for i in plan["ids"]):
+            raise ValueError
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        raise Trouble("what is left to erase cannot be read", where=str(path),
+                      remedy="remove this file, open the library, and erase the same again") from None
+    if not (within and ours):
+        raise Trouble("names files that are not the library's", where=str(path),
+                      remedy="remove this file, and do not trust this library: look where it comes from")
+    return plan
 
 
 def read_proofs(proofs: Path) -> list[dict[str, Any]]:
@@ -127,24 +149,30 @@ def _tied(receipt: str, code: str) -> str:
 
 def _carry_out(library: Library, why: str, files: Iterable[Path], folders: Iterable[Path], ids: Sequence[str],
                receipt: str | None, about: str | None, kept: Iterable[str]) -> Proof:
-    listed: list[dict[str, Any]] = [{"path": str(f), "sha256": sha256(f), "bytes": f.stat().st_size}
+    root = library.own.parent  # from which paths are told, so that they hold when the library is moved
+    listed: list[dict[str, Any]] = [{"path": _told_from(root, f), "sha256": sha256(f), "bytes": f.stat().st_size}
                                     for f in dict.fromkeys(files)]
     plan = {"why": why, "at": datetime.now(UTC).replace(microsecond=0).isoformat(), "about": about, "ids": list(ids),
-            "files": listed, "folders": [str(f) for f in folders]}
+            "files": listed, "folders": [_told_from(root, f) for f in folders]}
     write_whole(library.own / PENDING, json.dumps(plan))
     _finish(library, plan)
     return Proof(len(ids), len(listed), sum(f["bytes"] for f in listed), receipt, tuple(kept))
 
 
+def _told_from(root: Path, path: Path) -> str:
+    return path.relative_to(root).as_posix() if path.is_relative_to(root) else str(path)
+
+
 def _finish(library: Library, plan: dict[str, Any]) -> None:
+    root = library.own.parent
     for f in plan["files"]:
-        Path(f["path"]).unlink(missing_ok=True)
-    for folder in map(Path, plan["folders"]):
-        _remove_empty(folder)
+        (root / f["path"]).unlink(missing_ok=True)
+    for folder in plan["folders"]:
+        _remove_empty(root / folder)
     if plan["folders"]:
         library.forget(plan["ids"])
         library.scrub()
-    left = [f["path"] for f in plan["files"] if Path(f["path"]).exists()]
+    left = [f["path"] for f in plan["files"] if (root / f["path"]).exists()]
     if left:
         raise Trouble(f"{len(left)} files could not be removed", where=left[0],
                       remedy="close the programs that use them, and open the library again: it goes on by itself")
