@@ -7,6 +7,7 @@ roof without any marking: the stated covariance then grows.
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -31,6 +32,14 @@ MIN_ALIKE = 0.5
 """Least correlation with the learnt roof (rendered clips: 0.88-1.0 on the vehicle, below 0.35 on bare ground)."""
 ENOUGH_M, COARSE_ENOUGH_M = 2e-4, 1e-2
 """A step that moves the roof less than this ends the search, on the full picture and on smaller ones."""
+ROUGH = 3.0
+"""A fit that both misses the greys and is unlike the roof by more than this many times the usual is not believed
+(rendered clips, settled a stripe aside: 4 and 100 times)."""
+LEAST_MISFIT = 1.0
+"""Grey levels of misfit that say nothing, however little is usual."""
+ANEW_ALONG_M, ANEW_ACROSS_M, ANEW_TURN_RAD = (-0.3, 0.0, 0.3), np.linspace(-0.4, 0.4, 9), np.linspace(-0.08, 0.08, 9)
+"""Where the roof's middle is looked for anew: as far as a coarse pose is off, in steps from which a fit finds home."""
+ANEW_TRIES = 3
 PIECE_M = 0.4
 """Size of the pieces of roof that each give their share of pixels, and get a height of their own."""
 
@@ -64,7 +73,8 @@ class Roof:
     """The learnt roof, in the vehicle frame (m).
 
     picture (rows, cols, 3) float32 with row 0 at the left edge and column 0 at the rear; variation
-    (rows, cols) its robust scatter over the clip; height_m (rows, cols) of what is seen there.
+    (rows, cols) its robust scatter over the clip; height_m (rows, cols) of what is seen there. `usual`: misfit and
+    likeness with which it is usually laid, None while that is not known.
     """
 
     def __init__(self, solid: Solid, picture: np.ndarray, variation: np.ndarray, height_m: np.ndarray,
@@ -76,6 +86,7 @@ class Roof:
         self.height_m = height_m
         self.spacing_m = spacing_m
         self.corner_m = (solid.x_min_m - MARGIN_M, solid.width_m / 2 + MARGIN_M)  # of pixel (0, 0)
+        self.usual: tuple[float, float] | None = None
         self.mix = _best_mix(picture, solid, spacing_m)
         self._levels = [self._choose(f) for f in (4, 2, 1)]
 
@@ -97,8 +108,40 @@ class Roof:
         best = order[rank < max(2, MAX_POINTS // factor // len(first))]
         return _Points(grid.reshape(-1, 2)[best], self.height_m.ravel()[best], grey.ravel()[best], factor)
 
-    def fit(self, look: Look, camera: Camera, guess: Pose) -> Fitted | NotFitted:
-        """Lay the roof onto a frame. `look` from `self.look_at`; guess within about half a metre."""
+    def lay(self, bgr: np.ndarray, camera: Camera, guess: Pose) -> Fitted | NotFitted:
+        """Lay the roof onto a frame; guess within about half a metre. A fit far worse than usual has settled beside
+        the right place (stripes along the roof look alike): it is begun anew from where the roof looks most alike."""
+        best = self._fit(bgr, camera, guess)
+        if self.usual is None or self._sound(best):
+            return best
+        for start in self._starts_about(bgr, camera, guess):
+            again = self._fit(bgr, camera, start)
+            if self._sound(again):
+                return again
+        return NotFitted("what is seen there fits the vehicle's roof far worse than usual") if best else best
+
+    def _sound(self, fit: Fitted | NotFitted) -> bool:
+        assert self.usual is not None
+        return isinstance(fit, Fitted) and (fit.misfit <= ROUGH * max(self.usual[0], LEAST_MISFIT)
+                                            or 1 - fit.alike <= ROUGH * (1 - self.usual[1]))
+
+    def _starts_about(self, bgr: np.ndarray, camera: Camera, guess: Pose) -> list[Pose]:
+        """The places about a guess where the smallest picture looks most like the roof, best first."""
+        look, points = self.look_at(bgr, camera, guess), self._levels[0]
+        lens = camera.lens.cropped(*look.corner_px).scaled(1 / points.factor)
+        small = Camera(lens, camera.rotation, camera.centre_m)
+        middle = (self.solid.x_min_m + self.solid.x_max_m) / 2
+        found = []
+        for along, across, turn in itertools.product(ANEW_ALONG_M, ANEW_ACROSS_M, ANEW_TURN_RAD):
+            pose = guess.shifted(along + middle * (1 - math.cos(turn)), across - middle * math.sin(turn), turn)
+            got = sample(look.pictures[-1], small, np.column_stack([pose.to_course(points.place_m), points.height_m]))
+            if got.seen.mean() >= 0.5:
+                found.append((float(np.corrcoef(got.value, points.value[got.seen])[0, 1]), pose))
+        found.sort(key=lambda f: -f[0])
+        return [pose for _, pose in found[:ANEW_TRIES]]
+
+    def _fit(self, bgr: np.ndarray, camera: Camera, guess: Pose) -> Fitted | NotFitted:
+        look = self.look_at(bgr, camera, guess)
         pose = guess
         result: Fitted | NotFitted = NotFitted("the roof is out of the picture")
         lens = camera.lens.cropped(*look.corner_px)
@@ -115,10 +158,6 @@ class Roof:
         if result.alike < MIN_ALIKE:
             return NotFitted("what is seen there does not look like the vehicle's roof")
         return result
-
-    def lay(self, bgr: np.ndarray, camera: Camera, guess: Pose) -> Fitted | NotFitted:
-        """`fit` to the part of a frame about a guess."""
-        return self.fit(self.look_at(bgr, camera, guess), camera, guess)
 
     def look_at(self, bgr: np.ndarray, camera: Camera, about: Pose) -> Look:
         """The part of a frame where the roof can be if it is as near to `about` as a fit asks for, in the roof's own
@@ -153,9 +192,10 @@ class _Points:
 
 
 def near(pose: Pose, coarse: Pose) -> bool:
-    """Whether a fine pose is one that a coarse or predicted one allows (their errors are below 0.3 m and 2°)."""
+    """Whether a fine pose is one that a coarse or predicted one allows (their errors are below 0.3 m and, for a roof
+    that hardly differs from the ground, 4°)."""
     return (math.hypot(pose.x_m - coarse.x_m, pose.y_m - coarse.y_m) < MARGIN_M
-            and abs(pose.heading_rad - coarse.heading_rad) < math.radians(3))
+            and abs(pose.heading_rad - coarse.heading_rad) < math.radians(5))
 
 
 def on_roof(solid: Solid, grid_m: np.ndarray, inset_m: float) -> np.ndarray:

@@ -81,7 +81,11 @@ def learn_roof(vehicle: Body, bgrs: Sequence[np.ndarray], cameras: Sequence[Came
             if np.abs(height - before).max() < 0.02:
                 break
     roof, poses, rim = shots.centred(shots.align(roof, poses, coarse), height)
-    return LearntRoof(roof, rim, tuple((t, p) for t, p in zip(times_s, poses, strict=True) if p is not None))
+    fits = [f for f in shots.fits(roof, poses, coarse) if f is not None]
+    if fits:
+        roof.usual = float(np.median([f.misfit for f in fits])), float(np.median([f.alike for f in fits]))
+    known = zip(times_s, shots.align(roof, poses, coarse), strict=True)
+    return LearntRoof(roof, rim, tuple((t, p) for t, p in known if p is not None))
 
 
 class _Shots:
@@ -95,9 +99,13 @@ class _Shots:
         self.inset_m = inset_m
 
     def align(self, roof: Roof, poses: Sequence[Pose | None], coarse: Sequence[Pose]) -> list[Pose | None]:
-        def laid(bgr: np.ndarray, camera: Camera, pose: Pose | None, start: Pose) -> Pose | None:
-            fit = roof.fit(roof.look_at(bgr, camera, pose or start), camera, pose or start)
-            return fit.pose if isinstance(fit, Fitted) and near(fit.pose, start) else None
+        return [None if f is None else f.pose for f in self.fits(roof, poses, coarse)]
+
+    def fits(self, roof: Roof, poses: Sequence[Pose | None], coarse: Sequence[Pose]) -> list[Fitted | None]:
+        """The roof laid onto each picture; None where that leads away from the coarse pose."""
+        def laid(bgr: np.ndarray, camera: Camera, pose: Pose | None, start: Pose) -> Fitted | None:
+            fit = roof.lay(bgr, camera, pose or start)
+            return fit if isinstance(fit, Fitted) and near(fit.pose, start) else None
         return side_by_side(laid, self.bgrs, self.cameras, poses, coarse)
 
     def patches(self, poses: Sequence[Pose | None], height_m: np.ndarray) -> list[np.ndarray | None]:
