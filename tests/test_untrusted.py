@@ -76,8 +76,9 @@ def refusal(archive: Path, folder: Path) -> str:
 
 
 @pytest.mark.parametrize("name", [
-    "", "/a", "a//b", "../a", "a/../b", "a/./b", ".a", "a/.b", "C:a", "a\\b", "a\0b", "a\nb", "a\u202eb", "a\x7fb", "con",
-    "a/NUL.txt", "com1", "a.", "a ", " a", "a" * 121, "é" * 61, "/".join(["abcdefgh"] * 50), "a|b", "a?", "a*", "a<b", 'a"b', "~/a:b"])
+    "", "/a", "a//b", "../a", "a/../b", "a/./b", ".a", "a/.b", "C:a", "a\\b", "a\0b", "a\nb", "a\u202eb", "a\x7fb",
+    "con", "a/NUL.txt", "com1", "a.", "a ", " a", "a" * 121, "é" * 61, "/".join(["abcdefgh"] * 50), "a|b", "a?", "a*",
+    "a<b", 'a"b', "~/a:b"])
 def test_names_that_are_not_plain(name: str) -> None:
     assert not is_plain(name)
 
@@ -258,8 +259,9 @@ def test_a_damaged_word_is_passed_over_and_the_others_stand(line: bytes) -> None
     assert [c.reason for c in parse_corrections(b"\n".join([whole, line, whole]))] == ["kept", "kept"]
 
 
-@pytest.mark.parametrize("raw", [b'{"trainee": "Jane Doe"}', b'{"trainee": ["T1"]}', b'{"run_on": 7}', b'{"run_on": "x"}',
-                                 b"[]", b"[" * 100_000, b'{"notes": "\\ud800"}', b'{"instructor": 3}'])
+@pytest.mark.parametrize("raw", [b'{"trainee": "Jane Doe"}', b'{"trainee": ["T1"]}', b'{"run_on": 7}',
+                                 b'{"run_on": "x"}', b"[]", b"[" * 100_000, b'{"notes": "\\ud800"}',
+                                 b'{"instructor": 3}'])
 def test_notes_that_are_none(raw: bytes) -> None:
     with pytest.raises(Trouble, match="not readable as notes"):
         parse_about(raw)
