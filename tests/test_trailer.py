@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -81,3 +82,24 @@ def test_articulation_rate_by_hand() -> None:
     assert articulation_rate_radps(0.0, 1.0, 0.1, bar) == pytest.approx(-0.03 - 0.1)
     # Reversing straight at 1 m/s with 30 degrees between them: the angle grows by sin(30) / 8 (jack-knifing).
     assert articulation_rate_radps(math.radians(30), -1.0, 0.0, semi) == pytest.approx(0.5 / 8)
+
+
+def test_a_half_turn_of_a_published_design_vehicle() -> None:
+    """WB-62: tractor 19.5 ft, semi-trailer 41.0 ft, 8.5 ft wide. Its front axle follows a half circle of 41.0 ft (from
+    memory): least inside radius 7.4 ft (AASHTO design vehicle; turning table of sddc.army.mil, its labels swapped)."""
+    foot = 0.3048
+    wheelbase, back, radius = 19.5 * foot, 41.0 * foot, 41.0 * foot
+    trailer = replace(vehicle_with(SEMI).trailer, hitch_x_m=0.0, hitch_to_axle_m=back)  # type: ignore[type-var]
+    heading, angle, nearest, step = 0.0, 0.0, math.inf, 0.02
+    for k in range(round((math.pi * radius + 15.0) / step)):
+        along = min((k + 0.5) * step / radius, math.pi)  # around the circle, then straight out of it
+        beyond = max((k + 0.5) * step - math.pi * radius, 0.0)
+        front = np.array([radius * math.sin(along) + math.cos(along) * beyond, radius * (1 - math.cos(along))])
+        wheel = along - heading
+        turn, speed = math.sin(wheel) / wheelbase, math.cos(wheel)  # of the tractor's rear axle, a metre of the front's
+        angle += step * float(articulation_rate_radps(np.array(angle), np.array(speed), np.array(turn), trailer))
+        heading += step * turn
+        rear = front - wheelbase * np.array([math.cos(heading), math.sin(heading)])
+        x, y, _ = trailer_pose(*rear, heading, angle, trailer)
+        nearest = min(nearest, math.hypot(x, y - radius))
+    assert nearest / foot - 8.5 / 2 == pytest.approx(7.4, abs=0.1)

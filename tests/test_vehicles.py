@@ -52,9 +52,31 @@ def values() -> dict[str, Any]:
 
 
 def test_every_shipped_vehicle_is_checked_here_and_names_its_source() -> None:
-    assert {p.name.split(".")[0] for p in DATA.glob("*.vehicle.toml")} == {row[0] for row in [*PUBLISHED, *LEAST]}
-    for row in PUBLISHED:
+    checked = {row[0] for row in [*PUBLISHED, *LEAST]} | {"semi_14"}
+    assert {p.name.split(".")[0] for p in DATA.glob("*.vehicle.toml")} == checked
+    for row in [*PUBLISHED, ("semi_14",)]:
         assert "Exhibit 2-1" in read_vehicle(shipped(row[0])).source
+
+
+def test_the_combination_has_the_published_sizes() -> None:
+    """WB-12, m: 13.9 overall, 2.4 wide, 4.1 high, overhangs 0.9 and 0.8, axles 3.8 + 8.4 (Exhibit 2-1); front axle's
+    centreline radius 36.0 ft (Table 4-1)."""
+    v = read_vehicle(shipped("semi_14"))
+    t = v.trailer
+    assert t is not None
+    assert (v.overall_length_m, v.overall_width_m, t.height_m) == pytest.approx((13.9, 2.4, 4.1))
+    assert (v.front_overhang_m, v.wheelbase_m, t.hitch_to_axle_m, t.rear_overhang_m) == (0.9, 3.8, 8.4, 0.8)
+    assert turning_circle(v, v.max_wheel_rad).front_axle_m == pytest.approx(36.0 * FOOT_M, abs=0.005)
+
+
+def test_a_combination_is_for_another_category() -> None:
+    """CE: 14 m, its trailer 7.5 m, 2.40 m wide (2006/126/EC Annex II); the trailer's length is its body's."""
+    v = read_vehicle(shipped("semi_14"))
+    assert v.trailer is not None
+    assert categories_met(v) == ()  # 13.9 m is 10 cm too short
+    longer = replace(v, trailer=replace(v.trailer, hitch_to_axle_m=8.5))
+    assert categories_met(longer) == ("CE",)
+    assert categories_met(replace(longer, trailer=replace(longer.trailer, length_m=7.4))) == ()
 
 
 @pytest.mark.parametrize(("name", "category", "length_m", "width_m"), LEAST)
@@ -196,7 +218,7 @@ def test_generic_vehicles_are_listed_and_copied_but_never_over_a_file(
         tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
     monkeypatch.chdir(tmp_path)
     assert main(["vehicle"]) == 0
-    assert capsys.readouterr().out.split() == sorted(row[0] for row in [*PUBLISHED, *LEAST])
+    assert capsys.readouterr().out.split() == sorted([row[0] for row in [*PUBLISHED, *LEAST]] + ["semi_14"])
     assert main(["vehicle", "city_bus_12", "-o", "mine.toml"]) == 0
     assert read_vehicle(tmp_path / "mine.toml") == read_vehicle(shipped("city_bus_12"))
     capsys.readouterr()
