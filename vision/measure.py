@@ -29,6 +29,7 @@ from vision.plate import Plate, build_plate
 from vision.roof_learning import LearntRoof, learn_roof
 from vision.size import size_seen
 from vision.solid import Pose, covered_px, main_solid
+from vision.strays import strays
 from vision.survey import Pick, Registration, refine, register_any
 from vision.sway import SwaySeen, lens_from_sway
 from vision.tracking import Scene, Step, follow
@@ -317,6 +318,8 @@ def _track(steps: Sequence[Step], footage: Footage, registration: Registration, 
             p = s.fitted.pose
             x[i], y[i], heading[i], cov[i] = p.x_m, p.y_m, p.heading_rad, s.fitted.cov
     heading[measured] = np.unwrap(heading[measured])
+    k = strays(t_s[measured], np.column_stack([x, y, heading])[measured], cov[measured])
+    cov *= k[:, None] * k
     path = camera_path([s.camera for s in steps], t_s, registration.camera.lens, registration.focal_sd_px)
     return Track(t_s, measured, x, y, heading, cov, _common_cov(steps, registration, learnt, vehicle),
                  registration.marks, registration.lines, events, path,
