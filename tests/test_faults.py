@@ -112,6 +112,8 @@ def test_an_upload_that_had_arrived_is_queued_by_the_next_server(tmp_path: Path,
         names.append(place.name)
     (folder.root / "attempts" / "nothing-yet" / "people").mkdir(parents=True)
     (folder.root / "attempts" / "somebody-s" / "holiday").mkdir(parents=True)
+    (folder.root / "attempts" / "torn").mkdir()
+    (folder.root / "attempts" / "torn" / "request.json").write_text('{"clips": ["reco')
     from cli.app.take_up import take_up
     queue = Queue(folder, None)  # type: ignore[arg-type]
     take_up(folder, queue, uploads)
@@ -119,7 +121,7 @@ def test_an_upload_that_had_arrived_is_queued_by_the_next_server(tmp_path: Path,
     for name in names:
         assert [c.read_bytes() for c in folder.recordings(name)] == [b"clp0", b"clp1"]
     assert list((folder.root / "uploads").iterdir()) == []
-    assert folder.names("attempts") == [*names, "somebody-s"]
+    assert folder.names("attempts") == [*names, "somebody-s", "torn"]
 
 
 def test_one_server_a_folder(tmp_path: Path) -> None:

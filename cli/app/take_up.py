@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import json
+import logging
 import shutil
 from pathlib import Path
 
 from cli import store
-from cli.app.folder import REQUEST, Folder
+from cli.app.folder import REQUEST, Folder, NotThere
 from cli.app.jobs import Queue
 from cli.app.uploads import Uploads
 
+log = logging.getLogger(__name__)
 _OURS = {"vehicle.toml", "course.toml", "lens.toml", "rules.toml", store.PEOPLE}
 
 
@@ -23,11 +25,14 @@ def take_up(folder: Folder, queue: Queue, uploads: Uploads) -> None:
         if (place / store.RECORD).exists() or queue.of(name, "analyse"):
             continue
         if (place / REQUEST).is_file():
-            asked = json.loads((place / REQUEST).read_text("utf-8"))
-            for upload, clip in zip(asked.get("uploads", ()), asked["clips"], strict=False):
-                _move_in(folder.place("uploads", upload), place / clip)
-                uploads.remove(upload)
-            queue.add("analyse", name, asked.get("label", name))
+            try:
+                asked = json.loads((place / REQUEST).read_text("utf-8"))
+                for upload, clip in zip(asked.get("uploads", ()), asked["clips"], strict=False):
+                    _move_in(folder.place("uploads", upload), place / Path(clip).name)
+                    uploads.remove(upload)
+                queue.add("analyse", name, str(asked.get("label", name)))
+            except (ValueError, KeyError, TypeError, AttributeError, NotThere) as e:
+                log.warning("%s makes no sense and is left as it is (%s)", place / REQUEST, e)
         elif not folder.recordings(name) and {f.name for f in place.iterdir() if f.name[0] != "."} <= _OURS:
             shutil.rmtree(place)
 
