@@ -29,6 +29,8 @@ SIZES = ("length_m", "width_m", "height_m", "wheelbase_m", "front_overhang_m", "
          "tyre_width_front_m", "tyre_width_rear_m", "wheel_radius_m", "max_wheel_angle_deg")
 NEEDED = SIZES[:5]
 CAB = ("cab_length_m", "cab_height_m")  # of a lorry whose cab is lower than its body; written as two solids
+TRAILER_SIZES = ("hitch_x_m", "hitch_to_axle_m", "length_m", "width_m", "height_m", "rear_overhang_m",
+                 "max_articulation_deg")
 
 
 async def overview(request: Request) -> Response:
@@ -41,28 +43,36 @@ async def overview(request: Request) -> Response:
 
 
 async def vehicle_form(request: Request) -> Response:
+    names, table = generic_names(), _begun_with(request)
+    return page(request, "vehicle.html", generics=[(n, _generic(n)["name"]) for n in names],
+                start=request.query_params.get("from", names[0]), name=table["name"], query=request.url.query,
+                sizes=_shown_sizes(table, view(request).units), trouble=None, drawn=True)
+
+
+def _begun_with(request: Request) -> dict[str, Any]:
+    """The table that the form began with: the vehicle named by `of`, or the generic one by `from`."""
     names, own = generic_names(), request.query_params.get("of", "")
+    if own:
+        return files.read_table(parts(request).folder.existing("vehicles", own))
     start = request.query_params.get("from", names[0])
-    table = files.read_table(parts(request).folder.existing("vehicles", own)) if own else \
-        _generic(start if start in names else names[0])
-    return page(request, "vehicle.html", generics=[(n, _generic(n)["name"]) for n in names], start=start,
-                name=table["name"], sizes=_shown_sizes(table, view(request).units), trouble=None,
-                drawn=True)
+    return _generic(start if start in names else names[0])
 
 
 async def save_vehicle(request: Request) -> Response:
     """Keep a new vehicle, or correct the one named by `of`, whose further keys stay as they were written by hand."""
     fields, folder, own = await form_of(request), parts(request).folder, request.query_params.get("of", "")
-    table = _vehicle_table(fields, view(request).units)
+    before = _begun_with(request)
+    table = _vehicle_table(fields, view(request).units, before)
     if own:
-        before = files.read_table(folder.existing("vehicles", own))
-        asked = {*SIZES, "name", "schema", *(("solid",) if _cab(before) or "solid" in table else ())}
+        asked = {*SIZES, "name", "schema", *(("solid",) if _cab(before) or "solid" in table else ()),
+                 *(("trailer",) if "trailer" in table else ())}
         table = table | {key: value for key, value in before.items() if key not in asked}
     try:
         vehicle_from_table(table)
     except Trouble as e:
         return page(request, "vehicle.html", status=422, generics=[], start="", name=fields.get("name", ""),
-                    sizes=[(k, fields.get(k, ""), k in NEEDED) for k in (*SIZES, *CAB)], trouble=e, drawn=False)
+                    sizes=[(k, fields.get(k, ""), needed) for k, _, needed in _shown_sizes(before, "m")], trouble=e,
+                    query=request.url.query, drawn=False)
     name = own or slug(table["name"], lambda n: folder.place("vehicles", n).exists())
     write_whole(folder.place("vehicles", name), _HEAD + _toml_text(table))
     return RedirectResponse("/setup", 303)
@@ -73,7 +83,7 @@ _HEAD = "# Sizes in metres, angles in degrees. Correct them with a tape; the app
 
 async def draw_vehicle(request: Request) -> Response:
     """The labelled drawing for the sizes as they are typed, or what is wrong with them."""
-    table = _vehicle_table(await form_of(request), view(request).units)
+    table = _vehicle_table(await form_of(request), view(request).units, _begun_with(request))
     return JSONResponse({"svg": vehicle_drawing(vehicle_from_table(table)), "name": table["name"]})
 
 
@@ -97,18 +107,25 @@ def _generic(name: str) -> dict[str, Any]:
 
 
 def _shown_sizes(table: Mapping[str, Any], units: str) -> list[tuple[str, str, bool]]:
-    def shown(key: str) -> str:
+    def shown(key: str, table: Mapping[str, Any]) -> str:
         if key not in table:
             return ""
         return f"{table[key] * FEET_IN_A_METRE:.2f}" if units == "ft" and key.endswith("_m") else f"{table[key]:g}"
 
+    trailer = _trailer(table)
+    if trailer:
+        return [*((key, shown(key, table), key in NEEDED) for key in SIZES),
+                *((f"trailer_{key}", shown(key, trailer), True) for key in TRAILER_SIZES)]
+
     cab = _cab(table)
     if cab:
         table = {**table, "cab_length_m": cab["x_max_m"] - cab["x_min_m"], "cab_height_m": cab["z_max_m"]}
-    return [(key, shown(key), key in NEEDED) for key in (*SIZES, *CAB)]
+    return [(key, shown(key, table), key in NEEDED) for key in (*SIZES, *CAB)]
 
 
-def _vehicle_table(fields: Mapping[str, str], units: str) -> dict[str, Any]:
+def _vehicle_table(fields: Mapping[str, str], units: str, before: Mapping[str, Any]) -> dict[str, Any]:
+    """What was typed. A trailer is that of the table before, with the sizes typed; the towing vehicle's boxes are then
+    those from before as well, stretched to its new sizes."""
     table: dict[str, Any] = {"schema": 1, "name": name_of(fields)}
     for key in SIZES:
         if fields.get(key, "").strip():
@@ -120,7 +137,43 @@ def _vehicle_table(fields: Mapping[str, str], units: str) -> dict[str, Any]:
             {"name": "body", "x_min_m": round(front - table["length_m"], 4), "x_max_m": round(front - length, 4),
              "z_max_m": table["height_m"]},
             {"name": "cab", "x_min_m": round(front - length, 4), "x_max_m": round(front, 4), "z_max_m": height}]
+    trailer = _trailer(before)
+    if trailer:
+        for key in TRAILER_SIZES:
+            field = f"trailer_{key}"
+            trailer[key] = _signed_m(fields, field, units) if key.endswith("_m") else number_of(fields, field)
+        table["trailer"] = trailer
+        if "solid" in before and all(key in table for key in NEEDED):
+            table["solid"] = [_stretched(solid, before, table) for solid in before["solid"]]
     return table
+
+
+def _trailer(table: Mapping[str, Any]) -> dict[str, Any] | None:
+    """The trailer's sizes in a vehicle's table; None where there is none, or what was written by hand is not right."""
+    try:
+        vehicle_from_table(table)
+    except Trouble:
+        return None
+    return {k: v for k, v in table["trailer"].items() if k != "combination_length_m"} if "trailer" in table else None
+
+
+def _signed_m(fields: Mapping[str, str], key: str, units: str) -> float:
+    """A length that may lie behind: with a minus sign."""
+    text = fields.get(key, "").strip()
+    if text[:1] in ("-", "\u2212"):
+        return -typed_length_m({key: text[1:]}, key, units)
+    return typed_length_m(fields, key, units)
+
+
+def _stretched(solid: Mapping[str, Any], before: Mapping[str, Any], table: Mapping[str, Any]) -> dict[str, Any]:
+    """A box of a vehicle with other sizes: moved and lengthened as its body is, as high in proportion."""
+    fronts = [t["wheelbase_m"] + t["front_overhang_m"] for t in (before, table)]
+    along, up = table["length_m"] / before["length_m"], table["height_m"] / before["height_m"]
+    moved = {key: round(fronts[1] + (solid[key] - fronts[0]) * along, 4) for key in ("x_min_m", "x_max_m")}
+    moved |= {key: round(solid[key] * up, 4) for key in ("z_min_m", "z_max_m") if key in solid}
+    if "width_m" in solid:
+        moved["width_m"] = round(solid["width_m"] * table["width_m"] / before["width_m"], 4)
+    return {**solid, **moved}
 
 
 # ---- camera ----------------------------------------------------------------------------------------------------------
@@ -196,13 +249,16 @@ def name_of(fields: Mapping[str, str]) -> str:
 
 
 def _toml_text(table: Mapping[str, Any]) -> str:
-    """A table of plain values, tables and lists of tables, one level deep, as TOML."""
+    """A table of plain values, tables and lists of tables, and the same in those tables, as TOML."""
     def lines(values: Mapping[str, Any]) -> str:
         return "".join(f"{key} = {_toml(v)}\n" for key, v in values.items() if not isinstance(v, (dict, list)))
 
-    nested = [f"\n[{key}]\n{lines(v)}" for key, v in table.items() if isinstance(v, dict)]
-    nested += [f"\n[[{key}]]\n{lines(item)}" for key, v in table.items() if isinstance(v, list) for item in v]
-    return lines(table) + "".join(nested)
+    def lists(values: Mapping[str, Any], path: str = "") -> str:
+        return "".join(f"\n[[{path}{key}]]\n{lines(item)}" for key, v in values.items() if isinstance(v, list)
+                       for item in v)
+
+    nested = [f"\n[{key}]\n{lines(v)}{lists(v, f'{key}.')}" for key, v in table.items() if isinstance(v, dict)]
+    return lines(table) + lists(table) + "".join(nested)
 
 
 def _toml(value: Any) -> str:
