@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
-import cv2
 import numpy as np
 
-from analysis.trouble import Trouble
 from cli import words
 from cli.files import refuse_existing, write_new
 from cli.progress import on_terminal
 from vision.footage import open_footage, spread_frames
 from vision.lens import calibrate, lens_table
+from vision.photo import read_photo
 
 LOOKED_AT = 40  # pictures of a clip: enough for a slow turn of the board, few enough for a minute's wait
 
@@ -39,16 +37,9 @@ def write_lens(sources: Sequence[Path], out: Path, corners: tuple[int, int]) -> 
 
 def _pictures(sources: Sequence[Path]) -> Iterator[tuple[str, np.ndarray]]:
     for source in sources:
-        if not source.exists():
-            raise Trouble("there is no such file", where=str(source), remedy="check the name and the folder")
-        picture = cv2.imdecode(np.fromfile(source, np.uint8), cv2.IMREAD_COLOR) if _small(source) else None
+        picture = read_photo(source)
         if picture is not None:
             yield source.name, picture
         else:
             yield from ((f"{source.name} at {f.t_s:.1f} s", f.bgr)
                         for f in spread_frames(open_footage([source]), LOOKED_AT))
-
-
-def _small(source: Path) -> bool:
-    """Whether it may be a still picture: a clip is not read as one."""
-    return source.is_file() and 0 < os.path.getsize(source) < 100e6

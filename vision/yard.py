@@ -14,6 +14,7 @@ from analysis.trouble import Trouble
 from vision.camera import Lens
 from vision.footage import open_footage, spread_frames
 from vision.ground import GroundReference, Placed
+from vision.photo import read_photo
 from vision.plate import build_plate
 from vision.survey import Pick, Registration, refine, register_any
 from vision.sway import lens_from_sway
@@ -66,9 +67,7 @@ def survey_yard(path: Path, course: Course, *, lens: Lens | None = None,
 
 
 def _photo(path: Path) -> np.ndarray:
-    if not path.exists():
-        raise Trouble("no such file", where=str(path), remedy="check the spelling and the folder")
-    bgr = cv2.imread(str(path), cv2.IMREAD_COLOR)
+    bgr = read_photo(path)
     if bgr is None:
         raise Trouble("the picture cannot be read", where=str(path), remedy="give a JPEG or PNG as the camera wrote it")
     shrink = MOST_PX / max(bgr.shape[:2])

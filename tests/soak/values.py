@@ -35,7 +35,7 @@ def changed(value: Any, rng: random.Random) -> Any:
         elif what < 0.8:
             other, its = rng.choice(places)
             holder[key] = copy.deepcopy(other[its])
-        elif what < 0.9 and isinstance(holder[key], (int, float)):
+        elif what < 0.9 and isinstance(holder[key], (int, float)) and abs(holder[key]) < 2**1000:
             holder[key] = holder[key] * rng.choice((-1, 1e-9, 1e3, 1e12)) + rng.choice((0, 0, 1e-9))
         elif isinstance(holder, dict):
             holder[rng.choice(("", "x", "name", "__class__", "a.b", "\n", "schema"))] = holder.pop(key)
