@@ -17,7 +17,7 @@ from app_running import prepare_result, running, set_up
 from attempt_folders import write_attempt
 from fake_attempt import make_attempt, write_clip
 from soak.disks import as_a_plain_user, read_only, small_disk, with_full_disk
-from soak.faults import SCENARIOS, check_whole, leftovers
+from soak.faults import SCENARIOS, analysis, check_whole, leftovers, measure_at_once
 from soak.killing import contents
 
 import cli.analyse
@@ -34,14 +34,6 @@ from cli.library.query import find
 from cli.main import main
 from cli.whole import write_whole
 
-
-def measure_at_once() -> None:
-    """Let the program take the hand-made attempt for what it measured."""
-    attempt = make_attempt()
-    cli.analyse.measure = lambda *a, **k: attempt.track  # type: ignore[assignment]
-    cli.analyse.judge = lambda *a, **k: attempt  # type: ignore[assignment]
-
-
 SAID = Correction("I-1", "note", FindingKey("dry_steering", "", 5.0), reason="The sun was low.")
 FULL = "make room on the disk"
 
@@ -56,11 +48,6 @@ def analysed(tmp_path: Path, prepared: Path) -> Path:
     """An attempt folder with an earlier result."""
     shutil.copytree(prepared, tmp_path / "lib" / "run")
     return tmp_path / "lib" / "run"
-
-
-def analysis(prepared: Path, out: Path) -> list[str | Path]:
-    return ["analyse", prepared / "recording-01.mp4", "--vehicle", prepared / "vehicle.toml", "--course",
-            prepared / "course.toml", "--no-room", "--out", out]
 
 
 # ---- kills -----------------------------------------------------------------------------------------------------------
@@ -170,7 +157,7 @@ def test_a_full_disk_under_a_library(tmp_path: Path, what: str) -> None:
 
 def test_a_full_disk_under_the_app(tmp_path: Path, prepared: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The write itself fails, as it does when the last block is gone: each refusal says so, and all goes on after."""
-    with small_disk(tmp_path / "disk", 40) as disk:
+    with small_disk(tmp_path / "disk", 40_000) as disk:
         if disk is None:
             pytest.skip("only a superuser can mount a small disk")
         monkeypatch.setattr(Folder, "check_room", lambda self, wanted: None)  # it would refuse before anything is full

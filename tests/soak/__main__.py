@@ -33,6 +33,7 @@ def _load(place: Path) -> str:
 # Each is given an empty folder, fails with an AssertionError, and returns what came of it in words.
 SUITES: dict[str, Callable[[Path], str]] = {
     **{f"kill_{name}": partial(scenario, kills=KILLS) for name, scenario in faults.SCENARIOS.items()},
+    "fill_disks": faults.fill_disks,
     "kill_real_analyses": real.kill_real_analyses,
     "load": _load,
     "bits": real.same_bits,

@@ -22,10 +22,17 @@ _DROP_FROM_BOUNDING_SET, _MAY_WRITE_ANYWHERE, _MAY_READ_ANYWHERE = 24, 1, 2  # o
 
 def with_full_disk(command: Sequence[str | Path], largest_file: int,
                    before: Callable[[], None] = lambda: None) -> tuple[int, str]:
-    """Exit status and what `tailtrace` says at the end, when no file may grow beyond so many bytes: the system then
-    refuses a write, as a full disk does. before: done first, in the same forked process."""
-    def work(tell: Callable[[object], None]) -> None:
+    """As `in_a_fork`, when no file may grow beyond so many bytes: the system then refuses a write, as a full disk
+    does."""
+    def limited() -> None:
         resource.setrlimit(resource.RLIMIT_FSIZE, (largest_file, resource.RLIM_INFINITY))
+        before()
+    return in_a_fork(command, limited)
+
+
+def in_a_fork(command: Sequence[str | Path], before: Callable[[], None]) -> tuple[int, str]:
+    """Exit status and what `tailtrace` says at the end, in a forked process that does `before` first."""
+    def work(tell: Callable[[object], None]) -> None:
         before()
         with contextlib.redirect_stderr(io.StringIO()) as said:
             status = main([str(c) for c in command])
@@ -72,11 +79,11 @@ def read_only(folder: Path) -> Iterator[None]:
 
 
 @contextmanager
-def small_disk(place: Path, size_mb: int) -> Iterator[Path | None]:
-    """A file system of so many megabytes, mounted at `place`; None where this user may not mount one."""
+def small_disk(place: Path, size_kb: int) -> Iterator[Path | None]:
+    """A file system of so many kilobytes, mounted at `place`; None where this user may not mount one."""
     place.mkdir(parents=True, exist_ok=True)
     mounted = os.getuid() == 0 and subprocess.run(
-        ["mount", "-t", "tmpfs", "-o", f"size={size_mb}m", "tmpfs", str(place)], capture_output=True,
+        ["mount", "-t", "tmpfs", "-o", f"size={size_kb}k", "tmpfs", str(place)], capture_output=True,
         check=False).returncode == 0
     try:
         yield place if mounted else None

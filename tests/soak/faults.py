@@ -36,6 +36,7 @@ from cli.library.people import (
 from cli.library.query import Filter, find
 from cli.library.storage import open_storage
 from cli.verify import verify, whole_record
+from soak.disks import in_a_fork, small_disk
 from soak.killing import Acknowledge, Child, contents, killed_child, moments
 from soak.work import WORK, write_result
 
@@ -60,9 +61,8 @@ def leftovers(folder: Path) -> list[str]:
 def kill_analyse(place: Path, kills: int, seed: int = 1) -> str:
     """Half of the kills hit a whole analysis (all but the measuring), half the writing of its result alone."""
     prepared = prepare_result(place)
-    attempt, run = make_attempt(), place / "run"
-    cli.analyse.measure = lambda *a, **k: attempt.track  # type: ignore[assignment]
-    cli.analyse.judge = lambda *a, **k: attempt  # type: ignore[assignment]
+    run = place / "run"
+    measure_at_once()
 
     def request(trainee: str) -> cli.analyse.Request:
         return cli.analyse.Request((prepared / "recording-01.mp4",), prepared / "vehicle.toml",
@@ -91,6 +91,40 @@ def kill_analyse(place: Path, kills: int, seed: int = 1) -> str:
     assert leftovers(place) == []
     assert len(replaced) > 2 or kills < 50  # not all of the kills came too early to matter
     return f"{len(replaced)} different results stood in the folder"
+
+
+def measure_at_once() -> None:
+    """Let the program take the hand-made attempt for what it measured."""
+    attempt = make_attempt()
+    cli.analyse.measure = lambda *a, **k: attempt.track  # type: ignore[assignment]
+    cli.analyse.judge = lambda *a, **k: attempt  # type: ignore[assignment]
+
+
+def fill_disks(place: Path, steps: int = 12) -> str:
+    """Analyse onto disks that have room for a twelfth, two twelfths, … of what is written: each time the earlier
+    result stays as it was, or the new one is whole."""
+    prepared = prepare_result(place)
+    size_kb = sum(f.stat().st_size for f in prepared.iterdir()) / 1024
+    ended = {0: 0, 2: 0}
+    for step in range(1, steps + 1):
+        with small_disk(place / "disk", round(size_kb * (1.1 + 1.3 * step / steps))) as disk:
+            if disk is None:
+                return "not tried: only a superuser can mount small disks"
+            shutil.copytree(prepared, disk / "run")
+            before = contents(disk)
+            status, said = in_a_fork(analysis(prepared, disk / "run"), measure_at_once)
+            ended[status] += 1
+            check_whole(disk / "run")
+            assert (contents(disk) == before) == (status == 2), said
+            assert leftovers(disk) == []
+    assert ended[0] and ended[2], ended
+    return f"{ended[2]} of {steps} disks were full before the end, the earlier result as it was; the others took the new"
+
+
+def analysis(prepared: Path, out: Path) -> list[str | Path]:
+    """The command that analyses the prepared clip into `out`."""
+    return ["analyse", prepared / "recording-01.mp4", "--vehicle", prepared / "vehicle.toml", "--course",
+            prepared / "course.toml", "--no-room", "--out", out]
 
 
 def _write_for_ever(prepared: Path, run: Path, clips: tuple[Path, Path]) -> None:
