@@ -118,7 +118,7 @@ def fill_disks(place: Path, steps: int = 12) -> str:
             assert (contents(disk) == before) == (status == 2), said
             assert leftovers(disk) == []
     assert ended[0] and ended[2], ended
-    return f"{ended[2]} of {steps} disks were full before the end, the earlier result as it was; the others took the new"
+    return f"{ended[2]} of {steps} disks were full before the end, the earlier result as it was; the rest took it"
 
 
 def analysis(prepared: Path, out: Path) -> list[str | Path]:
