@@ -37,7 +37,7 @@ def vehicle_drawing(vehicle: Vehicle) -> str:
     plan_y = width / 2 + (5.5 if trailer else 4.3)  # the plan's middle line below the ground of the side view
     turn_x = v.x_front_m + 2.2
     radius = turn.outer_body_m
-    shrink = min(1.0, (plan_y + width / 2 + height + 3.0) / (2 * radius))
+    shrink = min(1.0, (plan_y + width / 2 + height + 2.0) / (2 * radius))
     low = plan_y + width / 2 + 2.4
     font_m = 0.18 + 0.015 * min(v.overall_length_m, 1.6 * v.length_m)
     left, top = v.x_front_m - v.overall_length_m - 2.6, -height - 1.9
@@ -100,7 +100,8 @@ def _trailer(t: Trailer, y: float) -> list[str]:
 
 def _trailer_sizes(v: Vehicle, t: Trailer, y: float) -> list[str]:
     at = t.hitch_x_m - t.hitch_to_axle_m
-    rear, half, where = at + t.x_rear_m, t.width_m / 2, "ahead of" if t.hitch_x_m > 0 else "behind"
+    rear, half = at + t.x_rear_m, t.width_m / 2
+    where = f"{abs(t.hitch_x_m):.2f} m {'ahead of' if t.hitch_x_m > 0 else 'behind'}" if t.hitch_x_m else "over"
     return [f'<circle class="measure" cx="{num(t.hitch_x_m)}" cy="{num(y)}" r="0.12"/>',
             f'<path class="axis" d="M{num(rear - 0.4)} {num(y)}H{num(v.x_rear_m)}"/>',
             _along(at, t.hitch_x_m, 3.05, "coupling to middle of axles", t.hitch_to_axle_m),
@@ -110,8 +111,7 @@ def _trailer_sizes(v: Vehicle, t: Trailer, y: float) -> list[str]:
             _across(rear - 0.7, -t.height_m, 0.0, "height", t.height_m),
             _across(rear - 0.7, y - half, y + half, "width", t.width_m),
             _across(at + t.axle_x_m[0] + 1.0, y - t.track_m / 2, y + t.track_m / 2, "track", t.track_m),
-            f'<text x="{num(t.hitch_x_m)}" y="{num(y - half - 0.55)}">coupling {abs(t.hitch_x_m):.2f} m {where} the '
-            f"rear axle</text>"]
+            f'<text x="{num(t.hitch_x_m)}" y="{num(y - half - 0.55)}">coupling {where} the rear axle</text>']
 
 
 def _plan(v: Vehicle, y: float) -> list[str]:
