@@ -34,8 +34,8 @@ MIN_SUPPORT = 0.35
 MIN_ALIKE = 0.5
 """Least correlation with the reference picture (rendered clips: 0.91-0.98 in place, 0.1-0.3 half a metre beside)."""
 
-FEATURES, FEATURE_CONTRAST = 12000, 7
-"""Features looked for in a far frame at most, and the grey levels by which they must stand out."""
+FEATURES, FEATURE_GRAINS = 12000, 2.0
+"""Features looked for in a far frame at most, and by how many times the picture's own grain they must stand out."""
 FEATURE_CELLS, FEATURES_PER_CELL = 16, 20
 """Cells across the picture, and features kept of each: one vehicle covers a few cells of some hundred."""
 
@@ -150,7 +150,8 @@ class GroundReference:
 def _features(grey: np.ndarray, mask: np.ndarray | None = None) -> tuple[list[cv2.KeyPoint], np.ndarray | None]:
     """Corner features with their descriptions, the strongest of each cell of the picture: else most of them lie on the
     vehicle, whose markings are richer than the ground's, and what is found is how the vehicle moved."""
-    finder = cv2.ORB.create(FEATURES, fastThreshold=FEATURE_CONTRAST)
+    grain = 1.4826 * float(np.median(np.abs(flattened(grey).whole()[::4, ::4])))
+    finder = cv2.ORB.create(FEATURES, fastThreshold=max(2, round(FEATURE_GRAINS * grain)))
     found = finder.detect(grey, mask)
     per_cell: dict[tuple[int, int], int] = {}
     kept = []

@@ -22,9 +22,10 @@ LOST_AFTER_S = 0.5
 
 JUMP = 1.5
 """A camera whose misfit is this much above the recent usual may have slid along the paint: it is searched anew."""
-UNLIKE = 3.0
-"""If that does not help, and the ground lacks this many times the usual share of likeness with the reference picture,
-the frame is a gap (rendered clips: 2-9 % lacking in place, 13-50 % where a climbing camera was placed wrongly)."""
+UNLIKE, LEAST_UNLIKE = 3.0, 0.12
+"""The same where the ground lacks this many times the usual share of likeness with the reference picture, but not less
+than the second; if no search helps, the frame is a gap (rendered clips: 2-9 % lacking in place, 13-50 % where a climbing
+camera was placed wrongly)."""
 RECENT = 50
 """Frames from which the usual is taken: five seconds."""
 
@@ -100,14 +101,15 @@ def _placed(scene: Scene, frame: Frame, camera: Camera, continued: Camera | None
     """The frame's camera from the last one; where that fits worse than usual, also as the camera went on moving, then
     searched for in the whole picture."""
     misfit, alike = np.median(usual, axis=0) if usual else (np.inf, 0.0)
+    least_alike = 1 - max(UNLIKE * (1 - alike), LEAST_UNLIKE)
     best = scene.ground.place(frame.bgr, camera, around, wide=not usual)
     for start, wide in ((continued, False), (camera, True)):
-        if isinstance(best, Placed) and best.misfit <= JUMP * misfit:
+        if isinstance(best, Placed) and best.misfit <= JUMP * misfit and best.alike >= least_alike:
             return best
         again = scene.ground.place(frame.bgr, start, around, wide=wide) if start is not None else None
-        if isinstance(again, Placed) and not (isinstance(best, Placed) and best.misfit <= again.misfit):
+        if isinstance(again, Placed) and not (isinstance(best, Placed) and best.alike >= again.alike):
             best = again
-    if isinstance(best, Placed) and best.misfit > JUMP * misfit and 1 - best.alike > UNLIKE * (1 - alike):
+    if isinstance(best, Placed) and best.alike < least_alike:
         return NotPlaced("the ground lies otherwise than in the reference picture")
     return best
 
