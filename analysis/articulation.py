@@ -25,7 +25,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis.attempt import Motion, TrailerMotion
-from analysis.smoother import HEADING, SPEED, WHEEL, Smoothed
+from analysis.nodes import HEADING, SPEED, WHEEL, Smoothed
 from analysis.track import Track
 from analysis.trailer import trailer_pose
 from analysis.trailer_problem import HELD_RAD, LEAN, SIZE, TILT, TURN, AngleLevels, TrailerProblem

@@ -15,7 +15,7 @@ from scipy.stats import norm
 from analysis.attempt import DryTurn, Stop
 from analysis.driving import standing_reach_rad
 from analysis.edgewheel import EdgeWheel, wheel_at_edge
-from analysis.smoother import Smoothed, runs
+from analysis.nodes import Smoothed, runs, thinned
 from analysis.vehicle import Vehicle
 
 _HELD_SHARE = 0.5  # how often the wheel is simply held at a stop: no opinion beforehand
@@ -27,6 +27,7 @@ def dry_turns(run: Smoothed, stops: tuple[Stop, ...], vehicle: Vehicle, toleranc
     Weak when the driver turns the wheel fast in the first half second of rolling (it looks like a turn
     at the standstill, or hides one), and when the stop is so short that its edges are uncertain.
     """
+    run = thinned(run)
     t = run.nodes.t_s
     out = []
     for stop in stops:
@@ -48,6 +49,7 @@ def wheel_at_start(run: Smoothed, stops: tuple[Stop, ...], vehicle: Vehicle) -> 
     """Wheel angle and its sd (rad) with which the vehicle first moved off, None when the clip begins in motion."""
     if not stops or stops[0].kind != "start" or not run.standing[0]:
         return None
+    run = thinned(run)
     first, last = runs(run.standing)[0]
     wheel = wheel_at_edge(run, vehicle, first, last, after=True, sd_edge_s=stops[0].sd_end_s)
     return wheel.angle_rad, wheel.sd_rad

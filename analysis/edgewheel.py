@@ -18,7 +18,8 @@ from scipy.stats import norm
 
 from analysis.driving import DRIVER, integrated_ou
 from analysis.mixture import Mixture, joined
-from analysis.smoother import HEADING, SLIP_M, SLIP_RAD, SPEED, WHEEL, Sensed, Smoothed, X, Y
+from analysis.nodes import HEADING, SPEED, WHEEL, Sensed, Smoothed, X, Y
+from analysis.problem import SLIP_M, SLIP_RAD
 from analysis.vehicle import Vehicle
 
 _WINDOW_S = 10.0  # what is further away says little of the wheel at the edge (own choice)
@@ -67,7 +68,8 @@ def wheel_at_edge(run: Smoothed, vehicle: Vehicle, first: int, last: int, *, aft
                   sd_edge_s: float) -> EdgeWheel:
     """The wheel as the vehicle moves off `after` standing at the nodes `first` to `last`, or came to rest there.
 
-    sd_edge_s: how well it is known when that was."""
+    sd_edge_s: how well it is known when that was. Poses much closer together than a tenth of a second only cost time:
+    give the thinned run."""
     weight, mean, var = _mixture(run, vehicle, first, last, after, sd_edge_s, run.weight)
     ideal_weight, _, ideal_var = _mixture(run, vehicle, first, last, after, sd_edge_s, run.nodes.seen.astype(float))
     return EdgeWheel(weight, mean, var, float(ideal_weight @ ideal_var))
@@ -80,7 +82,7 @@ def _mixture(run: Smoothed, vehicle: Vehicle, first: int, last: int, after: bool
     rolling = _rolling(run, last, 1) if after else _rolling(run, first, -1)
     order = [*rolling[::-1], *(range(last, first - 1, -1) if after else range(first, last + 1))]
     cov = nodes.cov * run.levels.white**2
-    bias_sd = run.levels.slow * np.sqrt(np.median(np.diagonal(nodes.cov[nodes.seen], axis1=1, axis2=2), axis=0))
+    bias_sd = np.sqrt(run.levels.slow_var(nodes))
     across = np.column_stack([-np.sin(run.state[:, HEADING]), np.cos(run.state[:, HEADING])])
     place = np.einsum("ni,ni->n", nodes.pose[:, :2] - run.state[:, :2], across)
     place_var = np.einsum("ni,nij,nj->n", across, cov[:, :2, :2], across)

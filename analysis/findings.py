@@ -31,7 +31,7 @@ from analysis.attempt import (
 from analysis.body import Body
 from analysis.clearance import TRAILER, Clearances, Reading, nearer, outline_to_line, to_course_m
 from analysis.course import Course, Line, Mark
-from analysis.smoother import runs
+from analysis.nodes import runs
 from analysis.rules import Rules
 from analysis.sheet_check import TRUSTED_M, is_wrong, of_one_scale, told
 from analysis.track import Track

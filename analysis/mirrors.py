@@ -14,7 +14,7 @@ import numpy as np
 
 from analysis.attempt import AHEAD, HIDDEN, MAIN, WIDE_ANGLE, Leg, MarkView, Mirrors, Motion
 from analysis.course import Course, Mark
-from analysis.smoother import runs
+from analysis.nodes import runs
 from analysis.vehicle import Vehicle
 
 # (distance behind the eyes, width outwards from the vehicle's side), m; straight between, the last one kept beyond.

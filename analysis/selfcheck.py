@@ -15,7 +15,8 @@ from dataclasses import replace
 import numpy as np
 
 from analysis.attempt import AxleCheck
-from analysis.smoother import HEADING, SPEED, WHEEL, Nodes, Smoothed, X, Y, log_evidence, runs
+from analysis.nodes import HEADING, SPEED, WHEEL, Nodes, Smoothed, X, Y, runs
+from analysis.smoother import log_evidence
 from analysis.track import Track
 from analysis.vehicle import Vehicle
 

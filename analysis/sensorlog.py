@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis.attempt import SensorUse
-from analysis.smoother import SPEED, WHEEL, Nodes, Sensed, Smoothed
+from analysis.nodes import SPEED, WHEEL, Nodes, Sensed, Smoothed
 from analysis.trouble import Trouble
 from analysis.vehicle import Vehicle
 

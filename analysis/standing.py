@@ -27,7 +27,6 @@ _ANY_SPEED_MPS = 1.0  # when the run begins or ends in motion
 _FAR_M2 = 1e6  # variance of a place about which nothing is known
 _HISTORIES = 40  # bounds the work (own choice)
 _COMPARED = 10  # the likeliest histories stand for all: bounds the work
-_STEP_S = 0.1
 _HOPELESS = 25.0  # a history less likely than the best by more than this power of e is dropped
 
 
@@ -60,28 +59,6 @@ class Along:
 
 
 def standing_probability(along: Along) -> np.ndarray:
-    """(n,) probability that the vehicle stands at each time; of measurements closer together than a tenth of a second
-    the means are taken, and the probability between them is linear."""
-    thin = _thinned(along)
-    return np.interp(along.t_s, thin.t_s, _probability(thin))
-
-
-def _thinned(along: Along) -> Along:
-    """Means over bins of `_STEP_S`, each measurement weighed by its information."""
-    bins = np.unique(np.floor((along.t_s - along.t_s[0]) / _STEP_S + 1e-6), return_inverse=True)[1]
-    if bins[-1] == len(bins) - 1:
-        return along
-    count = np.bincount(bins)
-    information = np.bincount(bins, 1 / along.var_m2)
-    seen = information > 0
-    plain = np.bincount(bins, along.s_m) / count
-    weighed = np.bincount(bins, along.s_m / along.var_m2) / np.where(seen, information, 1.0)
-    return replace(along, t_s=np.bincount(bins, along.t_s) / count, s_m=np.where(seen, weighed, plain),
-                   var_m2=np.where(seen, 1 / np.where(seen, information, 1.0), np.inf),
-                   rolling=np.bincount(bins, along.rolling) == count)
-
-
-def _probability(along: Along) -> np.ndarray:
     """(n,) probability that the vehicle stands at each time."""
     forward = _one_way(along, _MOVING_OFF, _COMING_TO_REST)
     turned = replace(along, t_s=-along.t_s[::-1], s_m=along.s_m[::-1], var_m2=along.var_m2[::-1],

@@ -13,7 +13,7 @@ import numpy as np
 
 from analysis.attempt import CrawlTurn, Leg, Motion, Steering
 from analysis.course import Course
-from analysis.smoother import SPEED, WHEEL, Smoothed
+from analysis.nodes import SPEED, WHEEL, Smoothed
 from analysis.vehicle import Vehicle
 
 ON_RAD = math.radians(5.0)  # further from straight ahead than this is 'on'; common practice, no published source

@@ -7,7 +7,7 @@ from itertools import pairwise
 import numpy as np
 
 from analysis.attempt import Leg, Motion, Stop
-from analysis.smoother import runs
+from analysis.nodes import runs
 
 _LEAST_LEG_M = 0.03  # less is rocking on the springs
 

@@ -11,7 +11,7 @@ from scipy.spatial.transform import Rotation
 from analysis.attempt import Attempt, Said
 from analysis.body import Body
 from analysis.clearance import ackermann_rad
-from analysis.smoother import runs as closed_runs
+from analysis.nodes import runs as closed_runs
 from analysis.track import CameraPath
 from analysis.trailer import Trailer
 from analysis.vehicle import Vehicle

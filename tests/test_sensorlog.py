@@ -13,7 +13,7 @@ from analysis.layouts import course_for
 from analysis.motion import estimate, motion_of, with_sensors
 from analysis.rules import rules_from_table
 from analysis.sensorlog import SensorLog, sensor_log
-from analysis.smoother import WHEEL
+from analysis.nodes import WHEEL
 from analysis.stops import stops_of
 from analysis.trouble import Trouble
 from cli.analyse import with_log

@@ -9,7 +9,8 @@ from simulate import Roll, Stand, bus, drive, measure, simulate_stop
 from analysis.chain import factor
 from analysis.driving import DRIVER, integrated_ou, speed_step
 from analysis.motion import bridged, estimate, motion_of
-from analysis.smoother import ACCEL, BIAS, SPEED, Levels, X, nodes_of, smooth
+from analysis.nodes import ACCEL, BIAS, SPEED, Levels, X, nodes_of
+from analysis.smoother import smooth
 from analysis.track import Track
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from analysis.attempt import AHEAD, HIDDEN, MAIN, WIDE_ANGLE, Attempt
-from analysis.smoother import runs
+from analysis.nodes import runs
 from cli import words
 from cli.pages.charts import across
 from cli.pages.svg import esc
