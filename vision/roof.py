@@ -39,7 +39,7 @@ LEAST_MISFIT = 1.0
 """Grey levels of misfit that say nothing, however little is usual."""
 ANEW_ALONG_M, ANEW_ACROSS_M, ANEW_TURN_RAD = (-0.3, 0.0, 0.3), np.linspace(-0.4, 0.4, 9), np.linspace(-0.08, 0.08, 9)
 """Where the roof's middle is looked for anew: as far as a coarse pose is off, in steps from which a fit finds home."""
-ANEW_TRIES = 3
+ANEW_TRIES = 3  # of those places a fit is begun from: the true one was always among the best three
 PIECE_M = 0.4
 """Size of the pieces of roof that each give their share of pixels, and get a height of their own."""
 

@@ -12,10 +12,10 @@ import numpy as np
 
 MOVING_M = 0.01
 """From frame to frame; less is standing."""
-LEAST_LOOKS = 30
+LEAST_LOOKS = 30  # their median is then good to about a quarter
 USUAL_STRAYS = 2.5
 """As far as it cannot be measured (rendered clips: 1.3 to 4)."""
-_THIRD = np.array([1.0, -3.0, 3.0, -1.0])
+_THIRD = np.array([1.0, -3.0, 3.0, -1.0])  # weights of a third difference
 _MEDIAN_OF_SQUARE = 0.4549
 """Of a standard normal value squared."""
 

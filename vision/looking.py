@@ -1,0 +1,273 @@
+"""What is found out before the clip is followed, from a few pictures spread over it.
+
+1. Place one of them in the course without clicks.
+2. Place the others against it, build the empty yard, and survey the course on it.
+3. Find the vehicle in them, learn its roof, and so fix its height, size and place to sub-pixel.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from analysis.course import Course, SurveyedMark
+from analysis.track import SizeSeen
+from analysis.trouble import Trouble
+from analysis.vehicle import Vehicle
+from vision.articulated import leading_body, learn_hinged
+from vision.camera import Camera, Lens
+from vision.footage import Footage, Frame, spread_frames
+from vision.ground import GroundReference, NotPlaced, Placed, with_focal
+from vision.outline import Sighting, difference, find_vehicle, yard_polygon_m
+from vision.overlap import side_by_side
+from vision.plate import Plate, build_plate
+from vision.roof_learning import LearntRoof, learn_roof
+from vision.size import size_seen
+from vision.solid import Pose, covered_px, main_solid
+from vision.survey import Pick, Registration, refine, register_any
+from vision.sway import SwaySeen, lens_from_sway
+from vision.tracking import Scene
+
+SPREAD_COUNT = 28
+"""Pictures looked at before following: enough for a median without the vehicle, few enough to be quick."""
+SPREAD_BYTES = 220e6
+"""Working memory for those pictures; fewer are taken of a larger picture."""
+SIZE_CONFIRMED = 3.0
+"""Standard deviations within which the roof must look as large as entered, or it does not decide the height."""
+SIZE_DOUBT = (0.001, 0.03)
+"""Bounds of the share by which the roof may look larger or smaller than entered: 1 cm in 10 m even if the camera's
+height is known, and no more than the second however little is known of it."""
+TELLS_MORE = 0.7
+"""The roof's size decides the height only if that makes the doubt about it smaller by this factor."""
+
+Progress = Callable[[str, float], None]
+
+
+@dataclass(frozen=True)
+class LookedOver:
+    """What is known of a clip before it is followed: the course as registered and surveyed, the scene to follow, the
+    roof learnt with it, how large it looks, and where to start. `cameras` and `coarse` poses of the pictures looked at,
+    by their indices; the pictures themselves are not kept: they are a quarter of all the memory."""
+
+    registration: Registration
+    scene: Scene
+    learnt: LearntRoof
+    size: SizeSeen | None
+    first_camera: Camera
+    cameras: Mapping[int, Camera]
+    coarse: Mapping[int, Pose]
+    sway: SwaySeen | None
+
+
+@dataclass(frozen=True)
+class _Look:
+    """The pictures spread over the clip, with a camera each; `usual`: the median misfit and likeness with which they
+    lie on the reference view."""
+
+    shots: tuple[Frame, ...]
+    cameras: tuple[Camera, ...]
+    reference: GroundReference
+    usual: tuple[float, float]
+
+
+def look_over(footage: Footage, vehicle: Vehicle, course: Course, lens: Lens | None, picks: Sequence[Pick] | None,
+              tell: Progress) -> LookedOver:
+    """Raises Trouble when the clip shows no such course, or no such vehicle."""
+    name = str(footage.paths[0])
+    tell("looking the clip over", 0.0)
+    shots = _spread(footage)
+    if len(shots) < 3:
+        raise Trouble("too few pictures in it can be read", where=name, remedy="copy the clip from the camera again")
+    tell("finding the course", 0.2)
+    at, registration = register_any([s.bgr for s in shots], course, name, lens=lens, picks=picks)
+    tell("placing the camera", 0.4)
+    look = _placed_against(shots, GroundReference(shots[at].bgr, registration.camera))
+    plate = build_plate([s.bgr for s in look.shots], look.cameras, look.reference.camera)
+    registration = _again(registration, plate, course, lens is not None)
+    look = _placed_again(look, GroundReference(plate.bgr, registration.camera, plate.known))
+    plate = replace(plate, camera=registration.camera)
+    tell("finding the vehicle", 0.6)
+    coarse = _sighted(look, plate, registration, vehicle, course)
+    if len(coarse) < 3:
+        raise Trouble("no moving vehicle of the entered size was found in the yard", where=name,
+                      remedy="check the vehicle file's length and width, and that the clip shows the run")
+    plate, look, registration, sway = _emptied(look, plate, registration, coarse, vehicle, course, lens is not None)
+    coarse = _sighted(look, plate, registration, vehicle, course, coarse)
+    if len(coarse) < 3:
+        raise Trouble("the vehicle was lost sight of when its pictures were compared", where=name,
+                      remedy="check the vehicle file's height, length and width")
+    tell("learning the vehicle", 0.8)
+    learnt = _learnt(look, coarse, plate, registration, vehicle, name)
+    size = _size_seen(look, learnt, plate, registration, vehicle)
+    if lens is None and learnt.rim is not None:
+        registration, plate, look, learnt = _with_height_confirmed(registration, plate, look, learnt, coarse,
+                                                                   vehicle, course, sway, name)
+    surveyed = course.with_survey(registration.marks, registration.lines)
+    scene = Scene(vehicle, plate, look.reference, learnt.roof, yard_polygon_m(surveyed, vehicle), learnt.known,
+                  look.usual)
+    return LookedOver(registration, scene, learnt, size, look.cameras[0],
+                      {s.index: c for s, c in zip(look.shots, look.cameras, strict=True)}, coarse, sway)
+
+
+def as_stood_before(seen: LookedOver, footage: Footage, mark: SurveyedMark, t_s: float, course: Course) -> SurveyedMark:
+    """A mark that was moved at t_s as it stood before that, from the pictures taken until then; as surveyed where there
+    is none."""
+    shots = [s for s in _spread(footage) if s.t_s < t_s and s.index in seen.cameras]
+    if not shots:
+        return mark
+    cameras = [seen.cameras[s.index] for s in shots]
+    around = [_around(seen.coarse.get(s.index), c, seen.scene.vehicle) for s, c in zip(shots, cameras, strict=True)]
+    plate = build_plate([s.bgr for s in shots], cameras, seen.registration.camera, around)
+    again = _again(seen.registration, plate, course, True, seen.sway)
+    return next((m for m in again.marks if m.name == mark.name), mark)
+
+
+def _spread(footage: Footage) -> list[Frame]:
+    count = int(np.clip(SPREAD_BYTES / (footage.width_px * footage.height_px * 3), 9, SPREAD_COUNT))
+    return list(spread_frames(footage, count))
+
+
+def _placed_against(shots: Sequence[Frame], reference: GroundReference) -> _Look:
+    """Cameras of the pictures, each started from its neighbour's in time; those that cannot be placed are left out."""
+    camera = reference.camera
+    placed = []
+    for shot in shots:
+        got = reference.place(shot.bgr, camera, wide=True)
+        camera = got.camera if isinstance(got, Placed) else camera
+        placed.append(got)
+    return _kept(shots, placed, reference)
+
+
+def _placed_again(look: _Look, reference: GroundReference) -> _Look:
+    """The same pictures against a better reference, each started from where it was placed before."""
+    starts = [with_focal(c, reference.camera.lens.fx) for c in look.cameras]
+    return _kept(look.shots, side_by_side(lambda s, c: reference.place(s.bgr, c), look.shots, starts), reference)
+
+
+def _kept(shots: Sequence[Frame], placed: Sequence[Placed | NotPlaced], reference: GroundReference) -> _Look:
+    got = [(s, p) for s, p in zip(shots, placed, strict=True) if isinstance(p, Placed)]
+    usual = np.median([[p.misfit, p.alike] for _, p in got], axis=0) if got else (np.inf, 0.0)
+    return _Look(tuple(s for s, _ in got), tuple(p.camera for _, p in got), reference,
+                 (float(usual[0]), float(usual[1])))
+
+
+def _again(registration: Registration, plate: Plate, course: Course, lens_known: bool,
+           sway: SwaySeen | None = None) -> Registration:
+    """The registration measured anew on the empty yard; the earlier one stands if that fails."""
+    unknown = (~plate.known).astype(np.uint8)
+    better = refine(registration, plate.bgr, course, lens_known=lens_known, exclude_mask=unknown, sway=sway)
+    return better if isinstance(better, Registration) else registration
+
+
+def _sighted(look: _Look, plate: Plate, registration: Registration, vehicle: Vehicle, course: Course,
+             earlier: Mapping[int, Pose] | None = None) -> dict[int, Pose]:
+    """Coarse poses by the pictures' indices, of those in which the vehicle was found; with `earlier` poses, only
+    those are improved."""
+    yard = yard_polygon_m(course.with_survey(registration.marks, registration.lines), vehicle)
+
+    def sighting(shot: Frame, camera: Camera) -> Sighting | None:
+        if earlier is not None and shot.index not in earlier:
+            return None
+        return find_vehicle(difference(shot.bgr, camera, plate, yard), camera, vehicle,
+                            earlier[shot.index] if earlier else None)
+
+    seen = side_by_side(sighting, look.shots, look.cameras)
+    return {shot.index: s.pose for shot, s in zip(look.shots, seen, strict=True) if s is not None and s.good}
+
+
+def _emptied(look: _Look, plate: Plate, registration: Registration, coarse: Mapping[int, Pose], vehicle: Vehicle,
+             course: Course, lens_known: bool) -> tuple[Plate, _Look, Registration, SwaySeen | None]:
+    """The yard, its survey and the cameras once more, with the vehicle left out of every picture, and with the lens
+    as the camera's sway shows it."""
+    around = [_around(coarse.get(s.index), c, vehicle) for s, c in zip(look.shots, look.cameras, strict=True)]
+    sway = None if lens_known else lens_from_sway([s.bgr for s in look.shots], look.cameras, around, plate)
+    if sway is not None:
+        registration = replace(registration, camera=sway.camera)
+        look = replace(look, cameras=sway.cameras)
+    plate = build_plate([s.bgr for s in look.shots], look.cameras, registration.camera, around)
+    registration = _again(registration, plate, course, lens_known, sway)
+    plate = replace(plate, camera=registration.camera)
+    look = _placed_again(look, GroundReference(plate.bgr, registration.camera, plate.known))
+    return plate, look, registration, sway
+
+
+def _around(pose: Pose | None, camera: Camera, vehicle: Vehicle) -> np.ndarray | None:
+    """A polygon (n, 2) px around the vehicle; None where it was not found."""
+    return None if pose is None else covered_px(vehicle, pose, camera, 1.15)
+
+
+def _learnt(look: _Look, coarse: Mapping[int, Pose], plate: Plate, registration: Registration, vehicle: Vehicle,
+            name: str) -> LearntRoof:
+    used = [(s, c) for s, c in zip(look.shots, look.cameras, strict=True) if s.index in coarse]
+    learn = learn_roof if vehicle.trailer is None else learn_hinged
+    learnt = learn(vehicle, [s.bgr for s, _ in used], [c for _, c in used], [coarse[s.index] for s, _ in used],
+                   [s.t_s for s, _ in used], plate, _size_doubt(registration, vehicle))
+    if not isinstance(learnt, LearntRoof):
+        raise Trouble(f"the vehicle could not be followed: {learnt.reason}", where=name,
+                      remedy="check the vehicle file's height, length and width")
+    return learnt
+
+
+def _size_seen(look: _Look, learnt: LearntRoof, plate: Plate, registration: Registration,
+               vehicle: Vehicle) -> SizeSeen:
+    """What the pictures say of the entered length and width, before the camera's height is fitted to them."""
+    poses = dict(learnt.known)
+    shots = [(s.bgr, c, poses[s.t_s]) for s, c in zip(look.shots, look.cameras, strict=True) if s.t_s in poses]
+    return size_seen(vehicle, shots, plate, _size_doubt(registration, vehicle))
+
+
+def _size_doubt(registration: Registration, vehicle: Vehicle) -> float:
+    """By what share (one sd) the roof may look larger or smaller than entered. The ground fixes focal length / height
+    only; a roof at h looks larger than its ground plan by H / (H - h)."""
+    height, roof = float(registration.camera.centre_m[2]), main_solid(leading_body(vehicle)).z_max_m
+    share = roof / max(height - roof, 1.0) * registration.focal_sd_px / registration.camera.lens.fx
+    return float(np.clip(share, *SIZE_DOUBT))
+
+
+def _with_height_confirmed(registration: Registration, plate: Plate, look: _Look, learnt: LearntRoof,
+                           coarse: Mapping[int, Pose], vehicle: Vehicle, course: Course, sway: SwaySeen | None,
+                           name: str) -> tuple[Registration, Plate, _Look, LearntRoof]:
+    """The camera's height taken from the roof's size where that tells more than the ground did, and if the roof learnt
+    anew then looks as large as entered.
+
+    If it does not, the edge followed was not the rim (a roof the colour of the ground, a mark along its edge):
+    what was known before stands, with its own wide uncertainty."""
+    before = registration, plate, look, learnt
+    taller = _with_height_from_size(registration, plate, learnt, course, sway)
+    if taller is None:
+        return before
+    registration, plate = taller, replace(plate, camera=taller.camera)
+    look = _placed_again(look, GroundReference(plate.bgr, taller.camera, plate.known))
+    again = _sighted(look, plate, registration, vehicle, course, coarse)
+    if len(again) < 3:
+        return before
+    learnt = _learnt(look, again, plate, registration, vehicle, name)
+    if learnt.rim is None or abs(learnt.rim.size - 1) > SIZE_CONFIRMED * learnt.rim.size_sd:
+        return before
+    return registration, plate, look, learnt
+
+
+def _with_height_from_size(registration: Registration, plate: Plate, learnt: LearntRoof, course: Course,
+                           sway: SwaySeen | None) -> Registration | None:
+    """The camera's height (so its focal length) from how large the roof looks, which was measured with what is known
+    of the height weighed in; None where that tells little more. Seen through an assumed height H0, a roof at h of
+    length L comes out as L (1 - h/H0) / (1 - h/H). Weak for a short or low vehicle, and where the roof is shorter than
+    the body.
+    """
+    assert learnt.rim is not None
+    roof_m = learnt.roof.solid.z_max_m
+    assumed_m = float(registration.camera.centre_m[2])
+    focal = registration.camera.lens.fx
+    squeeze = (1 - roof_m / assumed_m) / learnt.rim.size
+    if squeeze >= 0.999:
+        return None
+    seen_focal = focal * roof_m / (1 - squeeze) / assumed_m
+    seen_sd = seen_focal * squeeze / (1 - squeeze) * learnt.rim.size_sd
+    if seen_sd > TELLS_MORE * registration.focal_sd_px:
+        return None
+    # A size further from the expected one than both claim to be makes either believed less (Birge's ratio).
+    apart = abs(seen_focal - focal) / np.hypot(registration.focal_sd_px, seen_sd)
+    start = replace(registration, camera=with_focal(registration.camera, seen_focal))
+    return replace(_again(start, plate, course, True, sway), focal_sd_px=float(seen_sd * max(1.0, apart)))
