@@ -20,7 +20,7 @@ from analysis.clearance import Clearances, clearances, of_both
 from analysis.course import Course, Line, Mark, MarkEvent
 from analysis.findings import MAKERS, Run
 from analysis.judge import judge
-from analysis.layouts import course_for
+from analysis.layouts import course_for, settings_for
 from analysis.mirrors import NO_MIRRORS
 from analysis.record import attempt_to_json, track_frame
 from analysis.room.build import empty_field
@@ -233,6 +233,12 @@ def test_the_course_is_for_the_whole_combination() -> None:
     assert course.bay.y_max_m - course.bay.y_min_m == pytest.approx(3.825)
     assert course.mark("forward_left").x_m == pytest.approx(66.0)
     assert course.mark("pivot").x_m == pytest.approx(66.0 - 33.0)
+
+
+def test_the_offset_exercise_gives_a_combination_its_longer_run() -> None:
+    """140 ft for a combination, 100 ft for a rigid vehicle (passthecdltest.com): 42.672 m and 30.48 m."""
+    assert settings_for(VEHICLE, "offset_reverse")["run_m"] == pytest.approx(42.672)
+    assert settings_for(replace(VEHICLE, trailer=None), "offset_reverse")["run_m"] == pytest.approx(30.48)
 
 
 # ---- the record ----------------------------------------------------------------------------------------------------
