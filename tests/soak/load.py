@@ -211,7 +211,10 @@ def _server(root: Path, port: int) -> Iterator[subprocess.Popen[bytes]]:
         app, until = Running(root, port), time.monotonic() + 60
         while app.ask("GET", "/queue")[0] != 200:
             assert time.monotonic() < until
-        time.sleep(3)  # what measures is loaded in the background
+        last_mb = 0.0  # what measures is loaded in the background
+        while (now_mb := _memory_mb(process.pid, "VmRSS")) > last_mb + 1 and time.monotonic() < until:
+            last_mb = now_mb
+            time.sleep(2)
         yield process
     finally:
         process.terminate()
