@@ -23,19 +23,24 @@ from analysis.steering import steering_of
 from analysis.stops import legs_of, shunts_of, stops_of
 from analysis.track import Track
 from analysis.trailer_check import trailer_check
+from analysis.trouble import Trouble
 from analysis.vehicle import Vehicle
 
 
 def judge(track: Track, vehicle: Vehicle, course: Course, rules: Rules, sensors: SensorLog | None = None) -> Attempt:
     """Measure and judge one run. `course` is as it should be set out; the track says how it really is.
 
-    Raises Trouble when the track is too short to be judged, and when a sensor log does not fit it.
+    Raises Trouble when the track is too short to be judged. A sensor log that does not fit the run is left out, and the
+    track's notes say why.
     """
     surveyed = course.with_survey(track.marks, track.lines)
     smoothed, probability = estimate(track, vehicle)
     used = None
     if sensors:
-        smoothed, used = with_sensors(smoothed, vehicle, sensors)
+        try:
+            smoothed, used = with_sensors(smoothed, vehicle, sensors)
+        except Trouble as e:
+            track = replace(track, notes=(*track.notes, f"The sensor log was not used: {e.what}."))
     motion, towed, towed_check = motion_of(smoothed, probability, track), None, None
     if vehicle.trailer:
         motion, towed = with_trailer(smoothed_angles(smoothed, track, vehicle), smoothed, motion, vehicle)

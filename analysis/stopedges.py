@@ -32,7 +32,7 @@ _JERK = 0.02  # m2/s5: how far the acceleration wanders, 0.14 m/s2 (one sd) in a
 
 
 @dataclass(frozen=True)
-class _Manner:
+class Manner:
     """How an edge is driven: acceleration +-mean (sd), reached over one of rise_s with these probabilities. Common
     practice, no published source."""
 
@@ -42,8 +42,8 @@ class _Manner:
     share: tuple[float, ...]
 
 
-_MOVING_OFF = _Manner(0.45, 0.2, (0.0, 0.2, 0.4, 0.6, 0.8), (0.4, 0.15, 0.15, 0.15, 0.15))
-_COMING_TO_REST = _Manner(0.45, 0.2, (0.0, 0.15, 0.3), (0.6, 0.2, 0.2))
+MOVING_OFF = Manner(0.45, 0.2, (0.0, 0.2, 0.4, 0.6, 0.8), (0.4, 0.15, 0.15, 0.15, 0.15))
+COMING_TO_REST = Manner(0.45, 0.2, (0.0, 0.15, 0.3), (0.6, 0.2, 0.2))
 
 
 def sharpened(along: Along, probability: np.ndarray) -> np.ndarray:
@@ -56,14 +56,14 @@ def sharpened(along: Along, probability: np.ndarray) -> np.ndarray:
         peak = float(np.max(probability[first:last + 1]))
         if last < len(t) - 1:
             upto = (t[last] + t[stands[k + 1][0]]) / 2 if k + 1 < len(stands) else t[-1]
-            _put(out, along, _MOVING_OFF, 1.0, middle[k], (t[last] + t[last + 1]) / 2, upto, peak)
+            _put(out, along, MOVING_OFF, 1.0, middle[k], (t[last] + t[last + 1]) / 2, upto, peak)
         if first > 0:
             upto = (t[first] + t[stands[k - 1][1]]) / 2 if k else t[0]
-            _put(out, along, _COMING_TO_REST, -1.0, middle[k], (t[first - 1] + t[first]) / 2, upto, peak)
+            _put(out, along, COMING_TO_REST, -1.0, middle[k], (t[first - 1] + t[first]) / 2, upto, peak)
     return out
 
 
-def _put(out: np.ndarray, along: Along, manner: _Manner, sense: float, middle: float, edge: float, upto: float,
+def _put(out: np.ndarray, along: Along, manner: Manner, sense: float, middle: float, edge: float, upto: float,
          peak: float) -> None:
     """Write the probabilities of standing about one edge into `out`; `sense` -1 turns time round. The times are the
     middle of the standstill, the edge as first found, and how far outward the movement goes."""
@@ -82,7 +82,7 @@ def _put(out: np.ndarray, along: Along, manner: _Manner, sense: float, middle: f
 
 
 def edge_shares(t_s: np.ndarray, s_m: np.ndarray, var_m2: np.ndarray, when_s: np.ndarray, bias_sd_m: float,
-                bias_time_s: float, manner: _Manner) -> np.ndarray:
+                bias_time_s: float, manner: Manner) -> np.ndarray:
     """(m,) probability of each of the times `when_s` at which standing ends, from distances s_m (n,) at t_s (n,)."""
     since = t_s[None] - when_s[:, None]
     apart = np.abs(t_s[:, None] - t_s[None])

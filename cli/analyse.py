@@ -8,14 +8,10 @@ from pathlib import Path
 from typing import Any
 
 from analysis.attempt import Attempt
-from analysis.course import Course, check_room
+from analysis.course import check_room
 from analysis.judge import judge, with_room
 from analysis.record import attempt_to_json, track_frame
-from analysis.rules import Rules
-from analysis.sensorlog import SensorLog
-from analysis.track import Track
 from analysis.trouble import Trouble
-from analysis.vehicle import Vehicle
 from cli import files, store, words
 from cli.made_with import given_files, made_with, version_of
 from cli.overlay import write_videos
@@ -96,8 +92,7 @@ def run(request: Request, reporting: Reporting = on_terminal) -> Attempt:
             footage = open_footage(request.clips)
             track = measure(request.clips, vehicle, course, lens=lens, picks=picks, progress=report)
             report("judging the run", 0.0)
-            attempt = judge(track, vehicle, course, rules) if log is None else \
-                with_log(track, vehicle, course, rules, log)
+            attempt = noted(judge(track, vehicle, course, rules, log))
             if request.room:
                 attempt = _explained(attempt, report)
             with store.replacing(request.out) as folder:
@@ -111,16 +106,11 @@ def run(request: Request, reporting: Reporting = on_terminal) -> Attempt:
     return attempt
 
 
-def with_log(track: Track, vehicle: Vehicle, course: Course, rules: Rules, log: SensorLog) -> Attempt:
-    """The attempt with a sensor log's measurements, and a note of what it brought. A log that does not fit the run
-    costs only itself."""
-    try:
-        attempt = judge(track, vehicle, course, rules, log)
-        note = words.sensors(attempt.sensors) if attempt.sensors else ""
-    except Trouble as e:
-        attempt = judge(track, vehicle, course, rules)
-        note = f"The sensor log was not used: {e.what}."
-    return replace(attempt, track=replace(attempt.track, notes=(*attempt.track.notes, note)))
+def noted(attempt: Attempt) -> Attempt:
+    """The attempt with a note of what a sensor log brought, if one was used."""
+    if attempt.sensors is None:
+        return attempt
+    return replace(attempt, track=replace(attempt.track, notes=(*attempt.track.notes, words.sensors(attempt.sensors))))
 
 
 def _explained(attempt: Attempt, report: Report) -> Attempt:

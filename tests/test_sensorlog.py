@@ -9,14 +9,15 @@ import pytest
 from simulate import Drive, Roll, Stand, bus, drive, measure
 
 from analysis.drysteer import dry_turns
+from analysis.judge import judge
 from analysis.layouts import course_for
 from analysis.motion import estimate, motion_of, with_sensors
+from analysis.nodes import WHEEL
 from analysis.rules import rules_from_table
 from analysis.sensorlog import SensorLog, sensor_log
-from analysis.nodes import WHEEL
 from analysis.stops import stops_of
 from analysis.trouble import Trouble
-from cli.analyse import with_log
+from cli.analyse import noted
 from cli.files import read_sensors
 
 PLAN = [Stand(1.5), Roll(12, steer=((0.2, 20), (0.6, -10))), Stand(2.5, 12), Roll(-14, steer=((0.3, -20), (0.7, 5))),
@@ -117,7 +118,7 @@ def test_a_log_that_does_not_fit_costs_only_itself() -> None:
     rules = rules_from_table({"schema": 1, "name": "test", "tyre_reading": "any_part"})
     for log, note in ((logged(truth, "yaw_rate_degps"), "The sensor log fits the run (correlation "),
                       (logged(other, "yaw_rate_degps"), "The sensor log was not used: ")):
-        attempt = with_log(track, bus(), course_for(bus()), rules, log)
+        attempt = noted(judge(track, bus(), course_for(bus()), rules, log))
         assert attempt.track.notes[-1].startswith(note)
         assert (attempt.sensors is not None) == ("fits" in note)
         assert len(attempt.stops) == 3

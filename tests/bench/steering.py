@@ -7,7 +7,6 @@ large with a memory of 0.6-5 s, and stated sds that are 0.3-0.9 of the true ones
 degrees. Every third stop is clean; at the others the wheel is turned by up to 40 degrees. In 30 % of the runs the wheel
 still turns as the vehicle comes to rest, in 30 % it turns again as soon as the vehicle moves. The restart's
 acceleration is 0.25-0.7 m/s2, reached at once or over up to 0.8 s.
-
 """
 
 from __future__ import annotations
