@@ -94,18 +94,19 @@ def test_a_phone_on_its_head_whose_clip_was_cut_in_two(run: PaintedRun, tmp_path
     assert any(f.verdict == "not seen" for f in attempt.findings)
 
 
-def test_the_camera_still_climbs_at_the_start(run: PaintedRun, tmp_path: Path) -> None:
-    """From 20 m up to its 48 m in the first ten seconds: what is measured there is right, or it is a gap. (3 m/s is
-    fast, and at 20 m hardly any of the marks is in view.)"""
+def test_the_camera_still_climbs_at_the_start_of_a_hazy_clip(run: PaintedRun, tmp_path: Path) -> None:
+    """From 20 m up to its 48 m in the first ten seconds (that is fast, and at 20 m hardly any mark is in view),
+    at four tenths of the usual contrast: what is measured there is right, or it is a gap."""
     times = np.arange(0, run.driven.t_s[-1], STEP_S)
 
     def below_m(t_s: float) -> float:
         return max(0.0, 28 * (1 - t_s / 10))
 
-    track = measured([record(tmp_path / "climb.mp4", run.pictures(times, below_m), times)], run)
+    hazy = ((0.4 * p + 90).astype(np.uint8) for p in run.pictures(times, below_m))
+    track = measured([record(tmp_path / "climb.mp4", hazy, times)], run)
     off = apart(track, run)
     early = track.t_s < 10
-    assert np.nanpercentile(off[~early], 95) < 0.06
+    assert np.nanpercentile(off[~early], 95) < 0.05
     assert track.measured[~early].mean() > 0.97
-    assert np.nanmax(off[early]) < 0.10
-    assert np.isfinite(off[early]).sum() * STEP_S > 3  # it is not all gap, either
+    assert np.nanmax(off[early]) < 0.08
+    assert np.isfinite(off[early]).sum() * STEP_S > 4  # it is not all gap, either
