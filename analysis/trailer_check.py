@@ -15,7 +15,7 @@ import numpy as np
 
 from analysis.articulation import log_evidence, smoothed_angles
 from analysis.attempt import TrailerCheck
-from analysis.smoother import Smoothed
+from analysis.nodes import Smoothed
 from analysis.track import Track
 from analysis.vehicle import Vehicle
 
