@@ -175,9 +175,16 @@ def _improve(diff: Difference, camera: Camera, vehicle: Vehicle, start: Pose) ->
     shape = diff.changed.shape
     v, u = np.mgrid[: shape[0], : shape[1]]
     middle_px = camera.project_ground(centre[None], vehicle.height_m / 2)[0]
-    about = np.hypot(u - middle_px[0], v - middle_px[1]) < ABOUT_LENGTHS * length / COARSE_M_PER_PX
+    reach_px = ABOUT_LENGTHS * length / COARSE_M_PER_PX
+    about = np.hypot(u - middle_px[0], v - middle_px[1]) < reach_px
     solid = diff.solid * about
     total_solid = float(solid.sum()) + 1e-6
+    changed, corner = diff.changed, np.zeros(2)
+    if vehicle.trailer is not None:  # four unknowns take so many trials that they are made on the part that matters
+        left, top = np.clip(middle_px - reach_px - 8, 0, np.array(shape[::-1]) - 1).astype(int)
+        right, low = np.clip(middle_px + reach_px + 8, [left + 1, top + 1], shape[::-1]).astype(int)
+        part = np.s_[top:low, left:right]
+        changed, solid, corner = changed[part], solid[part], np.array([left, top], float)
 
     def pose_of(p: np.ndarray) -> Pose:
         if vehicle.trailer is not None:
@@ -186,12 +193,12 @@ def _improve(diff: Difference, camera: Camera, vehicle: Vehicle, start: Pose) ->
         return Pose(centre[0] + p[0] - middle * math.cos(h), centre[1] + p[1] - middle * math.sin(h), h)
 
     def shares(p: np.ndarray) -> tuple[float, float]:
-        mask = fill(silhouettes_px(vehicle, pose_of(p), camera), shape)
+        mask = fill([o - corner for o in silhouettes_px(vehicle, pose_of(p), camera)], changed.shape)
         area = float(mask.sum())
         if area < 30:
             return 0.0, 0.0
         on = mask > 0
-        return float(diff.changed[on].sum()) / area, float(solid[on].sum()) / total_solid
+        return float(changed[on].sum()) / area, float(solid[on].sum()) / total_solid
 
     def cost(p: np.ndarray) -> float:
         filled, explained = shares(p)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -63,10 +64,16 @@ def silhouettes_px(vehicle: Vehicle, pose: Pose, camera: Camera, ground_z_m: flo
     if vehicle.trailer is not None:
         parts += [(s, towed_pose(vehicle, pose)) for s in vehicle.trailer.solids]
     for s, at in parts:
-        plan = at.to_course(rounded_rectangle(s.x_min_m, s.x_max_m, s.width_m, s.corner_radius_m, 3))
+        plan = at.to_course(_plan_m(s))
         px = np.concatenate([camera.project_ground(plan, ground_z_m), camera.project_ground(plan, s.z_max_m)])
         outlines.append(cv2.convexHull(px.astype(np.float32)).reshape(-1, 2).astype(float))
     return outlines
+
+
+@lru_cache(maxsize=64)
+def _plan_m(solid: Solid) -> np.ndarray:
+    """(n, 2) the solid's plan, which a search asks for some thousand times a picture."""
+    return rounded_rectangle(solid.x_min_m, solid.x_max_m, solid.width_m, solid.corner_radius_m, 3)
 
 
 def covered_px(vehicle: Vehicle, pose: Pose, camera: Camera, margin: float = 1.0) -> np.ndarray:
