@@ -13,6 +13,8 @@ from typing import Any
 
 from analysis.trouble import Trouble
 
+LONGEST_TEXT = 2000  # characters: a name or a source that is longer is a mistake
+
 
 class Table:
     """One level of a user's file. Call `done()` after the last read to reject leftovers."""
@@ -64,6 +66,9 @@ class Table:
         if not isinstance(value, str):
             raise Trouble(f"{_short(value)} is not text", where=self._key(key),
                           remedy="allowed: text in quotes")
+        if len(value) > LONGEST_TEXT:
+            raise Trouble(f"{len(value)} characters are too many", where=self._key(key),
+                          remedy=f"write up to {LONGEST_TEXT}")
         return value
 
     def flag(self, key: str, default: Any = None) -> bool:

@@ -99,6 +99,17 @@ def test_an_unknown_key_is_named_with_its_value_and_the_keys_allowed(kind: str, 
         assert ("this key is not known" in line and "allowed: " in line) or key in line
 
 
+@pytest.mark.parametrize("kind", list(READERS))
+def test_a_text_that_goes_on_and_on_is_refused(kind: str) -> None:
+    assert "name: 2001 characters are too many" in complaint(kind, READERS[kind][1] | {"name": "x" * 2001})
+
+
+def test_a_whole_number_without_end_is_out_of_range() -> None:
+    for value in (2**63, 10**400, -(2**20_000)):
+        assert "length_m: " in complaint("vehicle", VEHICLE | {"length_m": value})
+        assert "schema: " in complaint("vehicle", VEHICLE | {"schema": value})
+
+
 @pytest.mark.parametrize("key", ["length_ft", "length_mm", "length"])
 def test_another_unit_in_the_key_is_not_known(key: str) -> None:
     values = {k: v for k, v in VEHICLE.items() if k != "length_m"} | {key: 40.0}

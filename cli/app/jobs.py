@@ -13,6 +13,7 @@ from typing import Any, Protocol
 
 from analysis.trouble import Trouble
 from cli.app.folder import Folder, NotThere
+from cli.records import strict_json
 from cli.whole import write_whole
 
 log = logging.getLogger(__name__)
@@ -172,13 +173,19 @@ def _read(file: Path) -> list[Job]:
     if not file.exists():
         return []
     try:
-        return [_job(values) for values in json.loads(file.read_text("utf-8"))]
-    except (ValueError, TypeError, KeyError):
+        return [_job(values) for values in strict_json(file.read_bytes())]
+    except (ValueError, TypeError, KeyError, AttributeError, RecursionError):
         file.replace(file.with_name("queue.unreadable.json"))
         return []
 
 
 def _job(values: dict[str, Any]) -> Job:
+    """Raises ValueError, TypeError, AttributeError for what is none."""
     known = {f.name for f in fields(Job)}
     job = Job(**{k: v for k, v in values.items() if k in known})
-    return replace(job, problem=tuple(job.problem) if job.problem else None)  # type: ignore[arg-type]
+    job = replace(job, problem=tuple(job.problem) if job.problem else None)  # type: ignore[arg-type]
+    texts = (job.id, job.task, job.attempt, job.label, job.made_at, job.state, job.stage, *(job.problem or ("",) * 3))
+    if not all(isinstance(t, str) for t in texts) or len(texts) != 10 or not isinstance(job.fraction, (int, float)) \
+            or job.state not in (WAITING, RUNNING, DONE, FAILED, CANCELLED):
+        raise ValueError(values)
+    return job

@@ -76,7 +76,7 @@ async def add_job(request: Request) -> Response:
     job = p.queue.add("analyse", attempt, taken[0][2])
     for upload, _, _ in taken:
         p.uploads.remove(upload)
-    return JSONResponse(_shown(job))
+    return JSONResponse(shown(job))
 
 
 def _new_attempt(folder: Folder, setup: dict[str, str], asked: dict[str, Any],
@@ -169,7 +169,7 @@ async def again(request: Request) -> Response:
 
 
 async def queue(request: Request) -> Response:
-    return JSONResponse([_shown(job) for job in parts(request).queue.all()])
+    return JSONResponse([shown(job) for job in parts(request).queue.all()])
 
 
 def _forget_clip(folder: Folder, job: Job) -> None:
@@ -179,7 +179,7 @@ def _forget_clip(folder: Folder, job: Job) -> None:
         folder.remove(job.attempt)
 
 
-def _shown(job: Job) -> dict[str, Any]:
+def shown(job: Job) -> dict[str, Any]:
     return {"id": job.id, "task": job.task, "attempt": job.attempt, "label": job.label, "state": job.state,
             "stage": job.stage, "fraction": job.fraction, "problem": job.problem}
 

@@ -26,9 +26,11 @@ from analysis.trouble import Trouble
 from cli import analyse, files, store
 from cli.app import vtt
 from cli.app.folder import Folder, NotThere
+from cli.app.jobs import Job, Queue, Report
 from cli.app.people import Standing, standing
 from cli.app.pictures import course_drawing, course_picture
 from cli.app.rewrite import take_apart
+from cli.app.routes_clips import shown
 from cli.app.telling import Telling
 from cli.app.wording import View
 from cli.audit import audit_of
@@ -113,6 +115,10 @@ class Kinds:
             "track": (store.TRACK, self._parquet(attempt / store.TRACK), self._use_attempt),
             "page": (store.REVIEW, self._page(), lambda path, here: take_apart(
                 path.read_bytes().decode("utf-8", "replace"), lambda text: text)),
+            "queue": ("queue.json", self._json([
+                {"id": "analyse-a", "task": "analyse", "attempt": "a", "label": "a.mp4", "made_at": "2026-11-25T10:00",
+                 "state": s, "stage": "", "fraction": 0.5, "problem": ["a", "b", "c"] if s == "failed" else None}
+                for s in ("waiting", "running", "failed")]), self._use_queue),
             "archive": ("came.zip", self._zip(folder / "whole.zip"), self._use_archive),
         }
 
@@ -238,6 +244,12 @@ class Kinds:
             return due(library, date(2026, 11, 25))
         finally:
             library.close()
+
+    def _use_queue(self, path: Path, here: Path) -> object:
+        async def ignored(job: Job, folder: Path, report: Report) -> None: ...
+        queue = Queue(Folder(here), ignored)
+        queue.add("analyse", "b", "b.mp4")
+        return json.dumps([shown(job) for job in queue.all()], allow_nan=False).encode()
 
     def _use_archive(self, path: Path, here: Path) -> object:
         library = open_library(here / "attempts")
