@@ -122,8 +122,8 @@ def test_a_filter_narrows_the_audit(library: Library, tmp_path: Path) -> None:
 
 def test_words_from_files_cannot_become_markup(tmp_path: Path) -> None:
     for k in range(3):
-        write_attempt(tmp_path / "lib" / f"a{k}", vehicle={"name": "<i>bus</i>\"'", "length_m": 8, "overall_length_m": 8,
-                                                           "width_m": 2.5, "wheelbase_m": 5})
+        write_attempt(tmp_path / "lib" / f"a{k}", vehicle={"name": "<i>bus</i>\"'", "length_m": 8, "width_m": 2.5,
+                                                           "wheelbase_m": 5})
     library = open_library(tmp_path / "lib")
     library.refresh()
     site = write_audit(library, tmp_path / "out").parent
