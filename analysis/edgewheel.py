@@ -11,14 +11,14 @@ With the speed known from the smoothed run, heading and lateral place are linear
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.stats import norm
 
 from analysis.driving import DRIVER, integrated_ou
 from analysis.mixture import Mixture, joined
-from analysis.nodes import HEADING, SPEED, WHEEL, Sensed, Smoothed, X, Y
+from analysis.nodes import BIAS, HEADING, SPEED, WHEEL, Sensed, Smoothed, X, Y
 from analysis.problem import SLIP_M, SLIP_RAD
 from analysis.vehicle import Vehicle
 
@@ -70,15 +70,23 @@ def wheel_at_edge(run: Smoothed, vehicle: Vehicle, first: int, last: int, *, aft
 
     sd_edge_s: how well it is known when that was. Poses much closer together than a tenth of a second only cost time:
     give the thinned run."""
-    weight, mean, var = _mixture(run, vehicle, first, last, after, sd_edge_s, run.weight)
-    ideal_weight, _, ideal_var = _mixture(run, vehicle, first, last, after, sd_edge_s, run.nodes.seen.astype(float))
+    weight, mean, var = _mixture(run, vehicle, first, last, after, sd_edge_s)
+    ideal_weight, _, ideal_var = _mixture(_without_outliers(run), vehicle, first, last, after, sd_edge_s)
     return EdgeWheel(weight, mean, var, float(ideal_weight @ ideal_var))
 
 
-def _mixture(run: Smoothed, vehicle: Vehicle, first: int, last: int, after: bool, sd_edge_s: float,
-             weight: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Weights, means (rad) and variances (rad2) of the wheel at the edge, from poses of the given weight."""
+def _without_outliers(run: Smoothed) -> Smoothed:
+    """The run as if each outlier had been measured where the smoothed run has it."""
     nodes = run.nodes
+    good = (run.weight > 0.5)[:, None]
+    pose = np.where(good, nodes.pose, run.state[:, :3] + run.state[:, BIAS:])
+    return replace(run, nodes=replace(nodes, pose=pose), weight=nodes.seen.astype(float))
+
+
+def _mixture(run: Smoothed, vehicle: Vehicle, first: int, last: int, after: bool,
+             sd_edge_s: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Weights, means (rad) and variances (rad2) of the wheel at the edge."""
+    nodes, weight = run.nodes, run.weight
     rolling = _rolling(run, last, 1) if after else _rolling(run, first, -1)
     order = [*rolling[::-1], *(range(last, first - 1, -1) if after else range(first, last + 1))]
     cov = nodes.cov * run.levels.white**2
