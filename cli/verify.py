@@ -7,7 +7,9 @@ whoever can write to the folder can write new checksums too.
 from __future__ import annotations
 
 import json
+import os
 from collections.abc import Collection, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -147,14 +149,29 @@ def again(folder: Path, reporting: Reporting = on_terminal) -> list[Told]:
     with own_folder("tailtrace-again-") as place:
         given: dict[str, Any] = {what: _as_given(folder, what, g, place) for what, g in made["given"].items()}
         out = place / "attempt"
-        run(Request(clips, out=out, **given, trainee=record["trainee"], instructor=record["instructor"],
-                    **made["options"] | {"video": False}), reporting)
+        with _nothing_from_before(place):
+            run(Request(clips, out=out, **given, trainee=record["trainee"], instructor=record["instructor"],
+                        **made["options"] | {"video": False}), reporting)
         fresh = read_record(out)
         differing = [*_records_differ(record, fresh, ""), *_tracks_differ(folder / store.TRACK, out / store.TRACK)]
     if not differing:
         return [Told("analysed again: the same to the last bit")]
     more = [Told(f"and {len(differing) - _MOST_TOLD} more", True)] if len(differing) > _MOST_TOLD else []
     return [Told("analysed again: not the same", True), *(Told(d, True) for d in differing[:_MOST_TOLD]), *more]
+
+
+@contextmanager
+def _nothing_from_before(place: Path) -> Iterator[None]:
+    """Room fields are worked out anew, and not taken from the cache of this user."""
+    before = os.environ.get("XDG_CACHE_HOME")
+    os.environ["XDG_CACHE_HOME"] = str(place / "cache")
+    try:
+        yield
+    finally:
+        if before is None:
+            del os.environ["XDG_CACHE_HOME"]
+        else:
+            os.environ["XDG_CACHE_HOME"] = before
 
 
 def _as_given(folder: Path, what: str, given: Mapping[str, Any], place: Path) -> Path:

@@ -24,6 +24,7 @@ from cli.courses import course_toml
 from cli.library.erase import remove_pictures
 from cli.library.library import open_library
 from cli.main import main
+from cli.room_cache import cache_folder
 from cli.verify import Told, again, verify, whole_record
 
 ATTEMPT = make_attempt()
@@ -124,9 +125,16 @@ def test_a_changed_vehicle_and_another_program_are_told_and_harm_nothing(
     assert told[-1] == f"numpy {np.__version__} then, 99.1 now"
     assert bad(verify(run)) == []
     lengths: list[float] = []
-    measuring(monkeypatch, when=lambda vehicle: lengths.append(vehicle.length_m))
+    caches: list[Path] = []
+
+    def when(vehicle: Any) -> None:
+        lengths.append(vehicle.length_m)
+        caches.append(cache_folder())
+
+    measuring(monkeypatch, when=when)
     assert again(run) == [Told("analysed again: the same to the last bit")]
     assert lengths == [8.5]  # with the vehicle as it was then
+    assert caches != [cache_folder()] and not caches[0].exists()  # and nothing worked out before
 
 
 def test_another_clip_or_none(run: Path) -> None:

@@ -16,7 +16,7 @@ from soak.faults import check_whole, leftovers
 from soak.killing import contents
 
 REPO = Path(__file__).parents[2]
-CLIP = REPO / "sample_clips" / "lorry_dry_steer"
+CLIP = REPO / "sample_clips" / "coach_short"
 
 
 def kill_real_analyses(place: Path, kills: int = 5) -> str:
@@ -59,4 +59,4 @@ def _analysis(out: Path, cores: set[int] | None = None) -> subprocess.Popen[byte
     return subprocess.Popen(
         [sys.executable, "-m", "cli.main", "analyse", str(given / "clip.mp4"), "--vehicle", str(given / "vehicle.toml"),
          "--course", str(given / "course.toml"), "--out", str(out)], cwd=REPO, stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL, preexec_fn=pin)
+        stderr=subprocess.DEVNULL, preexec_fn=pin, env=os.environ | {"XDG_CACHE_HOME": str(given.with_name("cache"))})
