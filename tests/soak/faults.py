@@ -314,8 +314,8 @@ def kill_corrections(place: Path, kills: int, seed: int = 4) -> str:
 
 
 def kill_library(place: Path, kills: int, seed: int = 5) -> str:
-    """Attempts are added, corrected, exported, imported and erased; the index must then be as if made anew, the proofs
-    unchanged, and of an erased trainee all or nothing be left... once the library is opened again, nothing."""
+    """Attempts are added, exported, imported and erased; the index must then be as if made anew, the proofs unchanged,
+    and what was not to be erased whole."""
     root = place / "library"
     for k in range(6):
         write_attempt(root / f"kept-{k}", trainee="kept")
