@@ -176,6 +176,19 @@ def test_a_clip_that_brings_the_decoder_down_costs_only_itself(app: Running, tmp
         ending_of_clip(tmp_path / "list.mp4", "list.mp4")
 
 
+def test_an_analysis_that_crashes_costs_only_itself(tmp_path: Path, tmp_path_factory: pytest.TempPathFactory) -> None:
+    """The decoder brings the worker down on every clip: it is told, the queue goes on, and the pages answer."""
+    dies = (sys.executable, "-c", f"import os; os.kill(os.getpid(), {int(signal.SIGSEGV)})")
+    clip = write_clip(tmp_path / "clip.mp4", seconds=0.5)
+    root = set_up(tmp_path / "app", prepare_result(tmp_path_factory.mktemp("result")))
+    with running(root, worker=dies) as app:
+        for trainee in ("T-1", "T-2"):
+            ended = app.wait(app.job(clip, trainee=trainee)["id"], "failed")
+            assert "without saying why" in ended["problem"][0]
+        assert app.ask("GET", "/")[0] == 200
+        assert len(list((root / "attempts").glob("*/recording-01.mp4"))) == 2
+
+
 # ---- scripts in names and notes --------------------------------------------------------------------------------------
 
 

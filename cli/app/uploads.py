@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from analysis.trouble import Trouble
-from cli.app.folder import Folder
+from cli.app.folder import Folder, NotThere
 from cli.whole import write_whole
 
 PIECE_BYTES = 8_000_000
@@ -54,9 +54,12 @@ class Uploads:
 
     def _announced(self) -> int:
         """Bytes that other uploads have announced and not yet sent."""
-        known = {p.name.removesuffix(".json") for p in self._folder.place("uploads", "x").parent.glob("*.json")}
-        return sum(max(self.about(u)["size"] - self._folder.existing("uploads", u).stat().st_size, 0) for u in known
-                   if self._folder.place("uploads", u).exists())
+        total = 0
+        for about in self._folder.place("uploads", "x").parent.glob("*.json"):
+            name = about.name.removesuffix(".json")
+            with suppress(NotThere, OSError, ValueError, KeyError):  # one that is just now being removed
+                total += max(self.about(name)["size"] - self._folder.existing("uploads", name).stat().st_size, 0)
+        return total
 
     async def append(self, upload: str, offset: int, pieces: AsyncIterator[bytes]) -> int:
         """Write what arrives behind what has arrived. Returns the new offset. Raises OutOfStep, Trouble."""
