@@ -27,6 +27,7 @@ TRUSTED_M = {"length": 0.3, "width": 0.3, "height": 0.25, "wheelbase": 0.3}
 """Differences that are no error of the file: a dark band along the roof's edge, a sloping front; for the height, what
 the camera's own errors can feign (both seen on rendered clips, where the files are right)."""
 _TRIED_M = 0.3  # far enough to bend the evidence, near enough for a parabola
+_SURE = 3.0  # standard deviations by which the width must be off too before the marks are blamed
 _TELLS_M = 0.4  # a height known no better than this is not stated
 _MEMORY_S = 4.0  # over so long the errors of neighbouring poses may hang together
 
@@ -64,14 +65,14 @@ def told(check: SheetCheck, checks: tuple[SheetCheck, ...]) -> str:
 
 
 def of_one_scale(checks: tuple[SheetCheck, ...]) -> bool:
-    """Whether length and width are off by one and the same share, beyond what the width's doubt allows for none: then
-    rather the course's marks than the vehicle file are wrong."""
+    """Whether length and width are off by one and the same share, the width surely: then rather the course's marks than
+    the vehicle file are wrong."""
     by = {c.what: c for c in checks}
     if "length" not in by or "width" not in by or not is_wrong(by["length"]):
         return False
     share, sd = (by["length"].seen_m / by["length"].entered_m - 1, by["length"].sd_m / by["length"].entered_m)
     width, sd_width = (by["width"].seen_m / by["width"].entered_m - 1, by["width"].sd_m / by["width"].entered_m)
-    return abs(width) > WIDE * sd_width and abs(width - share) < WIDE * math.hypot(sd, sd_width)
+    return abs(width) > _SURE * sd_width and abs(width - share) < WIDE * math.hypot(sd, sd_width)
 
 
 def _size(size: SizeSeen | None, vehicle: Vehicle) -> Iterator[SheetCheck]:

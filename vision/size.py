@@ -20,7 +20,7 @@ from analysis.vehicle import Vehicle
 from vision.camera import Camera
 from vision.outline import without_shadow
 from vision.plate import Plate
-from vision.rim import SIDES
+from vision.rim import CLEAN_EDGE_PX, SIDES
 from vision.solid import Pose, main_solid
 
 INWARD_M, OUTWARD_M = 1.0, 1.5
@@ -103,7 +103,8 @@ def _beyond(solid: Solid, side: str, shots: Sequence[Shot], plate: Plate) -> tup
         return None
     middle = float(np.median(found))
     scatter = 1.4826 * float(np.median(np.abs(np.array(found) - middle)))
-    return middle, float(math.hypot(scatter / math.sqrt(len(found)), EDGE_SD_M))
+    pixel_m = float(np.median([camera.metres_per_pixel() for _, camera, _ in shots]))
+    return middle, float(math.hypot(scatter / math.sqrt(len(found)), EDGE_SD_M, CLEAN_EDGE_PX * pixel_m))
 
 
 def _edge(bgr: np.ndarray, camera: Camera, px: np.ndarray, plate: Plate, out_m: np.ndarray) -> float | None:
