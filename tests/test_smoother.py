@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
+import pytest
 from filterpy.kalman import KalmanFilter
 from simulate import Roll, Stand, bus, drive, measure, simulate_stop
 
 from analysis.chain import factor
 from analysis.driving import DRIVER, integrated_ou, speed_step
 from analysis.motion import bridged, estimate, motion_of
-from analysis.nodes import ACCEL, BIAS, SPEED, Levels, X, nodes_of
+from analysis.nodes import ACCEL, BIAS, SPEED, Levels, X, nodes_of, thinned
 from analysis.smoother import smooth
 from analysis.track import Track
 
@@ -131,6 +134,31 @@ def test_the_error_level_is_estimated_when_it_is_stated_wrongly() -> None:
     track = measure(drive(PLAN), np.random.default_rng(5), stated=2.5)
     run, _ = estimate(track, bus())
     assert 0.36 < run.levels.white < 0.44  # 1 / 2.5
+
+
+def test_an_error_much_larger_than_stated_is_not_taken_for_outliers() -> None:
+    track = measure(drive(PLAN), np.random.default_rng(9), sd_m=0.004, sd_rad=np.radians(0.05), stated=0.3)
+    run, _ = estimate(track, bus())
+    assert 3.0 < run.levels.white < 3.7  # 1 / 0.3
+    assert np.mean(run.weight < 0.5) < 0.03
+
+
+def test_thinning_keeps_what_was_measured() -> None:
+    """Three poses in a tenth of a second become one with three times the information, at their mean about the run; an
+    outlier among them has no say."""
+    truth = drive([Stand(1.5), Roll(8, steer=((0.2, 20),)), Stand(1.5)])
+    track = measure(truth, np.random.default_rng(10), rate_hz=30)
+    run, _ = estimate(track, bus())
+    run = replace(run, weight=np.where(np.arange(len(run.weight)) == 100, 0.0, 1.0))
+    thin = thinned(run)
+    assert len(thin.nodes.t_s) == pytest.approx(len(run.nodes.t_s) / 3, rel=0.05)
+    information = [np.linalg.inv(n.cov)[:, 0, 0][w > 0].sum() for n, w in
+                   ((run.nodes, run.weight), (thin.nodes, thin.weight))]
+    assert information[0] == pytest.approx(information[1], rel=1e-9)
+    assert np.sum(thin.standing) == pytest.approx(np.sum(run.standing) / 3, abs=3)
+    miss = thin.nodes.pose - truth.at(thin.nodes.t_s)[:, :3]
+    assert np.std(miss[:, 0]) == pytest.approx(0.015 / np.sqrt(3), rel=0.2)
+    assert thinned(thin) is thin
 
 
 def test_outliers_and_missing_frames_do_no_harm() -> None:

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
+import saved_tracks
 from simulate import Roll, Stand, bus, drive, measure, simulate_stop
 
 from analysis.attempt import Leg, Motion
@@ -11,6 +14,9 @@ from analysis.motion import estimate, motion_of
 from analysis.standing import Along, standing_probability
 from analysis.stops import legs_of, shunts_of, stops_of
 from analysis.track import Track
+from cli.files import read_vehicle
+
+SAMPLE_CLIPS = Path(__file__).parents[1] / "sample_clips"
 
 
 def judged(track: Track) -> tuple[Motion, tuple, tuple]:
@@ -103,6 +109,18 @@ def test_edges_over_many_stops() -> None:
     assert np.percentile(np.abs(ends), 90) < 0.3
     assert abs(np.median(begins)) < 0.1
     assert abs(np.median(ends)) < 0.1
+
+
+def test_a_place_that_wanders_while_the_vehicle_stands_is_no_creeping() -> None:
+    """The coach's final stop as it was measured: the place went to and fro by a centimetre in two seconds. The clip's
+    coach came to rest at 59.25 s. Measured: 0.12 s late (sd 0.08)."""
+    track = saved_tracks.load("coach_short")
+    vehicle = read_vehicle(SAMPLE_CLIPS / "coach_short" / "vehicle.toml")
+    run, probability = estimate(track, vehicle)
+    stops = stops_of(motion_of(run, probability, track), 0.5)
+    assert [s.kind for s in stops] == ["start", "between", "final"]
+    assert stops[-1].t_start_s == pytest.approx(59.25, abs=0.3)
+    assert stops[-1].t_end_s == track.t_s[-1]
 
 
 def test_a_roll_back_is_told_from_standing() -> None:
