@@ -25,6 +25,7 @@ from cli.app import guard
 from cli.app.folder import Folder
 from cli.app.guard import LARGEST_BODY_BYTES
 from cli.app.look import ending_of_clip
+from cli.app.rewrite import take_apart
 from cli.app.share import ASKED, SHARE, SINGLE, ZIP, make_share
 from cli.app.uploads import Uploads
 from cli.courses import course_toml
@@ -303,3 +304,17 @@ def test_hostile_words_are_only_text_in_a_copy(spoken: Running, single: bool) ->
     assert pages
     for page in pages:
         assert not [t for t, _ in Tags(page).tags if t == MARK]
+
+
+def test_a_stored_page_written_by_others_loses_what_leads_away() -> None:
+    away = "<meta http-equiv=refresh content='0;url=//evil.example'>"
+    page = (f"<html><head>{away}</head><body><h1 onclick=x()>Fault</h1>{away}"
+            "<base href=//evil.example><iframe src=/queue></iframe>"
+            "<form action=/setup/remove><button class=finding>a</button></form><a href='javascript:x()'>b</a>"
+            "<svg><use xlink:href='#dot'/><image href='//evil.example/x.png'/></svg>"
+            "<img src='data:image/png;base64,AA'>"
+            "<script src=//evil.example></script><video src=//evil.example></video></body></html>")
+    taken = take_apart(page, lambda text: text, clip="/attempts/run-1/clip")
+    assert taken.body == ('<h1>Fault</h1><button class="finding" data-finding="0">a</button><a>b</a>'
+                          '<svg><use xlink:href="#dot"/><image/></svg><img src="data:image/png;base64,AA">'
+                          '<video src="/attempts/run-1/clip"></video>')

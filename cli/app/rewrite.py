@@ -8,6 +8,7 @@ through `text`, for the language and the units of whoever asks.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from html import escape
@@ -18,6 +19,10 @@ from analysis.trouble import Trouble
 from cli.records import strict_json
 
 _VOID = frozenset({"area", "br", "col", "hr", "img", "input", "link", "meta", "source", "track", "wbr"})
+_DROPPED = frozenset({"meta", "base", "link", "iframe", "frame", "object", "embed", "applet", "form"})
+"""What no stored page has, and what a page written by others could lead away with."""
+_ADDRESSES = frozenset({"href", "src", "xlink:href", "action", "formaction", "poster", "data", "srcdoc", "ping"})
+_INSIDE = re.compile(r"\s*(#|data:image/|blob:)")
 _WORDS = ("title", "aria-label", "placeholder", "alt")
 
 
@@ -71,9 +76,10 @@ class _Reader(HTMLParser):
         if tag in ("script", "style"):
             self._skipping, self._which = tag, dict(attrs).get("id") or ""
             return
-        if not self._in_body:
+        if not self._in_body or tag in _DROPPED:
             return
-        kept = [self._attribute(k, v) for k, v in attrs if not k.startswith("on")]
+        kept = [self._attribute(k, v) for k, v in attrs
+                if not k.startswith("on") and (k not in _ADDRESSES or _INSIDE.match(v or ""))]
         if tag == "button" and "finding" in (dict(attrs).get("class") or "").split():
             kept.append(f' data-finding="{self._findings}"')
             self._findings += 1
@@ -97,7 +103,7 @@ class _Reader(HTMLParser):
             self._skipping = ""
         elif tag == "body":
             self._in_body = False
-        elif self._in_body:
+        elif self._in_body and tag not in _DROPPED:
             self.out.append(f"</{tag}>")
 
     def handle_data(self, data: str) -> None:
