@@ -18,7 +18,8 @@ from dataclasses import replace
 import numpy as np
 
 from analysis.attempt import AxleCheck, SheetCheck
-from analysis.smoother import Smoothed, log_evidence, smooth
+from analysis.nodes import BIAS, Smoothed
+from analysis.smoother import log_evidence, smooth
 from analysis.track import SizeSeen, Track
 from analysis.vehicle import Vehicle
 from analysis.wording import WIDE, length, margin
@@ -119,7 +120,7 @@ def _height(run: Smoothed, track: Track, vehicle: Vehicle) -> Iterator[SheetChec
     left = smooth(best, vehicle, run.standing, run.levels, run.state, run.weight, robust=False)
     # The slow errors of a swaying camera hang together over seconds, more than the model holds for possible: the
     # spread of what stretches of the run say by themselves (sandwich estimate; White 1982).
-    miss = best.pose - left.state[:, :3] - left.state[:, -3:]
+    miss = best.pose - left.state[:, :3] - left.state[:, BIAS:]
     pull = np.linalg.solve(best.cov, miss[..., None])[..., 0] * (run.weight / run.levels.white**2)[:, None]
     says = np.where(nodes.seen, (pull[:, :2] * sway).sum(axis=1) / above, 0.0)
     stretch = ((nodes.t_s - nodes.t_s[0]) / _MEMORY_S).astype(int)
