@@ -47,6 +47,7 @@ class Request:
     video: bool = True
     room: bool = True
     sensors: Path | None = None
+    addresses: tuple[str, ...] = ()  # of the clips, where they were fetched from another file system
 
 
 GIVEN = ("vehicle", "course", "rules", "lens", "marks", "sensors")  # fields of a Request that name files
@@ -137,7 +138,7 @@ def _write(request: Request, footage: Footage, attempt: Attempt, people: dict[st
     (folder / store.REVIEW).write_text(page, "utf-8")
     record = attempt_to_json(attempt) | {
         "made_at": made_at.isoformat(), "program": {"name": "tailtrace", "version": version_of("tailtrace")}, **people,
-        "clips": store.clip_references(request.clips, request.out)}
+        "clips": store.clip_references(request.clips, request.out, request.addresses)}
     sheet = trainee_page(attempt, record, earlier_attempts(request.out, people["trainee"]),
                          still_jpeg=still_jpeg(footage, attempt, shown_moment(attempt)), made_on=made_at.date(),
                          trainee=people["trainee"])

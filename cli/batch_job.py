@@ -156,7 +156,7 @@ def analyse_clip(job: Job, folder: Path) -> None:
         g = job.given
         analyse(Request(clips, _fetched(g["vehicle"], fetched), _fetched(g["course"], fetched), folder,
                         here(g.get("rules")), here(g.get("lens")), here(g.get("marks")), g.get("trainee"),
-                        g.get("instructor")))
+                        g.get("instructor"), addresses=job.clips))
 
 
 def _fetched(address: str, folder: Path) -> Path:

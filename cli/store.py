@@ -129,9 +129,13 @@ def write_track(folder: Path, table: pd.DataFrame, *, csv: bool) -> None:
         table.to_csv(folder / TRACK_CSV, index=False, float_format="%.6g")
 
 
-def clip_references(clips: Sequence[Path], folder: Path) -> list[dict[str, Any]]:
-    """Where the clip's parts lie, seen from the attempt folder, and what they were: size and SHA-256."""
-    return [{"file": seen_from(folder, clip), "bytes": clip.stat().st_size, "sha256": sha256(clip)} for clip in clips]
+def clip_references(clips: Sequence[Path], folder: Path, addresses: Sequence[str] = ()) -> list[dict[str, Any]]:
+    """Where the clip's parts lie, seen from the attempt folder, and what they were: size and SHA-256. addresses: where
+    they were fetched from, for those that lie on another file system."""
+    places = [seen_from(folder, clip) for clip in clips]
+    places = [a if "://" in a else place for a, place in zip(addresses or places, places, strict=True)]
+    return [{"file": place, "bytes": clip.stat().st_size, "sha256": sha256(clip)}
+            for place, clip in zip(places, clips, strict=True)]
 
 
 Stamps = Mapping[Path, tuple[int, int] | None]  # size and time of the last change; None: not there

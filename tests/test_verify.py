@@ -20,6 +20,7 @@ import cli.analyse
 import cli.made_with
 import cli.verify
 from analysis.trouble import Trouble
+from cli import store
 from cli.courses import course_toml
 from cli.library.erase import remove_pictures
 from cli.library.library import open_library
@@ -147,6 +148,20 @@ def test_another_clip_or_none(run: Path) -> None:
     assert bad(verify(run)) == []  # the result stands
     with pytest.raises(Trouble, match="cannot be made again"):
         again(run)
+
+
+def test_a_clip_from_another_file_system_is_named_by_its_address(tmp_path: Path) -> None:
+    (tmp_path / "here.mp4").write_bytes(b"here")
+    (tmp_path / "fetched.mp4").write_bytes(b"fetched")
+    parts = store.clip_references([tmp_path / "here.mp4", tmp_path / "fetched.mp4"], tmp_path / "run",
+                                  [str(tmp_path / "here.mp4"), "s3://yard/17.mp4"])
+    assert [p["file"] for p in parts] == ["../here.mp4", "s3://yard/17.mp4"]
+    write_attempt(tmp_path / "run")
+    record = whole_record(tmp_path / "run")
+    store.write_record(tmp_path / "run", record | {"clips": parts})
+    told = verify(tmp_path / "run")
+    assert bad(told) == []
+    assert "the clip lies elsewhere and was not looked at: s3://yard/17.mp4" in [t.what for t in told]
 
 
 def test_again_finds_the_last_bit(run: Path, monkeypatch: pytest.MonkeyPatch) -> None:
