@@ -151,11 +151,11 @@ def body_to_mark(motion: Motion, body: Body, mark: Mark, mark_sd_m: float) -> Re
         if reach is not None:
             readings.append(_solid_to_point(motion, solid, mark, mark_sd_m, reach))
             names.append(solid.name if isinstance(body, Vehicle) else TRAILER)
-    reach, r = mark_reach_m(mark, 0.0), body.wheel_radius_m
-    for tyre in body.tyres():
-        if reach is not None and not tyre.steered:
+    if all(solid.z_min_m >= mark.height_m for solid in body.solids):
+        r = body.wheel_radius_m
+        for tyre in (t for t in body.tyres() if not t.steered):
             box = (tyre.x_m - r, tyre.x_m + r, tyre.y_m - tyre.width_m / 2, tyre.y_m + tyre.width_m / 2, 0.0)
-            readings.append(_box_to_point(motion, box, mark, mark_sd_m, reach))
+            readings.append(_box_to_point(motion, box, mark, mark_sd_m, mark.base_half_m))
             names.append(f"{words(tyre.name)} tyre")
     reach = mark_reach_m(mark, body.mirror_z_m - MIRROR_HANGS_M) if isinstance(body, Vehicle) else None
     if isinstance(body, Vehicle) and reach is not None:
