@@ -126,46 +126,46 @@ def find_vehicle(diff: Difference, camera: Camera, vehicle: Vehicle, near: Pose 
     """The best coarse pose, or None when nothing of the vehicle's size is new. Heading is taken within 90° of
     `near`'s, or of the course's x axis: the exercise is driven facing the forward pair."""
     small = Camera(camera.lens.scaled(diff.scale), camera.rotation, camera.centre_m)
-    starts = [near] if near is not None else _blob_starts(diff, small, vehicle)
     best: Sighting | None = None
-    for start in starts:
-        sighting = _improve(diff, small, vehicle, start)
-        if near is None and math.cos(sighting.pose.heading_rad) < 0:
-            continue  # from both ends a box looks alike
-        if best is None or sighting.filled * sighting.explained > best.filled * best.explained:
-            best = sighting
+    # Of a vehicle that looks like a shadow hardly anything looks solid, but much has changed.
+    for layer in (diff.solid, diff.changed):
+        for start in [near] if near is not None else _blob_starts(layer, small, vehicle):
+            sighting = _improve(diff, small, vehicle, start)
+            if near is None and math.cos(sighting.pose.heading_rad) < 0:
+                continue  # from both ends a box looks alike
+            if best is None or sighting.filled * sighting.explained > best.filled * best.explained:
+                best = sighting
+        if near is not None or (best is not None and best.good):
+            break
     return best
 
 
-def _blob_starts(diff: Difference, camera: Camera, vehicle: Vehicle) -> list[Pose]:
-    """Start poses from connected regions of solid-looking (else changed) pixels of about the right size."""
+def _blob_starts(layer: np.ndarray, camera: Camera, vehicle: Vehicle) -> list[Pose]:
+    """Start poses from connected regions of a layer's pixels of about the right size."""
     starts: list[Pose] = []
     middle = whole(vehicle).middle_x_m
     expected = whole(vehicle).length_m * vehicle.width_m / COARSE_M_PER_PX**2
-    for layer in (diff.solid, diff.changed):
-        mask = (layer > 0.5).astype(np.uint8)
-        closing = 2 * round(0.35 / COARSE_M_PER_PX) + 1
-        closed = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((closing, closing), np.uint8))
-        opened = cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
-        _, labels, stats, _ = cv2.connectedComponentsWithStats(opened)
-        for i in np.argsort(-stats[1:, cv2.CC_STAT_AREA])[:3] + 1:  # the first is what is not in the mask
-            if stats[i, cv2.CC_STAT_AREA] < 0.15 * expected:
-                continue
-            v, u = np.nonzero(labels == i)
-            ground = camera.to_ground(np.column_stack([u, v]).astype(float), vehicle.height_m * 0.7)
-            ground = ground[np.isfinite(ground).all(axis=1)]
-            if len(ground) < 10:
-                continue
-            (cx, cy), (a, b), angle = cv2.minAreaRect(ground.astype(np.float32))
-            heading = math.radians(angle if a >= b else angle + 90)
-            heading = math.atan(math.tan(heading))  # facing +x
-            for turn in (0.0, 0.3, -0.3):
-                h = heading + turn
-                starts.append(Pose(cx - middle * math.cos(h), cy - middle * math.sin(h), h))
-            if vehicle.trailer is not None:
-                starts += [bent(vehicle, starts[-3], np.array([0.0, 0.0, 0.0, swing])) for swing in FIRST_SWINGS_M]
-        if starts:
-            break
+    mask = (layer > 0.5).astype(np.uint8)
+    closing = 2 * round(0.35 / COARSE_M_PER_PX) + 1
+    closed = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((closing, closing), np.uint8))
+    opened = cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+    _, labels, stats, _ = cv2.connectedComponentsWithStats(opened)
+    for i in np.argsort(-stats[1:, cv2.CC_STAT_AREA])[:3] + 1:  # the first is what is not in the mask
+        if stats[i, cv2.CC_STAT_AREA] < 0.15 * expected:
+            continue
+        v, u = np.nonzero(labels == i)
+        ground = camera.to_ground(np.column_stack([u, v]).astype(float), vehicle.height_m * 0.7)
+        ground = ground[np.isfinite(ground).all(axis=1)]
+        if len(ground) < 10:
+            continue
+        (cx, cy), (a, b), angle = cv2.minAreaRect(ground.astype(np.float32))
+        heading = math.radians(angle if a >= b else angle + 90)
+        heading = math.atan(math.tan(heading))  # facing +x
+        for turn in (0.0, 0.3, -0.3):
+            h = heading + turn
+            starts.append(Pose(cx - middle * math.cos(h), cy - middle * math.sin(h), h))
+        if vehicle.trailer is not None:
+            starts += [bent(vehicle, starts[-3], np.array([0.0, 0.0, 0.0, swing])) for swing in FIRST_SWINGS_M]
     return starts
 
 

@@ -35,6 +35,8 @@ ENOUGH_M, COARSE_ENOUGH_M = 2e-4, 1e-2
 ROUGH = 3.0
 """A fit that both misses the greys and is unlike the roof by more than this many times the usual is not believed
 (rendered clips, settled a stripe aside: 4 and 100 times)."""
+EXPECTED_M = 0.08
+"""Closer than a stripe aside, further than a prediction over a fifth of a second is off."""
 LEAST_MISFIT = 1.0
 """Grey levels of misfit that say nothing, however little is usual."""
 ANEW_ALONG_M, ANEW_ACROSS_M, ANEW_TURN_RAD = (-0.3, 0.0, 0.3), np.linspace(-0.4, 0.4, 9), np.linspace(-0.08, 0.08, 9)
@@ -112,13 +114,21 @@ class Roof:
         """Lay the roof onto a frame; guess within about half a metre. A fit far worse than usual has settled beside
         the right place (stripes along the roof look alike): it is begun anew from where the roof looks most alike."""
         best = self._fit(bgr, camera, guess)
-        if self.usual is None or self._sound(best):
+        if self.usual is None or self._sound(best) or self._as_guessed(best, guess):
             return best
         for start in self._starts_about(bgr, camera, guess):
             again = self._fit(bgr, camera, start)
             if self._sound(again):
                 return again
         return NotFitted("what is seen there fits the vehicle's roof far worse than usual") if best else best
+
+    def _as_guessed(self, fit: Fitted | NotFitted, guess: Pose) -> bool:
+        """Whether a fit lies where it was expected at both ends of the roof: other light on it is then no reason to
+        doubt it."""
+        if not isinstance(fit, Fitted):
+            return False
+        ends = np.array([[self.solid.x_min_m, 0.0], [self.solid.x_max_m, 0.0]])
+        return bool(np.hypot(*(fit.pose.to_course(ends) - guess.to_course(ends)).T).max() < EXPECTED_M)
 
     def _sound(self, fit: Fitted | NotFitted) -> bool:
         assert self.usual is not None
