@@ -17,6 +17,11 @@ import numpy as np
 from analysis.trouble import Trouble
 from vision.part import Part, apart_s, look_over, shortfall
 
+NEARLY_AS_SLOW = 0.8
+"""All frames are taken of a clip that is hardly faster than asked: leaving out every tenth would help nobody."""
+HOLE_STEPS = 1.5
+"""Frames further apart than this many of the clip's usual steps have a hole between them."""
+
 
 @dataclass(frozen=True)
 class Frame:
@@ -122,7 +127,7 @@ def frames(footage: Footage, *, rate_hz: float | None = None, start_s: float = 0
 def missing_times(footage: Footage, rate_hz: float, seen_s: np.ndarray) -> np.ndarray:
     """Times (s), `rate_hz` or the clip's own rate apart, about which none of the frames seen at `seen_s` (n,) lies:
     the camera did not record, or what it recorded cannot be read."""
-    step = max(1 / rate_hz, 1.5 * float(np.median(np.diff(footage.times_s))))
+    step = max(1 / rate_hz, HOLE_STEPS * float(np.median(np.diff(footage.times_s))))
     grid = np.arange(0.0, footage.duration_s + step / 2, step)
     seen = np.sort(seen_s) if len(seen_s) else np.array([-np.inf])
     right = np.clip(np.searchsorted(seen, grid), 1, max(len(seen) - 1, 1))
@@ -163,7 +168,7 @@ def _frame_by(footage: Footage, index: int) -> Frame | None:
 def sample_indices(times_s: np.ndarray, rate_hz: float) -> np.ndarray:
     """Indices of the frames nearest to an even spacing of 1/rate_hz s; all of them when the clip is slower."""
     step = float(np.median(np.diff(times_s)))
-    if step >= 0.8 / rate_hz:
+    if step >= NEARLY_AS_SLOW / rate_hz:
         return np.arange(len(times_s))
     grid = np.arange(times_s[0], times_s[-1] + step / 2, 1 / rate_hz)
     right = np.clip(np.searchsorted(times_s, grid), 1, len(times_s) - 1)

@@ -27,6 +27,8 @@ CLOCK_S = 2.0
 (from memory)."""
 LONGEST_GAP_S = 600.0
 """Files further apart than this are not one run."""
+MOST_STRETCHED = 3
+"""No camera's pixels are this much wider than high, or higher than wide."""
 SHORT_S = 1.0
 """A file whose pictures end this much before it says it ends is told to be cut short."""
 
@@ -135,7 +137,7 @@ def look_over(path: Path) -> Part:
     if first is None or not timed or base <= 0:
         raise Trouble("no picture in it can be read", where=str(path),
                       remedy="the file is damaged or cut short: copy it from the camera again")
-    if not 0.2 < stretch < 5:  # no camera's pixels: a claim not to be followed
+    if not 1 / MOST_STRETCHED < stretch < MOST_STRETCHED:  # a claim not to be followed
         stretch = Fraction(1)
     size = round(first.width * stretch), first.height
     check_picture(*size, first.format.name, path)
@@ -184,13 +186,14 @@ def apart_s(before: Part, after: Part) -> float | None:
         return None
     if apart < -CLOCK_S:
         raise Trouble(f"was recorded before {before.path.name}, by the times written in them", where=str(after.path),
-                      remedy="name the files in the order in which they were recorded")
+                      remedy="name the files in the order in which they were recorded; if this is it, join them into one "
+                      "file first")
     if min(abs(apart - before.duration_s), abs(apart - after.duration_s)) <= CLOCK_S:
         return 0.0
     gap = apart - before.duration_s
     if gap > LONGEST_GAP_S:
         raise Trouble(f"was recorded {gap / 60:.0f} minutes after {before.path.name} ended, by the times written in "
-                      "them", where=str(after.path), remedy="analyse each run by itself")
+                      "them", where=str(after.path), remedy="analyse each run by itself; if they are one run, join them into one file first")
     return gap if gap > 0 else None
 
 
