@@ -186,14 +186,15 @@ def apart_s(before: Part, after: Part) -> float | None:
         return None
     if apart < -CLOCK_S:
         raise Trouble(f"was recorded before {before.path.name}, by the times written in them", where=str(after.path),
-                      remedy="name the files in the order in which they were recorded; if this is it, join them into one "
-                      "file first")
+                      remedy="name the files in the order in which they were recorded; if this is it, join them into "
+                      "one file first")
     if min(abs(apart - before.duration_s), abs(apart - after.duration_s)) <= CLOCK_S:
         return 0.0
     gap = apart - before.duration_s
     if gap > LONGEST_GAP_S:
         raise Trouble(f"was recorded {gap / 60:.0f} minutes after {before.path.name} ended, by the times written in "
-                      "them", where=str(after.path), remedy="analyse each run by itself; if they are one run, join them into one file first")
+                      "them", where=str(after.path),
+                      remedy="analyse each run by itself; if they are one, join them into one file first")
     return gap if gap > 0 else None
 
 
