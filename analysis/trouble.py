@@ -27,6 +27,16 @@ class Trouble(Exception):
         return _visible(f"{place}{self.what}{advice}")
 
 
+def check_text(name: str) -> None:
+    """Raises Trouble for a name that is no text: a file named by a system of another encoding, which no record and no
+    page could name."""
+    try:
+        name.encode()
+    except UnicodeEncodeError:
+        raise Trouble("this name cannot be read as text", where=name,
+                      remedy="rename the file or folder with plain letters") from None
+
+
 def _visible(text: str) -> str:
     """The text on one line whatever a file put into it: what cannot be printed (line breaks, controls, marks that turn
     the direction of writing) is written as its code."""

@@ -18,7 +18,7 @@ from typing import Any
 
 import fsspec
 
-from analysis.trouble import Trouble
+from analysis.trouble import Trouble, check_text
 from cli import files
 from cli.batch_job import ANALYSE, Job, Outcome, run_job, running, stop_all
 from cli.made_with import code_sha256
@@ -140,6 +140,8 @@ def _job(base: Path, row: Mapping[str, str], usual: Mapping[str, str], out: str,
     clips = tuple(_seen_from(base, c.strip()) for c in given.pop("clip", "").split(_PARTS) if c.strip())
     if not clips:
         raise Trouble("no clip is named", remedy="write its file name under clip")
+    for address in (*clips, *given.values()):
+        check_text(address)
     for needed in _FOUND_BESIDE:
         if needed not in given:
             raise Trouble(f"no {needed} file is known for this clip", remedy=f"put a {needed}.toml beside it, name one "

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from analysis.trouble import Trouble
+from analysis.trouble import Trouble, check_text
 from cli.library.commands import audit, batch, library
 from cli.whole import disk_trouble, is_of_the_disk
 
@@ -281,7 +281,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         if threading.current_thread() is threading.main_thread():
             signal.signal(signal.SIGTERM, signal.default_int_handler)  # so that half-written files are cleared away
-        asked = parser().parse_args(argv)
+        given = list(sys.argv[1:] if argv is None else argv)
+        for name in given:
+            check_text(name)
+        asked = parser().parse_args(given)
         asked.run(asked)
         return OK
     except Trouble as e:

@@ -292,3 +292,19 @@ def test_the_command_tells_what_cannot_be_read(tmp_path: Path, capsys: pytest.Ca
     assert "film.mp4" in said.out and "none.mp4: no such file" in said.out
     assert "defect" not in said.out and "2 clips have no result" in said.err
     assert findings_of(tmp_path / "lib") == {}
+
+
+def test_a_clip_whose_name_is_no_text_costs_only_itself(tmp_path: Path) -> None:
+    """Named by a camera or a system of another encoding; where a file system has no such names, nothing is lost."""
+    for name in (b"good.mp4", b"holiday-\xff.mp4"):
+        try:
+            (tmp_path / os.fsdecode(name)).write_bytes(name)
+        except OSError:
+            pytest.skip("this file system takes only names that are text")
+    usual = {what: str(tmp_path / f"{what}.toml") for what in ("vehicle", "course")}
+    for file in usual.values():
+        Path(file).write_text("x = 1\n")
+    found = read_batch(tmp_path, str(tmp_path / "out"), usual)
+    assert [Path(j.clips[0]).name for j in found.jobs] == ["good.mp4"]
+    assert "holiday-\\udcff.mp4: this name cannot be read as text" in found.troubles[0].one_line()
+    assert main(["batch", str(tmp_path / os.fsdecode(b"\xff")), "--out", "x"]) == 2

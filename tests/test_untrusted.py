@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import io
 import json
+import os
 import struct
 import zipfile
 from collections.abc import Callable
@@ -185,6 +186,19 @@ def test_a_library_from_elsewhere_cannot_erase_other_files(tmp_path: Path) -> No
     with pytest.raises(Trouble, match="cannot be read"):
         open_library(library)
     assert (tmp_path / "mine.txt").read_text() == "my own" and (tmp_path / "mine").is_dir()
+
+
+def test_a_folder_whose_name_is_no_text_is_left_out_and_told(tmp_path: Path) -> None:
+    write_attempt(tmp_path / "good")
+    try:
+        (tmp_path / "good").rename(tmp_path / os.fsdecode(b"bad-\xff"))
+    except OSError:
+        pytest.skip("this file system takes only names that are text")
+    write_attempt(tmp_path / "good")
+    library = open_library(tmp_path)
+    told = library.refresh()
+    assert told.added == 1 and "bad-\\udcff: this name cannot be read" in told.troubles[0].one_line()
+    library.close()
 
 
 # ---- records, tracks, words ------------------------------------------------------------------------------------------

@@ -9,7 +9,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from analysis.trouble import Trouble
+from analysis.trouble import Trouble, check_text
 from cli.library.database import attempts, connect, findings, grids, meta
 from cli.library.digest import Digest, digest
 from cli.library.erase import finish_pending
@@ -51,6 +51,7 @@ class Library:
             if known.get(attempt) == self.storage.state(attempt):
                 continue
             try:
+                check_text(attempt)
                 waiting.append(digest(self.storage, attempt))
             except Trouble as e:
                 troubles.append(e)
