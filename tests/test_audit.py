@@ -416,6 +416,10 @@ def test_tyre_clearance_is_laid_where_the_tyres_were() -> None:
     assert (g.ix0, g.iy0, g.least_m.shape) == (10, -2, (6, 4))
     told = {(g.ix0 + i, g.iy0 + j): g.least_m[i, j] for i, j in np.argwhere(np.isfinite(g.least_m))}
     assert told == {(10, 1): 0.5, (15, 1): 0.3, (10, -2): 2.0}
+    far = track | {"x_m": np.array([10.0, 1e6, -1e300])}
+    again = tyre_grid(record, far)
+    assert again is not None and again.least_m.size < 100  # the damaged places are left out
+    assert tyre_grid(record, track | {"y_m": np.full(3, 2000.0)}) is None
 
 
 def test_the_yard_counts_each_attempt_once_a_square() -> None:

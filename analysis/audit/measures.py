@@ -62,6 +62,7 @@ _OF_THE_WHOLE = {"shunt_count": "shunt", "stopping_box": "end", "barrier": "end"
 _TURNED_RAD = math.radians(5.0)  # the steering has begun
 _FIRST_M = 5.0  # the first metres of the reverse, before the steering shows
 CELL_M = 1.0  # finer cells hold too few passes to compare
+FARTHEST_M = 1000.0  # no yard reaches so far from its bay; a plan laid out to a damaged track would fill the memory
 
 
 @dataclass(frozen=True)
@@ -189,7 +190,8 @@ def tyre_grid(record: Mapping[str, Any], track: Mapping[str, np.ndarray]) -> Gri
     for column, side in (("tyre_left_m", 1.0), ("tyre_right_m", -1.0)):
         if column not in track:
             continue
-        known = np.flatnonzero(np.isfinite(px + py).all(axis=0) & np.isfinite(track[column]))
+        near = np.maximum(np.abs(px), np.abs(py)).max(axis=0) < FARTHEST_M  # not so where a place is not known
+        known = np.flatnonzero(near & np.isfinite(track[column]))
         outermost = np.argmax(side * py[:, known], axis=0), known
         places.append(np.column_stack([px[outermost], py[outermost]]))
         values.append(track[column][known])
