@@ -13,7 +13,7 @@ from analysis.trouble import Trouble
 from vision.opening import SMALLEST_SIDE_PX
 
 KINDS = ("JPEG", "PNG", "TIFF", "BMP", "WEBP")
-LARGEST_FILE_BYTES = 200_000_000
+LARGEST_FILE_BYTES = 200_000_000  # nearly two bytes a pixel of the largest photo (own choice)
 LARGEST_PHOTO_PX = 110_000_000
 """Telephones take up to 108 million."""
 
