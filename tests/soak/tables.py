@@ -12,6 +12,7 @@ import shutil
 import tomllib
 import zipfile
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
@@ -46,6 +47,7 @@ from cli.library.query import Filter, facets, find
 from cli.library.retention import RETENTION, due
 from cli.siblings import earlier_attempts
 from cli.vehicles import figures_text
+from cli.verify import verify_all
 from soak.mutation import mutated
 from soak.values import NASTY, changed, csv_bytes, json_bytes, toml_bytes
 
@@ -265,6 +267,8 @@ class Kinds:
             shutil.copytree(self._attempt, place, dirs_exist_ok=True)
             shutil.copytree(self._attempt, here / "attempts" / "run-2")
             shutil.copyfile(path, place / path.relative_to(here))
+        with suppress(Trouble):
+            verify_all([here / "attempts" / "run-1"])
         library = open_library(here / "attempts")
         try:
             told = library.refresh().troubles
