@@ -43,7 +43,7 @@ class Manner:
 
 
 MOVING_OFF = Manner(0.45, 0.2, (0.0, 0.2, 0.4, 0.6, 0.8), (0.3, 0.2, 0.2, 0.15, 0.15))
-COMING_TO_REST = Manner(0.45, 0.2, (0.0, 0.15, 0.3), (0.6, 0.2, 0.2))
+COMING_TO_REST = Manner(0.45, 0.2, (0.0, 0.2), (0.8, 0.2))
 
 
 def sharpened(along: Along, probability: np.ndarray) -> np.ndarray:

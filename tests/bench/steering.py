@@ -2,7 +2,7 @@
 
 Two levels of measurement error at 10 Hz. 'measured': what vision was seen to make, against the truth of nine rendered
 clips (place 0.1-0.45 cm and heading 0.007-0.06 degrees from frame to frame, a slowly varying part 0.4-1.8 times as
-large with a memory of 0.6-5 s, and stated sds that are 0.3-0.9 of the true ones). 'coarse': several times that
+large with a memory of 0.6-5 s, and stated sds that are 0.3-1.2 of the true ones). 'coarse': several times that
 (0.8-2 cm, 0.03-0.1 degrees, 0.3-1). In both 5 % of the poses are missing and 2 % are gross errors of up to 3 m and 20
 degrees. Every third stop is clean; at the others the wheel is turned by up to 40 degrees. In 30 % of the runs the wheel
 still turns as the vehicle comes to rest, in 30 % it turns again as soon as the vehicle moves. The restart's
@@ -35,9 +35,9 @@ VEHICLES = (bus(), bus(length_m=10.0, wheelbase_m=5.2, front_overhang_m=2.2),
             bus(length_m=8.5, wheelbase_m=4.6, front_overhang_m=1.3, max_wheel_angle_deg=40.0))
 NOISE: Mapping[str, Mapping[str, tuple[float, float]]] = {
     "measured": {"sd_m": (0.001, 0.0045), "sd_deg": (0.007, 0.06), "slow": (0.4, 1.8), "slow_time_s": (0.6, 5.0),
-                 "stated": (0.3, 0.9)},
+                 "stated": (0.3, 1.2)},
     "coarse": {"sd_m": (0.008, 0.02), "sd_deg": (0.03, 0.1), "slow": (0.3, 1.0), "slow_time_s": (0.6, 5.0),
-               "stated": (0.3, 0.9)}}
+               "stated": (0.3, 1.2)}}
 
 GOALS: Mapping[str, tuple[str, Goal | None]] = {
     "stops": ("1", None), "stops_missed": ("1", Goal("=", 0)), "stops_invented": ("1", Goal("=", 0)),
