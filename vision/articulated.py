@@ -65,9 +65,9 @@ def learn_hinged(vehicle: Vehicle, bgrs: Sequence[np.ndarray], cameras: Sequence
         starts.append(hinged(vehicle, lead, lead.heading_rad - bend) if leads else
                       towed_pose(vehicle, replace(lead, articulation_rad=bend)))
     second = _learnt_body(vehicle, not leads, [bgrs[i] for i in used], [cameras[i] for i in used], starts,
-                          [times_s[i] for i in used], plate, size_doubt)
+                          [times_s[i] for i in used], plate, size_doubt, faint=True)
     if not isinstance(second, LearntRoof):
-        return NotFitted(f"its other body: {second.reason}")
+        return NotFitted(f"{'towing vehicle' if leads else 'trailer'}: {second.reason}")
     mine, other = (second, first) if leads else (first, second)
     assert isinstance(mine.roof, Roof) and isinstance(other.roof, Roof)
     roofs = HingedRoofs(vehicle, mine.roof, other.roof, _common(mine.rim), _common(other.rim))
@@ -99,11 +99,11 @@ def _coupling(roofs: HingedRoofs) -> str:
 
 def _learnt_body(vehicle: Vehicle, trailer: bool, bgrs: Sequence[np.ndarray], cameras: Sequence[Camera],
                  coarse: Sequence[Pose], times_s: Sequence[float], plate: Plate,
-                 size_doubt: float) -> LearntRoof | NotFitted:
+                 size_doubt: float, faint: bool = False) -> LearntRoof | NotFitted:
     body: Body | None = vehicle.trailer if trailer else vehicle
     assert body is not None
     return learn_roof(body, bgrs, cameras, coarse, times_s, plate, size_doubt,
-                      OPEN_SIDES["trailer" if trailer else "towing"], INSET_PX)
+                      OPEN_SIDES["trailer" if trailer else "towing"], INSET_PX, faint)
 
 
 def _common(rim: RimFit | None) -> np.ndarray:

@@ -48,11 +48,13 @@ class LearntRoof:
 
 def learn_roof(vehicle: Body, bgrs: Sequence[np.ndarray], cameras: Sequence[Camera], coarse: Sequence[Pose],
                times_s: Sequence[float], plate: Plate, size_doubt: float,
-               open_sides: Sequence[str] = tuple(SIDES), inset_px: float = 0.0) -> LearntRoof | NotFitted:
+               open_sides: Sequence[str] = tuple(SIDES), inset_px: float = 0.0,
+               faint: bool = False) -> LearntRoof | NotFitted:
     """Build the roof from pictures with coarse poses and times; `plate` tells what lies beyond its rim; `size_doubt` by
     what share (one sd) the roof may look larger or smaller than entered, as the camera's height is not known better;
     `open_sides` are those beyond which ground is seen (the rear of a tractor and the front of its trailer are not);
     pixels closer to the rim than `inset_px` are not used, nor any closer than INSET_M.
+    A `faint` roof may be unmarked: one picture of it shows its own noise most, so that all are averaged at first.
 
     In turn: sharpen (align all pictures to the one taken most nearly from above, average, repeat);
     put the body where the coarse poses on average had it; find the rim and put it where the data
@@ -64,7 +66,8 @@ def learn_roof(vehicle: Body, bgrs: Sequence[np.ndarray], cameras: Sequence[Came
     flat = np.full(roof_grid_m(solid, spacing).shape[:2], solid.z_max_m, np.float32)
     first = int(np.argmin([_distance_from_nadir(c, p, vehicle) for c, p in zip(cameras, coarse, strict=True)]))
     picture = _rectify(bgrs[first], cameras[first], coarse[first], flat, solid, spacing)
-    roof = Roof(solid, picture, np.zeros_like(flat), flat, spacing, shots.inset_m)
+    roof = (shots.build(coarse, flat) if faint else
+            Roof(solid, picture, np.zeros_like(flat), flat, spacing, shots.inset_m))
     poses: list[Pose | None] = list(coarse)
     for _ in range(2):
         poses = shots.align(roof, poses, coarse)
