@@ -29,6 +29,8 @@ LEAST_SEEN = 60
 """A view that sees fewer of the spots than this is left out."""
 BELIEVED = np.array([0.3, 0.06, 0.03, 0.1, 0.1])
 """Standard deviation of what is sought before looking: log focal, k1, k2, tilt about both axes (rad)."""
+LEAST_SWAY = 0.004
+"""Movement of the picture, as a share of its width, below which a sway tells nothing that coding does not feign."""
 SETTLED = 0.1
 """A step below this share of its standard deviation ends the search."""
 SCATTER = 1.5
@@ -63,8 +65,9 @@ def view_of(camera: Camera) -> np.ndarray:
 def lens_from_sway(pictures: Sequence[np.ndarray], cameras: Sequence[Camera],
                    hidden_px: Sequence[np.ndarray | None], plate: Plate) -> SwaySeen | None:
     """pictures (h, w, 3) with their cameras, all of one lens; hidden_px[i] a polygon (n, 2) not to be looked at (the
-    vehicle); plate: the empty yard, whose view is the one reported. None with too few pictures or no agreement."""
-    if len(pictures) < LEAST_PICTURES:
+    vehicle); plate: the empty yard, whose view is the one reported.
+    None with too few pictures, a camera that stands still, or no agreement."""
+    if len(pictures) < LEAST_PICTURES or _swayed(cameras) < LEAST_SWAY:
         return None
     flats = [flattened(p) for p in pictures]
     px = strong_pixels(flattened(plate.bgr).whole(), plate.known, POINTS).astype(float)
@@ -88,6 +91,17 @@ def lens_from_sway(pictures: Sequence[np.ndarray], cameras: Sequence[Camera],
     laid = _laid_like(found, plate.camera, px)
     return SwaySeen(laid(found), tuple(laid(view) for view in views), view_of(found),
                     SCATTER**2 * slope.T @ cov @ slope)
+
+
+def _swayed(cameras: Sequence[Camera]) -> float:
+    """How far the ground in the middle and in the corners of the first view moves in the picture, as a share of its
+    width: standard deviation over all views, of the corner that moves most."""
+    lens = cameras[0].lens
+    w, h = lens.width_px - 1, lens.height_px - 1
+    ground = cameras[0].to_ground(np.array([[w / 2, h / 2], [0, 0], [w, 0], [0, h], [w, h]], float))
+    ground = ground[np.isfinite(ground).all(axis=1)]
+    at = np.array([c.project_ground(ground) for c in cameras])
+    return float(np.hypot(*at.std(axis=0).T).max()) / lens.width_px
 
 
 def varied(camera: Camera, change: np.ndarray) -> Camera:
