@@ -42,7 +42,7 @@ class Manner:
     share: tuple[float, ...]
 
 
-MOVING_OFF = Manner(0.45, 0.2, (0.0, 0.2, 0.4, 0.6, 0.8), (0.3, 0.2, 0.2, 0.15, 0.15))
+MOVING_OFF = Manner(0.45, 0.2, (0.0, 0.2, 0.4, 0.6, 0.8), (0.4, 0.2, 0.2, 0.1, 0.1))
 COMING_TO_REST = Manner(0.45, 0.2, (0.0, 0.2), (0.8, 0.2))
 
 
