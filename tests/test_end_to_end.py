@@ -7,6 +7,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from cli.verify import verify, whole_record
+
 CLIPS = Path(__file__).parents[1] / "sample_clips"
 
 
@@ -49,3 +51,10 @@ def test_the_dry_steer_is_found_with_an_interval_that_holds_it(record, truth):
 def test_the_tyre_over_the_line_is_a_fault(record):
     over = [f for f in record["findings"] if f["kind"] == "tyre_over_line" and f["verdict"] == "fault"]
     assert len(over) == 1
+
+
+def test_the_result_is_whole_and_says_what_it_was_made_from(lorry):
+    assert not any(told.bad for told in verify(lorry))
+    given = whole_record(lorry)["made_with"]["given"]
+    assert {what: g["file"] for what, g in given.items()} == {
+        "vehicle": "vehicle.toml", "course": "course.toml", "rules": "rules.toml"}
