@@ -24,8 +24,8 @@ JUMP = 1.5
 """A camera whose misfit is this much above the recent usual may have slid along the paint: it is searched anew."""
 UNLIKE, LEAST_UNLIKE = 3.0, 0.12
 """The same where the ground lacks this many times the usual share of likeness with the reference picture, but not less
-than the second; if no search helps, the frame is a gap (rendered clips: 2-9 % lacking in place, 13-50 % where a climbing
-camera was placed wrongly)."""
+than the second; if no search helps, the frame is a gap (rendered clips: up to 9 % lacking in place, 13-50 % where a
+climbing camera was placed wrongly)."""
 RECENT = 50
 """Frames from which the usual is taken: five seconds."""
 
