@@ -7,8 +7,8 @@ import random
 import shutil
 import threading
 import time
-from collections.abc import Callable
-from contextlib import nullcontext
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
 from typing import Any
 
@@ -62,8 +62,11 @@ def kill_analyse(place: Path, kills: int, seed: int = 1) -> str:
     """Half of the kills hit a whole analysis (all but the measuring), half the writing of its result alone."""
     prepared = prepare_result(place)
     run = place / "run"
-    measure_at_once()
+    with measuring_at_once():
+        return _kill_analyse(prepared, run, place, kills, seed)
 
+
+def _kill_analyse(prepared: Path, run: Path, place: Path, kills: int, seed: int) -> str:
     def request(trainee: str) -> cli.analyse.Request:
         return cli.analyse.Request((prepared / "recording-01.mp4",), prepared / "vehicle.toml",
                                    prepared / "course.toml", run, trainee=trainee, room=False)
@@ -93,8 +96,19 @@ def kill_analyse(place: Path, kills: int, seed: int = 1) -> str:
     return f"{len(replaced)} different results stood in the folder"
 
 
+@contextmanager
+def measuring_at_once() -> Iterator[None]:
+    """Within it, the program takes the hand-made attempt for what it measured."""
+    before = cli.analyse.measure, cli.analyse.judge
+    measure_at_once()
+    try:
+        yield
+    finally:
+        cli.analyse.measure, cli.analyse.judge = before
+
+
 def measure_at_once() -> None:
-    """Let the program take the hand-made attempt for what it measured."""
+    """The same for good: for a process of its own."""
     attempt = make_attempt()
     cli.analyse.measure = lambda *a, **k: attempt.track  # type: ignore[assignment]
     cli.analyse.judge = lambda *a, **k: attempt  # type: ignore[assignment]
