@@ -118,7 +118,9 @@ def test_no_query_is_a_defect(app: Running, path: str) -> None:
 def test_bodies_and_headers_have_a_size_even_when_they_do_not_say_it(app: Running) -> None:
     start = f"POST /queue HTTP/1.1\nHost: 127.0.0.1:{app.port}\nOrigin: {app.url}\nTransfer-Encoding: chunked\n\n"
     piece = f"{10_000:x}\n" + "x" * 10_000 + "\n"
-    assert status(raw(app, start + piece * (LARGEST_BODY_BYTES // 10_000 + 1) + "0\n\n", end=True)) == 413
+    # the server hangs up on what it will not read, which may overtake its answer
+    got = [raw(app, start + piece * (LARGEST_BODY_BYTES // 10_000 + 1) + "0\n\n", end=True) for _ in range(5)]
+    assert {status(answer) for answer in got if answer} == {413}
     for many in (40_000, 3_000_000):
         got = raw(app, f"GET /queue HTTP/1.1\nHost: 127.0.0.1:{app.port}\nConnection: close\nX: {'x' * many}\n\n")
         assert not got or status(got) in (400, 431)
