@@ -10,6 +10,7 @@ from analysis.attempt import Leg, Motion, Stop
 from analysis.nodes import runs
 
 _LEAST_LEG_M = 0.03  # less is rocking on the springs
+_SURELY_ROLLING = 0.01  # probability of standing below which no edge lies further out: what is there is another stop
 
 
 def stops_of(motion: Motion, stop_min_s: float) -> tuple[Stop, ...]:
@@ -44,7 +45,8 @@ def _edge(t: np.ndarray, standing: np.ndarray) -> tuple[float, float]:
     below = int(np.argmax(standing < 0.5))
     again = np.flatnonzero(standing[below:] > 0.5)
     beyond = below + int(again[0]) if len(again) else len(t)
-    upto = below + int(np.argmin(standing[below:beyond]))
+    rolling = np.flatnonzero(standing[below:beyond] < _SURELY_ROLLING)
+    upto = below + int(rolling[0] if len(rolling) else np.argmin(standing[below:beyond]))
     still = np.maximum.accumulate(standing[upto::-1])[::-1]
     # The central 95 %: a percent of doubt spread over a long standstill says nothing of where its edge lies.
     share = -np.diff(np.clip(still / still[0], 0.025, 0.975))
