@@ -20,6 +20,7 @@ import uvicorn
 from fake_attempt import make_attempt, write_clip
 
 import cli.analyse
+from analysis.attempt import Attempt
 from cli.app.guard import Passphrase
 from cli.app.runner import SubprocessRunner
 from cli.app.server import build
@@ -40,19 +41,28 @@ front_overhang_m = 1.4
 def prepare_result(folder: Path) -> Path:
     """An analysed attempt folder of the hand-made attempt, with its clip as recording-01.mp4."""
     place = folder / "prepared"
+    analysed_by_hand(place, make_attempt())
+    os.environ["FAKE_RESULT"] = str(place)
+    return place
+
+
+def analysed_by_hand(place: Path, attempt: Attempt) -> None:
+    """Make the folder `place` the result of an analysis that measured and judged this attempt."""
     place.mkdir()
     write_clip(place / "recording-01.mp4")
     (place / "vehicle.toml").write_text(VEHICLE)
-    attempt = make_attempt()
     (place / "course.toml").write_text(course_toml(attempt.course))
     with pytest.MonkeyPatch.context() as patched:
-        patched.setattr(cli.analyse, "measure", lambda *a, **k: attempt.track)
-        patched.setattr(cli.analyse, "judge", lambda *a: attempt)
+        take_as_measured(patched, attempt)
         cli.analyse.run(cli.analyse.Request((place / "recording-01.mp4",), place / "vehicle.toml",
                                             place / "course.toml", place, trainee="T-07", instructor="I-1",
                                             room=False))
-    os.environ["FAKE_RESULT"] = str(place)
-    return place
+
+
+def take_as_measured(patched: pytest.MonkeyPatch, attempt: Attempt) -> None:
+    """Let the program take a hand-made attempt for what it measured and judged, until `patched` is undone."""
+    patched.setattr(cli.analyse, "measure", lambda *a, **k: attempt.track)
+    patched.setattr(cli.analyse, "judge", lambda *a, **k: attempt)
 
 
 def set_up(root: Path, prepared: Path, *, attempts: tuple[str, ...] = ()) -> Path:

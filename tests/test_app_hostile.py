@@ -16,10 +16,9 @@ from pathlib import Path
 from xml.etree import ElementTree
 
 import pytest
-from app_running import VEHICLE, Running, prepare_result, running, set_up
+from app_running import VEHICLE, Running, analysed_by_hand, prepare_result, running, set_up
 from fake_attempt import make_attempt, write_clip
 
-import cli.analyse
 from analysis.trouble import Trouble
 from cli.app import guard
 from cli.app.folder import Folder
@@ -28,7 +27,6 @@ from cli.app.look import ending_of_clip
 from cli.app.rewrite import take_apart
 from cli.app.share import ASKED, SHARE, SINGLE, ZIP, make_share
 from cli.app.uploads import Uploads
-from cli.courses import course_toml
 
 MARK = "xss-probe"
 EVIL = f"\"'><{MARK} onclick=alert(1)></script><{MARK}>--><svg/onload=alert(1)>&lt;{MARK}&gt; {{{{7*7}}}} {{0}} %s"
@@ -226,16 +224,7 @@ def hostile(tmp_path_factory: pytest.TempPathFactory) -> Path:
                       rules=replace(attempt.rules, name=EVIL, source=EVIL),
                       track=replace(attempt.track, notes=(EVIL,)))
     place = tmp_path_factory.mktemp("hostile") / "prepared"
-    place.mkdir()
-    write_clip(place / "recording-01.mp4", seconds=12)
-    (place / "vehicle.toml").write_text(VEHICLE)
-    (place / "course.toml").write_text(course_toml(attempt.course))
-    with pytest.MonkeyPatch.context() as patched:
-        patched.setattr(cli.analyse, "measure", lambda *a, **k: attempt.track)
-        patched.setattr(cli.analyse, "judge", lambda *a: attempt)
-        cli.analyse.analyse(cli.analyse.Request((place / "recording-01.mp4",), place / "vehicle.toml",
-                                                place / "course.toml", place, trainee="T-07", instructor="I-1",
-                                                room=False))
+    analysed_by_hand(place, attempt)
     return place
 
 

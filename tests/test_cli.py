@@ -11,6 +11,7 @@ from typing import Any
 import jsonschema
 import pandas as pd
 import pytest
+from app_running import take_as_measured
 from fake_attempt import make_attempt, write_clip
 from fake_room import make_room
 
@@ -235,10 +236,8 @@ def test_a_generated_course_is_read_back_as_the_same(yard: Path, capsys: pytest.
 @pytest.fixture
 def measured(yard: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """The yard, with a hand-made attempt in place of what would be measured and judged."""
-    attempt = make_attempt()
     write_clip(yard / "clip.mp4")
-    monkeypatch.setattr(cli.analyse, "measure", lambda *a, **k: attempt.track)
-    monkeypatch.setattr(cli.analyse, "judge", lambda *a: attempt)
+    take_as_measured(monkeypatch, make_attempt())
     monkeypatch.setattr(cli.analyse, "room_of", lambda attempt, progress: make_room(attempt))
     return yard
 

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from app_running import prepare_result, running, set_up
+from app_running import prepare_result, running, set_up, take_as_measured
 from attempt_folders import write_attempt
 from fake_attempt import make_attempt, write_clip
 from soak.disks import as_a_plain_user, read_only, small_disk, with_full_disk
@@ -233,9 +233,7 @@ def test_a_correction_that_cannot_be_kept_is_said(analysed: Path, monkeypatch: p
 @pytest.fixture
 def own_clip(tmp_path: Path, prepared: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[cli.analyse.Request]:
     """A request whose clip may be done to; the measuring takes no time."""
-    attempt = make_attempt()
-    monkeypatch.setattr(cli.analyse, "measure", lambda *a, **k: attempt.track)
-    monkeypatch.setattr(cli.analyse, "judge", lambda *a, **k: attempt)
+    take_as_measured(monkeypatch, make_attempt())
     shutil.copytree(prepared, tmp_path / "run")
     clip = Path(shutil.copy(prepared / "recording-01.mp4", tmp_path / "clip.mp4"))
     yield cli.analyse.Request((clip,), prepared / "vehicle.toml", prepared / "course.toml", tmp_path / "run",

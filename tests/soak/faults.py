@@ -7,12 +7,13 @@ import random
 import shutil
 import threading
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, nullcontext
+from collections.abc import Callable
+from contextlib import nullcontext
 from pathlib import Path
 from typing import Any
 
-from app_running import FAKE_WORKER, Running, free_port, prepare_result, set_up
+import pytest
+from app_running import FAKE_WORKER, Running, free_port, prepare_result, set_up, take_as_measured
 from attempt_folders import write_attempt
 from fake_attempt import make_attempt, write_clip
 
@@ -62,7 +63,8 @@ def kill_analyse(place: Path, kills: int, seed: int = 1) -> str:
     """Half of the kills hit a whole analysis (all but the measuring), half the writing of its result alone."""
     prepared = prepare_result(place)
     run = place / "run"
-    with measuring_at_once():
+    with pytest.MonkeyPatch.context() as patched:
+        take_as_measured(patched, make_attempt())
         return _kill_analyse(prepared, run, place, kills, seed)
 
 
@@ -96,22 +98,9 @@ def _kill_analyse(prepared: Path, run: Path, place: Path, kills: int, seed: int)
     return f"{len(replaced)} different results stood in the folder"
 
 
-@contextmanager
-def measuring_at_once() -> Iterator[None]:
-    """Within it, the program takes the hand-made attempt for what it measured."""
-    before = cli.analyse.measure, cli.analyse.judge
-    measure_at_once()
-    try:
-        yield
-    finally:
-        cli.analyse.measure, cli.analyse.judge = before
-
-
 def measure_at_once() -> None:
-    """The same for good: for a process of its own."""
-    attempt = make_attempt()
-    cli.analyse.measure = lambda *a, **k: attempt.track  # type: ignore[assignment]
-    cli.analyse.judge = lambda *a, **k: attempt  # type: ignore[assignment]
+    """Take the hand-made attempt for what is measured, for good: for a process of its own."""
+    take_as_measured(pytest.MonkeyPatch(), make_attempt())
 
 
 def fill_disks(place: Path, steps: int = 12) -> str:
