@@ -11,7 +11,7 @@ from paint_run import PaintedRun, painted_run
 
 from vision.camera import Camera, Lens, rotation_matrix, rotation_vector
 from vision.footage import Frame
-from vision.ground import GroundReference, NotPlaced, Placed
+from vision.ground import GroundReference, NotPlaced, Placed, Reach
 from vision.plate import Plate
 from vision.tracking import Scene, _continued, _placed
 
@@ -29,7 +29,7 @@ def blurred(picture: np.ndarray) -> np.ndarray:
 def test_a_far_frame_is_found_by_the_ground_and_not_by_the_vehicle(run: PaintedRun) -> None:
     """The roof's fields are the richest thing in view, and the vehicle has moved by metres in between."""
     first, later = (blurred(p) for p in run.pictures([14.0, 30.0]))
-    placed = GroundReference(first, run.camera(14.0)).place(later, run.camera(14.0), wide=True)
+    placed = GroundReference(first, run.camera(14.0)).place(later, run.camera(14.0), reach=Reach.WIDE)
     assert isinstance(placed, Placed)
     assert np.linalg.norm(placed.camera.centre_m - run.camera(30.0).centre_m) < 0.15
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from vision.camera import Camera, Lens
-from vision.ground import GroundReference, NotPlaced, Placed, inside_polygon, pose_from_ground
+from vision.ground import GroundReference, NotPlaced, Placed, Reach, inside_polygon, pose_from_ground
 
 LENS = Lens.ideal(640, 360, 350.0)
 DOWN = np.diag([1.0, -1.0, -1.0])
@@ -91,7 +91,7 @@ def test_a_far_picture_is_found_when_searched_for() -> None:
     """Six metres away and turned by 14 degrees: farther than the pixels alone can lead."""
     true = AT.moved(np.array([0.02, 0.01, 0.25]), np.array([5.0, 3.0, 1.0]))
     reference = GroundReference(seen(AT), AT)
-    got = reference.place(seen(true, seed=9), AT, wide=True)
+    got = reference.place(seen(true, seed=9), AT, reach=Reach.WIDE)
     assert isinstance(got, Placed)
     assert worst_px(got.camera, true) < 0.15
 
@@ -125,7 +125,7 @@ def test_what_does_not_show_the_yard_is_not_placed(kind: str) -> None:
         picture = np.full((LENS.height_px, LENS.width_px, 3), 90, np.uint8)
     else:
         picture = np.random.default_rng(2).integers(0, 255, (LENS.height_px, LENS.width_px, 3), np.uint8)
-    got = reference.place(picture, AT, wide=True)
+    got = reference.place(picture, AT, reach=Reach.WIDE)
     assert isinstance(got, NotPlaced)
     assert not got
     assert got.reason

@@ -10,6 +10,7 @@ import math
 from dataclasses import dataclass, replace
 
 import cv2
+import numba
 import numpy as np
 
 from analysis.track import CameraPath
@@ -39,6 +40,11 @@ class Lens:
     def dist_array(self) -> np.ndarray:
         return np.array(self.dist)
 
+    @property
+    def numbers(self) -> np.ndarray:
+        """(fx, fy, cx, cy, k1, k2, p1, p2, k3), for compiled code."""
+        return np.array((self.fx, self.fy, self.cx, self.cy, *self.dist))
+
     def scaled(self, factor: float) -> Lens:
         """The same lens for a picture resized by `factor` (pixel centres at whole numbers)."""
         shift = (factor - 1) / 2
@@ -59,14 +65,7 @@ class Lens:
 
     def project_camera_frame(self, xc: np.ndarray) -> np.ndarray:
         """(n, 3) points in the camera frame (m) to (n, 2) pixels."""
-        z = xc[:, 2]
-        x, y = xc[:, 0] / z, xc[:, 1] / z
-        k1, k2, p1, p2, k3 = self.dist
-        r2 = x * x + y * y
-        radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
-        xd = x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x)
-        yd = y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y
-        return np.column_stack([self.fx * xd + self.cx, self.fy * yd + self.cy])
+        return _projected(np.ascontiguousarray(xc, np.float64), np.eye(3), np.zeros(3), self.numbers)
 
     def rays(self, px: np.ndarray) -> np.ndarray:
         """(n, 2) pixels to (n, 3) directions in the camera frame, third component 1."""
@@ -106,7 +105,8 @@ class Camera:
 
     def project(self, points_m: np.ndarray) -> np.ndarray:
         """(n, 3) world points (m) to (n, 2) pixels. Points behind the camera give meaningless pixels."""
-        return self.lens.project_camera_frame((np.asarray(points_m, float) - self.centre_m) @ self.rotation.T)
+        return _projected(np.ascontiguousarray(points_m, np.float64), np.ascontiguousarray(self.rotation, np.float64),
+                          np.asarray(self.centre_m, np.float64), self.lens.numbers)
 
     def project_ground(self, points_m: np.ndarray, z_m: float = 0.0) -> np.ndarray:
         """(n, 2) points of the level z = z_m to (n, 2) pixels."""
@@ -115,7 +115,11 @@ class Camera:
 
     def to_ground(self, px: np.ndarray, z_m: float = 0.0) -> np.ndarray:
         """(n, 2) pixels to (n, 2) points (m) where their rays meet the level z = z_m; NaN above the horizon."""
-        d = self.lens.rays(px) @ self.rotation
+        return self.along_rays(self.lens.rays(px), z_m)
+
+    def along_rays(self, rays: np.ndarray, z_m: float = 0.0) -> np.ndarray:
+        """(n, 3) directions in the camera frame to (n, 2) points (m) of the level z = z_m; NaN where they miss it."""
+        d = rays @ self.rotation
         with np.errstate(divide="ignore", invalid="ignore"):
             s = (z_m - self.centre_m[2]) / d[:, 2]
         ground = self.centre_m[:2] + d[:, :2] * s[:, None]
@@ -132,6 +136,47 @@ class Camera:
         g = self.to_ground(c)
         a, b = g[1] - g[0], g[2] - g[0]
         return math.sqrt(abs(float(a[0] * b[1] - a[1] * b[0])))
+
+
+@numba.njit(cache=True, nogil=True)
+def pixel_of(x, y, z, lens):  # pragma: no cover (compiled)
+    """Where a point in the camera frame (m) is seen (u, v), for compiled code; lens: Lens.numbers."""
+    fx, fy, cx, cy, k1, k2, p1, p2, k3 = lens
+    x, y = x / z, y / z
+    r2 = x * x + y * y
+    radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
+    return (fx * (x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x)) + cx,
+            fy * (y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y) + cy)
+
+
+@numba.njit(cache=True, nogil=True)
+def in_camera(p, rotation, centre):  # pragma: no cover (compiled)
+    """A world point (3,) in the camera frame (x, y, z), for compiled code."""
+    a, b, c = p[0] - centre[0], p[1] - centre[1], p[2] - centre[2]
+    return (rotation[0, 0] * a + rotation[0, 1] * b + rotation[0, 2] * c,
+            rotation[1, 0] * a + rotation[1, 1] * b + rotation[1, 2] * c,
+            rotation[2, 0] * a + rotation[2, 1] * b + rotation[2, 2] * c)
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _projected(points, rotation, centre, lens):  # pragma: no cover (compiled)
+    px = np.empty((len(points), 2))
+    for i in range(len(points)):
+        x, y, z = in_camera(points[i], rotation, centre)
+        px[i] = pixel_of(x, y, z, lens)
+    return px
+
+
+@numba.njit(cache=True, nogil=True)
+def turned(turn):  # pragma: no cover (compiled)
+    """`rotation_matrix` for compiled code, of a turn (3,) that is a small part of a circle."""
+    angle = np.sqrt((turn * turn).sum())
+    # sin(a)/a and (1 - cos(a))/a^2, by their series where the quotient would lose its digits
+    a = np.sin(angle) / angle if angle > 1e-4 else 1 - angle**2 / 6
+    b = (1 - np.cos(angle)) / angle**2 if angle > 1e-4 else 0.5 - angle**2 / 24
+    x, y, z = turn
+    cross = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
+    return np.eye(3) + a * cross + b * (cross @ cross)
 
 
 def rotation_matrix(turn_rad: np.ndarray) -> np.ndarray:

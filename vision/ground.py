@@ -11,16 +11,19 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from enum import Enum
 
 import cv2
 import numba
 import numpy as np
 
-from vision.camera import Camera, Lens, rotation_vector
-from vision.sampling import Grey, flattened, pyramid, sample
+from vision.camera import Camera, Lens, in_camera, pixel_of, rotation_vector, turned
+from vision.sampling import Grey, flattened, looked_up, pyramid
 
 POINTS_PER_LEVEL = 2500
 """Enough for a pose to < 0.05 px in every direction; more costs time without telling more."""
+NEAR_LEVELS = 2
+"""Sizes of picture used for a predicted camera: in the half size it lies within the pixel or two that a fit bridges."""
 TUKEY = 4.685
 """Tukey's constant for 95 % efficiency under normal noise (Holland & Welsch 1977)."""
 CORRELATED = 4.0
@@ -72,6 +75,15 @@ class _Level:
     value: np.ndarray  # (n,)
 
 
+class Reach(Enum):
+    """How far from the guess a frame may lie: a few pixels; a hundredth of the picture; anywhere (found by matched
+    features)."""
+
+    NEAR = "near"
+    USUAL = "usual"
+    WIDE = "wide"
+
+
 class GroundReference:
     """A reference picture with its camera, ready to place other frames of the same clip."""
 
@@ -96,13 +108,11 @@ class GroundReference:
             self._levels.append(_Level(scale, xyz, whole[px[:, 1], px[:, 0]]))
 
     def place(self, bgr: np.ndarray, guess: Camera, avoid_px: np.ndarray | None = None,
-              wide: bool = False) -> Placed | NotPlaced:
-        """The frame's camera, starting from `guess`; avoid_px (n, 2) a polygon (vehicle) to leave out.
-
-        `wide` also tries a start from matched features, for frames far from the guess."""
-        pictures = pyramid(flattened(bgr), len(self._levels))
+              reach: Reach = Reach.USUAL) -> Placed | NotPlaced:
+        """The frame's camera, starting from `guess`; avoid_px (n, 2) a polygon (vehicle) to leave out."""
+        pictures = pyramid(flattened(bgr), NEAR_LEVELS if reach is Reach.NEAR else len(self._levels))
         placed = self._refine(pictures, guess, avoid_px)
-        if wide:
+        if reach is Reach.WIDE:
             # Paint lines alone let a far frame settle a metre along them: the smaller misfit decides.
             start = self._search(bgr)
             again = self._refine(pictures, start, avoid_px) if start is not None else None
@@ -201,25 +211,34 @@ def strong_pixels(flat: np.ndarray, usable: np.ndarray, count: int) -> np.ndarra
 def _align(level: _Level, picture: Grey, guess: Camera, lens: Lens, avoid_px: np.ndarray | None,
            iterations: int) -> Placed | NotPlaced:
     """Gauss-Newton on the six pose numbers at one pyramid level, with Tukey weights and one gain."""
-    scaled = lens.scaled(level.scale)
-    camera = Camera(scaled, guess.rotation, guess.centre_m)
-    keep = np.ones(len(level.xyz_m), bool)
-    if avoid_px is not None and len(avoid_px) >= 3:
-        keep = ~inside_polygon(camera.project(level.xyz_m), avoid_px * level.scale + (level.scale - 1) / 2)
-    enough_px = ENOUGH_PX if level.scale == 1 else COARSE_ENOUGH_PX
-    for _ in range(iterations):
-        got = sample(picture, camera, level.xyz_m, keep)
-        if len(got.value) < LEAST_PIXELS:
-            return NotPlaced("too little of the known ground is in the picture")
-        hess, pull, sigma, support, alike = _weighed(got.value, level.value[got.seen], got.in_camera_m, got.slope,
-                                                     np.ascontiguousarray(camera.rotation))
-        step = np.linalg.lstsq(hess + np.diag(np.diag(hess)) * 1e-6, -pull, rcond=None)[0]
-        camera = camera.moved(step[:3], step[3:])
-        moved_px = scaled.fx * max(np.abs(step[:3]).max(), np.abs(step[3:]).max() / camera.centre_m[2])
-        if moved_px < enough_px:
-            break
+    avoid = np.empty((0, 2)) if avoid_px is None else avoid_px * level.scale + (level.scale - 1) / 2
+    compared, rotation, centre_m, hess, sigma, support, alike = _settled(
+        picture.shown, picture.around, picture.share, level.xyz_m, level.value, np.ascontiguousarray(avoid),
+        np.ascontiguousarray(guess.rotation), guess.centre_m, lens.scaled(level.scale).numbers, iterations,
+        ENOUGH_PX if level.scale == 1 else COARSE_ENOUGH_PX)
+    if not compared:
+        return NotPlaced("too little of the known ground is in the picture")
     cov = np.linalg.pinv(hess) * sigma**2 * CORRELATED
-    return Placed(Camera(lens, camera.rotation, camera.centre_m), cov, support, sigma / 1.4826, alike)
+    return Placed(Camera(lens, rotation, centre_m), cov, support, sigma / 1.4826, alike)
+
+
+@numba.njit(cache=True, nogil=True)
+def _settled(shown, around, share, xyz, ref, avoid, rotation, centre, lens, iterations, enough_px):
+    # pragma: no cover (compiled)
+    """Steps until the picture moves less than enough_px. Whether there was enough to compare; rotation and centre;
+    normal matrix, robust sigma, share that fits and likeness of the last look."""
+    keep = ~_within(xyz, avoid, rotation, centre, lens)
+    hess, sigma, support, alike = np.zeros((6, 6)), 0.0, 0.0, 0.0
+    for _ in range(iterations):
+        seen, m, in_camera_m, value, slope = looked_up(shown, around, share, xyz, keep, rotation, centre, lens)
+        if m < LEAST_PIXELS:
+            return False, rotation, centre, hess, sigma, support, alike
+        hess, pull, sigma, support, alike = _weighed(value[:m], ref[seen], in_camera_m, slope, rotation)
+        step = np.linalg.solve(hess + np.diag(np.diag(hess) * 1e-6 + 1e-12), -pull)
+        rotation, centre = turned(step[:3]) @ rotation, centre + step[3:]
+        if lens[0] * max(np.abs(step[:3]).max(), np.abs(step[3:]).max() / centre[2]) < enough_px:
+            break
+    return True, rotation, centre, hess, sigma, support, alike
 
 
 @numba.njit(cache=True, nogil=True)
@@ -254,21 +273,34 @@ def _weighed(value, ref, in_camera_m, slope, rotation):  # pragma: no cover (com
     return hess, pull, sigma, fits / len(value), ab / max(np.sqrt(aa * bb), 1e-6)
 
 
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _within(xyz, polygon, rotation, centre, lens):  # pragma: no cover (compiled)
+    """(n,) bool: which world points are seen within a polygon (m, 2) px."""
+    px = np.empty((len(xyz), 2))
+    for i in range(len(xyz)):
+        x, y, z = in_camera(xyz[i], rotation, centre)
+        px[i] = pixel_of(x, y, z, lens)
+    return inside_polygon(px, polygon)
+
+
 def tukey_weight(residual: np.ndarray, sigma: float) -> np.ndarray:
     """Tukey's biweight: 1 for what fits, falling to 0 at TUKEY sigma."""
     return np.clip(1 - (residual / (TUKEY * sigma)) ** 2, 0, None) ** 2
 
 
-def inside_polygon(px: np.ndarray, polygon_px: np.ndarray) -> np.ndarray:
+@numba.njit(cache=True, nogil=True)
+def inside_polygon(px: np.ndarray, polygon_px: np.ndarray) -> np.ndarray:  # pragma: no cover (compiled)
     """(n,) bool: which (n, 2) points lie in the polygon (m, 2), by the crossing rule."""
-    x, y = px[:, 0], px[:, 1]
-    inside = np.zeros(len(px), bool)
-    a, b = polygon_px, np.roll(polygon_px, -1, axis=0)
-    for (x0, y0), (x1, y1) in zip(a, b, strict=True):
+    inside = np.zeros(len(px), np.bool_)
+    for k in range(len(polygon_px)):
+        x0, y0 = polygon_px[k]
+        x1, y1 = polygon_px[(k + 1) % len(polygon_px)]
         if y0 == y1:
             continue
-        crosses = (y0 > y) != (y1 > y)
-        inside ^= crosses & (x < (x1 - x0) * (y - y0) / (y1 - y0) + x0)
+        for i in range(len(px)):
+            x, y = px[i]
+            if (y0 > y) != (y1 > y) and x < (x1 - x0) * (y - y0) / (y1 - y0) + x0:
+                inside[i] = not inside[i]
     return inside
 
 

@@ -19,7 +19,7 @@ from analysis.vehicle import Vehicle
 from vision.articulated import leading_body, learn_hinged
 from vision.camera import Camera, Lens
 from vision.footage import Footage, Frame, spread_frames
-from vision.ground import GroundReference, NotPlaced, Placed, with_focal
+from vision.ground import GroundReference, NotPlaced, Placed, Reach, with_focal
 from vision.outline import Sighting, difference, find_vehicle, yard_polygon_m
 from vision.overlap import side_by_side
 from vision.plate import Plate, build_plate
@@ -134,7 +134,7 @@ def _placed_against(shots: Sequence[Frame], reference: GroundReference) -> _Look
     camera = reference.camera
     placed = []
     for shot in shots:
-        got = reference.place(shot.bgr, camera, wide=True)
+        got = reference.place(shot.bgr, camera, reach=Reach.WIDE)
         camera = got.camera if isinstance(got, Placed) else camera
         placed.append(got)
     return _kept(shots, placed, reference)

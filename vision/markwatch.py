@@ -25,6 +25,7 @@ HALF_M = 1.5  # half the watched square: a cone pushed farther is reported as go
 CORE_SHARE = 0.6  # half the cone's own square by its height: base, and body leaning outwards
 VEHICLE_MARGIN_M = 0.25  # outline errors and mirrors
 TIGHT_MARGIN_M = 0.1  # the same where a half-hidden cone is only asked whether it had moved already
+FAR_M, FAR_LOOK_S = 4.0, 1.0  # a mark this far from the vehicle only others can move: a look a second does
 MOST_HALF_HIDDEN = 60  # such looks kept between two free ones
 LEAST_TELLING = 0.2  # of the pixels that the move changed, below which a half-hidden look tells nothing
 REFERENCE_LOOKS = 5  # looks averaged before a mark is compared with what it was: one alone would hold its noise
@@ -65,6 +66,7 @@ class Glance:
 @dataclass
 class _Watched:
     mark: SurveyedMark
+    next_s: float = 0.0
     half_hidden: list[HalfHidden] = field(default_factory=list)
     early: list[np.ndarray] = field(default_factory=list)
     reference: np.ndarray | None = None
@@ -75,7 +77,8 @@ class MarkWatch:
     """Call `look` at 2-5 Hz with each frame and its camera, then `events` once at the end."""
 
     def __init__(self, marks: Sequence[SurveyedMark], course: Course, camera: Camera) -> None:
-        self._step_m = max(0.02, min(0.06, 0.7 * camera.metres_per_pixel()))
+        self._metres_per_px = camera.metres_per_pixel()
+        self._step_m = max(0.02, min(0.06, 1.4 * self._metres_per_px))
         n = round(HALF_M / self._step_m)
         axis = np.arange(-n, n + 1) * self._step_m
         self._grid = np.stack(np.meshgrid(axis, axis), -1).reshape(-1, 2)
@@ -87,10 +90,18 @@ class MarkWatch:
     def look(self, t_s: float, bgr: np.ndarray, camera: Camera, vehicle_polygon_px: np.ndarray | None = None) -> None:
         """`vehicle_polygon_px` (n, 2): outline of all the picture the vehicle covers, None when it is not there."""
         vehicle = np.zeros(bgr.shape[:2], np.uint8)
+        outline = None
         if vehicle_polygon_px is not None and len(vehicle_polygon_px) >= 3:
-            cv2.fillPoly(vehicle, [np.round(vehicle_polygon_px).astype(np.int32)], 1)
+            outline = np.round(vehicle_polygon_px).astype(np.int32)
+            cv2.fillPoly(vehicle, [outline], 1)
         for watched in self._marks:
+            if t_s < watched.next_s:
+                continue
             at = np.array([watched.mark.x_m, watched.mark.y_m])
+            if outline is not None:
+                u, v = camera.project_ground(at[None])[0]
+                far = cv2.pointPolygonTest(outline, (float(u), float(v)), True) * self._metres_per_px < -FAR_M
+                watched.next_s = t_s + FAR_LOOK_S if far else t_s
             px = camera.project_ground(self._grid + at).astype(np.float32).reshape(self._side, self._side, 2)
             if (px < 1).any() or (px[..., 0] > bgr.shape[1] - 2).any() or (px[..., 1] > bgr.shape[0] - 2).any():
                 continue

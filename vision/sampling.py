@@ -11,7 +11,7 @@ import cv2
 import numba
 import numpy as np
 
-from vision.camera import Camera
+from vision.camera import Camera, in_camera, pixel_of
 
 BLUR_SHARE = 1 / 60
 """Width of the brightness window as a share of the picture: wide against paint, narrow against shadows."""
@@ -79,19 +79,20 @@ def sample(picture: Grey, camera: Camera, points_m: np.ndarray, wanted: np.ndarr
     lens = camera.lens
     points = np.ascontiguousarray(points_m, dtype=np.float64)
     keep = np.ones(len(points), np.bool_) if wanted is None else wanted
-    seen, m, xc, value, slope = _sample(
+    seen, m, xc, value, slope = looked_up(
         picture.shown, picture.around, picture.share, points, keep,
-        np.ascontiguousarray(camera.rotation, dtype=np.float64), np.asarray(camera.centre_m, np.float64),
-        lens.fx, lens.fy, lens.cx, lens.cy, np.array(lens.dist, np.float64))
+        np.ascontiguousarray(camera.rotation, dtype=np.float64), np.asarray(camera.centre_m, np.float64), lens.numbers)
     return Sampled(seen, xc[:m], value[:m], slope[:m])
 
 
 @numba.njit(cache=True, nogil=True)
-def _sample(shown, around, share, points, keep, rotation, centre, fx, fy, cx, cy, dist):  # pragma: no cover (compiled)
+def looked_up(shown, around, share, points, keep, rotation, centre, lens):  # pragma: no cover (compiled)
+    """`sample` for callers that are compiled themselves: the points seen (n,) bool, how many, and their place, value
+    and slope in the first so many rows. lens: Lens.numbers."""
     n = len(points)
     h, w = shown.shape
     rows, cols = around.shape
-    k1, k2, p1, p2, k3 = dist
+    fx, fy, _, _, k1, k2, p1, p2, k3 = lens
     seen = np.zeros(n, np.bool_)
     xc = np.empty((n, 3))
     value = np.empty(n)
@@ -100,17 +101,10 @@ def _sample(shown, around, share, points, keep, rotation, centre, fx, fy, cx, cy
     for i in range(n):
         if not keep[i]:
             continue
-        a, b, c = points[i, 0] - centre[0], points[i, 1] - centre[1], points[i, 2] - centre[2]
-        px = rotation[0, 0] * a + rotation[0, 1] * b + rotation[0, 2] * c
-        py = rotation[1, 0] * a + rotation[1, 1] * b + rotation[1, 2] * c
-        pz = rotation[2, 0] * a + rotation[2, 1] * b + rotation[2, 2] * c
+        px, py, pz = in_camera(points[i], rotation, centre)
         if pz <= 0:
             continue
-        x, y = px / pz, py / pz
-        r2 = x * x + y * y
-        radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
-        u = fx * (x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x)) + cx
-        v = fy * (y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y) + cy
+        u, v = pixel_of(px, py, pz, lens)
         if not (2 < u < w - 3 and 2 < v < h - 3):
             continue
         iu, iv = int(u), int(v)
@@ -137,6 +131,9 @@ def _sample(shown, around, share, points, keep, rotation, centre, fx, fy, cx, cy
         gu = (gu - share * ((1 - bv) * (m01 - m00) + bv * (m11 - m10))) * fx
         gv = (gv - share * ((1 - bu) * (m10 - m00) + bu * (m11 - m01))) * fy
         # Slope of the Brown model (its 2 x 2 matrix is symmetric), then of the division by z.
+        x, y = px / pz, py / pz
+        r2 = x * x + y * y
+        radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
         bend = k1 + r2 * (2 * k2 + r2 * 3 * k3)
         xx = radial + 2 * x * x * bend + 2 * p1 * y + 6 * p2 * x
         xy = 2 * x * y * bend + 2 * p1 * x + 2 * p2 * y

@@ -10,7 +10,7 @@ import numpy as np
 from analysis.vehicle import Vehicle
 from vision.camera import Camera, rotation_matrix, rotation_vector
 from vision.footage import Frame
-from vision.ground import GroundReference, NotPlaced, Placed
+from vision.ground import GroundReference, NotPlaced, Placed, Reach
 from vision.hinged_roofs import HingedRoofs
 from vision.outline import difference, find_vehicle
 from vision.plate import Plate
@@ -98,17 +98,19 @@ def follow(scene: Scene, pictures: Iterable[Frame], first_camera: Camera) -> Ite
 
 def _placed(scene: Scene, frame: Frame, camera: Camera, continued: Camera | None, around: np.ndarray | None,
             usual: list[tuple[float, float]]) -> Placed | NotPlaced:
-    """The frame's camera from the last one; where that fits worse than usual, also as the camera went on moving, then
-    searched for in the whole picture."""
+    """The frame's camera as it went on moving; where that fits worse than usual, from the last one, then searched for
+    in the whole picture."""
     misfit, alike = np.median(usual, axis=0) if usual else (np.inf, 0.0)
     least_alike = 1 - max(UNLIKE * (1 - alike), LEAST_UNLIKE)
-    best = scene.ground.place(frame.bgr, camera, around, wide=not usual)
-    for start, wide in ((continued, False), (camera, True)):
+    best: Placed | NotPlaced = NotPlaced("the camera's place is not known")
+    for start, reach in ((continued, Reach.NEAR), (camera, Reach.USUAL), (camera, Reach.WIDE)):
+        if start is None or (reach is Reach.USUAL and not usual):
+            continue
+        again = scene.ground.place(frame.bgr, start, around, reach)
+        if not isinstance(best, Placed) or (isinstance(again, Placed) and again.alike > best.alike):
+            best = again
         if isinstance(best, Placed) and best.misfit <= JUMP * misfit and best.alike >= least_alike:
             return best
-        again = scene.ground.place(frame.bgr, start, around, wide=wide) if start is not None else None
-        if isinstance(again, Placed) and not (isinstance(best, Placed) and best.alike >= again.alike):
-            best = again
     if isinstance(best, Placed) and best.alike < least_alike:
         return NotPlaced("the ground lies otherwise than in the reference picture")
     return best
@@ -154,12 +156,12 @@ def _camera_share(vehicle: Vehicle, pose: Pose, placed: Placed) -> np.ndarray:
     fast in the picture, would go if the camera moved by one of its six numbers."""
     ends = pose.to_course(np.array([[0.0, 0.0], [vehicle.wheelbase_m, 0.0]]))
     z = vehicle.height_m
-    px = placed.camera.project_ground(ends, z)
+    rays = (np.column_stack([ends, [z, z]]) - placed.camera.centre_m) @ placed.camera.rotation.T
     slope = np.zeros((3, 6))
     for k in range(6):
         step = np.zeros(6)
         step[k] = 1e-4 if k < 3 else 1e-3
-        moved = placed.camera.moved(step[:3], step[3:]).to_ground(px, z) - ends
+        moved = placed.camera.moved(step[:3], step[3:]).along_rays(rays, z) - ends
         across = np.array([-np.sin(pose.heading_rad), np.cos(pose.heading_rad)])
         turn = float((moved[1] - moved[0]) @ across) / vehicle.wheelbase_m
         slope[:, k] = np.array([moved[0, 0], moved[0, 1], turn]) / step[k]

@@ -13,7 +13,7 @@ from analysis.course import Course
 from analysis.trouble import Trouble
 from vision.camera import Lens
 from vision.footage import open_footage, spread_frames
-from vision.ground import GroundReference, Placed
+from vision.ground import GroundReference, Placed, Reach
 from vision.photo import read_photo
 from vision.plate import build_plate
 from vision.survey import Pick, Registration, refine, register_any
@@ -52,7 +52,7 @@ def survey_yard(path: Path, course: Course, *, lens: Lens | None = None,
     if len(shots) == 1:
         return YardSurvey(registration, shots[0], 1)
     reference = GroundReference(shots[at], registration.camera)
-    placed = [(s, p.camera) for s in shots for p in [reference.place(s, registration.camera, wide=True)]
+    placed = [(s, p.camera) for s in shots for p in [reference.place(s, registration.camera, reach=Reach.WIDE)]
               if isinstance(p, Placed)]
     if len(placed) < 3:
         return YardSurvey(registration, shots[at], 1)
