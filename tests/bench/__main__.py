@@ -90,7 +90,7 @@ def main() -> None:
     parser.add_argument("--again", action="store_true", help="with --sweep: measure anew, from the clips drawn before")
     asked = parser.parse_args()
     if asked.sweep is not None:
-        print(markdown(sweep(asked.sweep, asked.again)))
+        print(markdown(sweep(asked.sweep, asked.again, asked.jobs)))
         return
     wanted = asked.clips.split() or [*SUITES, *names()]
     others = [row for suite in SUITES if suite in wanted for row in SUITES[suite](asked.jobs)]

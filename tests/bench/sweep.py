@@ -11,7 +11,9 @@ import json
 import tomllib
 import traceback
 from collections.abc import Iterable, Mapping, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -190,21 +192,29 @@ def markdown(results: Iterable[tuple[Cell, Mapping[str, Any]]]) -> str:
     return "\n".join(lines) + "\n"
 
 
-def sweep(switches: Sequence[str], again: bool = False) -> list[tuple[Cell, Mapping[str, Any]]]:
-    """Measure the cells of the named switches ('-' for a blank; all without a name), and write all results so far."""
+def sweep(switches: Sequence[str], again: bool = False, jobs: int = 1) -> list[tuple[Cell, Mapping[str, Any]]]:
+    """Measure the cells of the named switches ('-' for a blank; all without a name), `jobs` at a time, and write all
+    results so far."""
     switches = [s.replace("-", " ") for s in switches]
     unknown = set(switches) - {c.switch for c in CELLS}
     if unknown:
         raise SystemExit(f"no such condition: {', '.join(sorted(unknown))}; there are: "
                          + ", ".join(dict.fromkeys(c.switch.replace(" ", "-") for c in CELLS)))
     FOLDER.mkdir(parents=True, exist_ok=True)
-    for cell in CELLS:
-        kept = FOLDER / cell.name / "figures.json"
-        if (not switches or cell.switch in switches) and (again or not kept.exists()):
-            figures = measured(cell)
-            kept.write_text(json.dumps(figures, indent=1))
+    wanted = [c for c in CELLS if (not switches or c.switch in switches)
+              and (again or not (FOLDER / c.name / "figures.json").exists())]
+    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
+        list(pool.map(draw, {c.clip: c for c in wanted}.values()))  # cells that share a clip must not both draw it
+        for cell, figures in zip(wanted, pool.map(_kept, wanted), strict=True):
             print(markdown([(cell, figures)]).splitlines()[-1], flush=True)
     return write_tables()
+
+
+def _kept(cell: Cell) -> dict[str, Any]:
+    """The cell's figures, written down at once: what is measured stays measured whatever stops the sweep."""
+    figures = measured(cell)
+    (FOLDER / cell.name / "figures.json").write_text(json.dumps(figures, indent=1))
+    return figures
 
 
 def write_tables() -> list[tuple[Cell, Mapping[str, Any]]]:
