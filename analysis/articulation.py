@@ -83,7 +83,8 @@ def with_trailer(angles: Angles, run: Smoothed, motion: Motion, vehicle: Vehicle
     cov = motion.cov - known[:, None, None] * share[:, :, None] * share[:, None, :]
     moved = share * correction[:, None]
     better = Motion(motion.t_s, motion.x_m + moved[:, 0], motion.y_m + moved[:, 1], motion.heading_rad + correction,
-                    motion.speed_mps + moved[:, 3], motion.wheel_rad + moved[:, 4], cov, motion.standing)
+                    motion.speed_mps + moved[:, 3], motion.wheel_rad + moved[:, 4], cov, motion.standing,
+                    motion.frame_cov)
     h, back = trailer.hitch_x_m, trailer.hitch_to_axle_m
     slope = np.zeros((n, 3, 4))  # of the trailer's (x, y, heading) by the vehicle's and the trailer's heading
     slope[:, 0, 0] = slope[:, 1, 1] = slope[:, 2, 3] = 1.0
@@ -100,7 +101,7 @@ def with_trailer(angles: Angles, run: Smoothed, motion: Motion, vehicle: Vehicle
     speed = better.speed_mps * np.cos(angle) + sideways * np.sin(angle)
     sd = np.sqrt(both[:, 0, 0] + both[:, 1, 1] - 2 * both[:, 0, 1])
     return better, TrailerMotion(angle, sd, Motion(motion.t_s, x, y, heading, speed, np.zeros(n), theirs,
-                                                   motion.standing))
+                                                   motion.standing, motion.frame_cov))
 
 
 def _problem(run: Smoothed, track: Track, vehicle: Vehicle) -> TrailerProblem:
@@ -128,7 +129,7 @@ def _problem(run: Smoothed, track: Track, vehicle: Vehicle) -> TrailerProblem:
     both = -np.einsum("nk,nk->n", marginal[1:, HEADING], run.covariance.gain[:, :, HEADING])
     keep = both / lean_var[:-1]
     gained = np.maximum(lean_var[1:] - keep * both, HELD_RAD**2)
-    tilt_var = float(track.common_cov[2, 2])
+    tilt_var = float(track.shared_cov()[2, 2])
     offset_var = max(measured.common_sd_rad**2 - tilt_var, (measured.common_sd_rad / 3)**2, HELD_RAD**2)
     yaw_rate = state[:, SPEED] * np.tan(state[:, WHEEL]) / vehicle.wheelbase_m
     first_var = np.array([offset_var, _CRAB_SD_RAD**2, lean_var[0], max(tilt_var, HELD_RAD**2)])

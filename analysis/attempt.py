@@ -22,7 +22,8 @@ class Motion:
     """Smoothed motion at the track's times: the state (x, y, heading, speed, road wheel).
 
     t_s (n,); x_m, y_m, heading_rad, speed_mps (signed), wheel_rad (single-track, left positive), each (n,);
-    cov (n, 5, 5) in that order, the track's common part included; standing (n,) probability of standing still.
+    cov (n, 5, 5) in that order, against what stands in the yard beside it, with what frames share; standing (n,)
+    probability of standing still. frame_cov (n, 3, 3): of the course frame itself there, in x, y, heading; None for 0.
     """
 
     t_s: np.ndarray
@@ -33,9 +34,16 @@ class Motion:
     wheel_rad: np.ndarray
     cov: np.ndarray
     standing: np.ndarray
+    frame_cov: np.ndarray | None = None
+
+    def in_course_cov(self) -> np.ndarray:
+        """(n, 3, 3) of x, y, heading in the course frame."""
+        return self.cov[:, :3, :3] + (0.0 if self.frame_cov is None else self.frame_cov)
 
     def sd(self, column: int) -> np.ndarray:
-        return np.sqrt(self.cov[:, column, column])
+        """(n,) of one number of the state, in the course frame."""
+        of_frame = self.frame_cov[:, column, column] if self.frame_cov is not None and column < 3 else 0.0
+        return np.sqrt(self.cov[:, column, column] + of_frame)
 
 
 @dataclass(frozen=True)

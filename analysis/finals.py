@@ -24,7 +24,7 @@ def final_position(motion: Motion, body: Body, distances: Clearances, seen: np.n
     rear = int(np.argmin(outline[:, 0]))
     heading = math.remainder(float(motion.heading_rad[k]), 2 * math.pi)
     c, s = math.cos(heading), math.sin(heading)
-    cov = motion.cov[k, :3, :3]
+    cov = motion.in_course_cov()[k]
     # d(rear_x) = dx - (lever across) d(heading); d(lateral) = dy + (lever along) d(heading)
     along = np.array([1.0, 0.0, -(outline[rear, 1] - motion.y_m[k])])
     across = np.array([0.0, 1.0, body.x_rear_m * c])

@@ -14,7 +14,7 @@ from analysis.sensorlog import SensorLog, sensed_by
 from analysis.smoother import first_guess, likely_levels, smooth
 from analysis.standing import Along, standing_probability
 from analysis.stopedges import sharpened
-from analysis.track import Track
+from analysis.track import Track, turns
 from analysis.trouble import Trouble
 from analysis.vehicle import Vehicle
 
@@ -126,19 +126,19 @@ def held(probability: np.ndarray) -> np.ndarray:
 
 
 def motion_of(run: Smoothed, probability: np.ndarray, track: Track) -> Motion:
-    """The motion at the track's times, in course axes, with the part of the error that all frames share added."""
+    """The motion at the track's times, in course axes, with the parts of the error that frames share added."""
     columns = [X, Y, HEADING, SPEED, WHEEL]
     at = run.nodes.at
     state = run.state[at]
     cov = run.covariance.marginal[at][:, columns][:, :, columns]
-    c, s = np.cos(state[:, HEADING]), np.sin(state[:, HEADING])
-    turn = np.zeros((len(at), 3, 3))
-    turn[:, 0, 0], turn[:, 0, 1], turn[:, 1, 0], turn[:, 1, 1], turn[:, 2, 2] = c, -s, s, c, 1.0
+    turn = turns(state[:, HEADING])
     cov[:, :3, :3] += turn @ track.common_cov @ np.swapaxes(turn, 1, 2)
+    if track.lean_cov is not None:
+        cov[:, :3, :3] += track.lean_cov
     # Where it is open whether the vehicle already stands, its speed is as well.
     cov[:, 3, 3] += probability[at] * (1 - probability[at]) * _EDGE_SPEED_MPS**2
     x, y, heading, speed, wheel = state[:, columns].T
-    return Motion(track.t_s, x, y, heading, speed, wheel, cov, probability[at])
+    return Motion(track.t_s, x, y, heading, speed, wheel, cov, probability[at], track.frame_cov)
 
 
 def bridged(track: Track) -> np.ndarray:

@@ -108,11 +108,12 @@ def track_frame(attempt: Attempt) -> pd.DataFrame:
     and stand in `attrs['units']`.
     """
     m = attempt.motion
-    sd = np.sqrt(np.diagonal(m.cov, axis1=1, axis2=2))
+    sd = np.column_stack([m.sd(k) for k in range(5)])
     columns: dict[str, np.ndarray] = {
         "x_m": m.x_m, "y_m": m.y_m, "heading_rad": m.heading_rad, "speed_mps": m.speed_mps,
         "road_wheel_rad": m.wheel_rad, "sd_x_m": sd[:, 0], "sd_y_m": sd[:, 1],
-        "rho_xy": m.cov[:, 0, 1] / (sd[:, 0] * sd[:, 1]), "sd_heading_rad": sd[:, 2], "sd_speed_mps": sd[:, 3],
+        "rho_xy": m.in_course_cov()[:, 0, 1] / (sd[:, 0] * sd[:, 1]),
+        "sd_heading_rad": sd[:, 2], "sd_speed_mps": sd[:, 3],
         "sd_road_wheel_rad": sd[:, 4], "standing": m.standing}
     if attempt.trailer:
         towed, body = attempt.trailer, attempt.trailer.body

@@ -42,7 +42,8 @@ def axle_check(run: Smoothed, track: Track, vehicle: Vehicle) -> AxleCheck | Non
         return None
     # What all frames share cannot be found from them: the fit along the body, and a lean of the heading, which looks
     # like a sideways drift along the whole way.
-    shared = track.common_cov[0, 0] + track.common_cov[2, 2] * (distance / turned)**2
+    common = track.shared_cov()
+    shared = common[0, 0] + common[2, 2] * (distance / turned)**2
     return AxleCheck(offset, float(np.sqrt(1 / bend + shared)), *_wheelbase_on_lock(run, vehicle))
 
 

@@ -68,9 +68,11 @@ class Track:
     t_s (n,) presentation times; measured (n,) False where no pose could be had (a gap: the
     pose columns there are meaningless); x_m, y_m (n,) the rear-axle reference point on the
     ground; heading_rad (n,) unwrapped; cov (n, 3, 3) of (x, y, heading) in m, m, rad: the part
-    that is independent from frame to frame. `common_cov` (3, 3) in the vehicle's own axes
-    (along, across, heading): the part that all frames share (size, focal length, fit offset);
-    it cannot be averaged away.
+    that is independent from frame to frame. What frames share cannot be averaged away: `common_cov` (3, 3) in the
+    vehicle's own axes (along, across, heading), its offset against what was taken for its outline; `lean_cov`
+    (n, 3, 3) in course axes, of its roof against the ground under it, from what is not known of the camera's height and
+    tilt; `frame_cov` (n, 3, 3) in course axes, of the course frame at its place, which all that stands there shares.
+    None: nothing of the kind.
     `notes` are plain sentences about the measurement that a person should read. `articulation` is of the trailer, None
     for a vehicle without one.
     """
@@ -89,3 +91,21 @@ class Track:
     notes: tuple[str, ...] = field(default=())
     size: SizeSeen | None = None
     articulation: Articulation | None = None
+    lean_cov: np.ndarray | None = None
+    frame_cov: np.ndarray | None = None
+
+    def shared_cov(self) -> np.ndarray:
+        """(3, 3) what frames share of the place against the ground, in the vehicle's axes, on average over the run."""
+        if self.lean_cov is None:
+            return self.common_cov
+        back = np.swapaxes(turns(self.heading_rad), 1, 2)
+        lean = back @ self.lean_cov @ np.swapaxes(back, 1, 2)
+        return self.common_cov + lean[self.measured].mean(axis=0)
+
+
+def turns(heading_rad: np.ndarray) -> np.ndarray:
+    """(n, 3, 3) that take (along, across, heading) of a body with these headings (n,) to (x, y, heading)."""
+    c, s = np.cos(heading_rad), np.sin(heading_rad)
+    out = np.zeros((len(c), 3, 3))
+    out[:, 0, 0], out[:, 0, 1], out[:, 1, 0], out[:, 1, 1], out[:, 2, 2] = c, -s, s, c, 1.0
+    return out

@@ -187,8 +187,8 @@ def test_a_wrong_coupling_is_noticed():
 def test_what_all_frames_share_follows_from_the_two_rims():
     """With rims of sd 1 cm and 2 mrad the angle's own is at most that of two headings, 2.8 mrad; the hinge helps."""
     shared = np.diag(np.square((0.01, 0.01, 0.002)))
-    sd = HingedRoofs(semi(), None, None, shared, shared).common_sd()  # type: ignore[arg-type]
-    assert 0.001 < sd[3] < math.hypot(0.002, 0.002)
+    cov = HingedRoofs(semi(), None, None, shared, shared).common_cov()  # type: ignore[arg-type]
+    assert 0.001 < math.sqrt(cov[3, 3]) < math.hypot(0.002, 0.002)
 
 
 @pytest.mark.parametrize(("vehicle", "bend_deg"), [(semi(), 0), (semi(), 22), (semi(), -35), (drawbar(), 25)])

@@ -70,7 +70,7 @@ def learn_hinged(vehicle: Vehicle, bgrs: Sequence[np.ndarray], cameras: Sequence
         return NotFitted(f"{'towing vehicle' if leads else 'trailer'}: {second.reason}")
     mine, other = (second, first) if leads else (first, second)
     assert isinstance(mine.roof, Roof) and isinstance(other.roof, Roof)
-    roofs = HingedRoofs(vehicle, mine.roof, other.roof, _common(mine.rim), _common(other.rim))
+    roofs = HingedRoofs(vehicle, mine.roof, other.roof, rim_cov(mine.rim), rim_cov(other.rim))
     towing, towed = dict(mine.known), dict(other.known)
     poses = {t: replace(p, articulation_rad=towed[t].heading_rad - p.heading_rad) for t, p in towing.items()
              if t in towed}
@@ -78,8 +78,7 @@ def learn_hinged(vehicle: Vehicle, bgrs: Sequence[np.ndarray], cameras: Sequence
     roofs.compare([(p, q) for p, q in each if isinstance(p, Fitted) and isinstance(q, Fitted)])
     if math.hypot(*roofs.gap_m) > APART_M:
         return NotFitted(f"{_coupling(roofs)}; check hitch_x_m and hitch_to_axle_m")
-    sd = roofs.common_sd()
-    rim = first.rim and replace(first.rim, sd=(float(sd[0]), float(sd[1]), float(sd[2])))
+    rim = first.rim and replace(first.rim, cov=roofs.common_cov()[:3, :3])
     return LearntRoof(roofs, rim, tuple(poses.items()))
 
 
@@ -106,7 +105,8 @@ def _learnt_body(vehicle: Vehicle, trailer: bool, bgrs: Sequence[np.ndarray], ca
                       OPEN_SIDES["trailer" if trailer else "towing"], INSET_PX, faint)
 
 
-def _common(rim: RimFit | None) -> np.ndarray:
+def rim_cov(rim: RimFit | None) -> np.ndarray:
+    """(3, 3) of along, across and heading: how well the rim tells where the roof lies on its body."""
     return np.diag(np.square(UNSEEN_RIM_SD)) if rim is None else rim.cov
 
 
@@ -117,5 +117,5 @@ def articulation_of(fits: Sequence[Fitted | None], roof: Roof | HingedRoofs) -> 
     angle = np.array([f.pose.articulation_rad if isinstance(f, HingedFit) else 0.0 for f in fits])
     sd = np.array([f.articulation_sd_rad if isinstance(f, HingedFit) else 1.0 for f in fits])
     with_heading = np.array([f.with_heading_rad2 if isinstance(f, HingedFit) else 0.0 for f in fits])
-    return Articulation(np.array([isinstance(f, HingedFit) for f in fits]), angle, sd, float(roof.common_sd()[3]),
-                        with_heading)
+    return Articulation(np.array([isinstance(f, HingedFit) for f in fits]), angle, sd,
+                        float(np.sqrt(roof.common_cov()[3, 3])), with_heading)

@@ -62,10 +62,10 @@ class HingedRoofs:
         """Of the leading roof."""
         return self.trailer.solid if trailer_leads(self.vehicle) else self.towing.solid
 
-    def common_sd(self) -> np.ndarray:
-        """(4,) what all frames share of along, across, heading and articulation, as sd, with the two bodies in line."""
+    def common_cov(self) -> np.ndarray:
+        """(4, 4) what all frames share of along, across, heading and articulation, with the two bodies in line."""
         gain, _ = self._gain(np.zeros(4), self._common)
-        return np.sqrt(np.diag(gain @ self._common @ gain.T))
+        return gain @ self._common @ gain.T
 
     def lay(self, bgr: np.ndarray, camera: Camera, guess: Pose) -> Fitted | NotFitted:
         """Lay both roofs onto a frame and join them; guess within about half a metre at either roof."""

@@ -42,6 +42,8 @@ height is known, and no more than the second however little is known of it."""
 TELLS_MORE = 0.7
 """The roof's size decides the height only if that makes the doubt about it smaller by this factor."""
 
+_LOG_FOCAL = 6  # its place in Registration.covariance
+
 Progress = Callable[[str, float], None]
 
 
@@ -270,4 +272,13 @@ def _with_height_from_size(registration: Registration, plate: Plate, learnt: Lea
     # A size further from the expected one than both claim to be makes either believed less (Birge's ratio).
     apart = abs(seen_focal - focal) / np.hypot(registration.focal_sd_px, seen_sd)
     start = replace(registration, camera=with_focal(registration.camera, seen_focal))
-    return replace(_again(start, plate, course, True, sway), focal_sd_px=float(seen_sd * max(1.0, apart)))
+    focal_sd = float(seen_sd * max(1.0, apart))
+    return replace(_again(start, plate, course, True, sway), focal_sd_px=focal_sd,
+                   covariance=_with_focal_sd(registration.covariance, focal_sd / seen_focal))
+
+
+def _with_focal_sd(covariance: np.ndarray, log_focal_sd: float) -> np.ndarray:
+    """(8, 8) Registration's covariance when the focal length is known to log_focal_sd from elsewhere: what is open
+    besides it stays as it is, and what goes along with it goes along as before."""
+    along = covariance[:, _LOG_FOCAL] / covariance[_LOG_FOCAL, _LOG_FOCAL]
+    return covariance + (log_focal_sd**2 - covariance[_LOG_FOCAL, _LOG_FOCAL]) * np.outer(along, along)

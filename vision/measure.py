@@ -13,14 +13,15 @@ from analysis.course import Course, MarkEvent
 from analysis.track import Track
 from analysis.trouble import Trouble
 from analysis.vehicle import Vehicle
-from vision.articulated import articulation_of, coupling_notes
+from vision.articulated import articulation_of, coupling_notes, rim_cov
 from vision.camera import Lens, camera_path
 from vision.footage import Footage, frames, missing_times, open_footage, sample_indices
 from vision.looking import LookedOver, Progress, as_stood_before, look_over
 from vision.markwatch import MarkWatch
 from vision.overlap import ahead
 from vision.roof_learning import LearntRoof
-from vision.solid import covered_px
+from vision.shared import shared_cov
+from vision.solid import Pose, covered_px
 from vision.strays import strays
 from vision.survey import Pick, Registration
 from vision.tracking import Step, follow
@@ -96,27 +97,12 @@ def _track(steps: Sequence[Step], footage: Footage, registration: Registration, 
     k = strays(t_s[measured], np.column_stack([x, y, heading])[measured], cov[measured])
     cov *= k[:, None] * k
     path = camera_path([s.camera for s in steps], t_s, registration.camera.lens, registration.focal_sd_px)
-    return Track(t_s, measured, x, y, heading, cov, _common_cov(steps, registration, learnt, vehicle),
+    lean, frame = shared_cov([Pose(*p) for p in zip(x, y, heading, strict=True)], vehicle.wheelbase_m, vehicle.height_m,
+                             registration.camera, registration.covariance)
+    return Track(t_s, measured, x, y, heading, cov, rim_cov(learnt.rim),
                  registration.marks, registration.lines, events, path,
                  (*footage.notes, *_notes(steps, registration, learnt, vehicle), *coupling_notes(learnt.roof)),
-                 articulation=articulation_of([s.fitted for s in steps], learnt.roof))
-
-
-def _common_cov(steps: Sequence[Step], registration: Registration, learnt: LearntRoof, vehicle: Vehicle) -> np.ndarray:
-    """What all frames share, in the vehicle's axes: the rim's place on the roof, the course's own placing, and the
-    height of the camera (an error in it moves the roof along its lean)."""
-    rim_sd = np.array(learnt.rim.sd) if learnt.rim is not None else np.array([0.08, 0.08, 0.01])
-    lens = registration.camera.lens
-    leans = []
-    for s in steps:
-        if s.fitted is not None and s.camera is not None:
-            middle = s.fitted.pose.to_course(np.array([[(vehicle.x_front_m + vehicle.x_rear_m) / 2, 0.0]]))[0]
-            leans.append(np.linalg.norm(middle - s.camera.centre_m[:2]) * vehicle.height_m / s.camera.centre_m[2])
-    lean_m = float(np.sqrt(np.mean(np.square(leans)))) * registration.focal_sd_px / lens.fx
-    placing_m = float(np.median([m.frame_sd_m for m in registration.marks])) if registration.marks else 0.05
-    extent_m = float(np.ptp([m.x_m for m in registration.marks])) if registration.marks else 30.0
-    return np.diag(rim_sd**2 + np.array([lean_m, lean_m / 2, 0.0]) ** 2
-                   + np.array([placing_m, placing_m, 2 * placing_m / max(extent_m, 5.0)]) ** 2)
+                 articulation=articulation_of([s.fitted for s in steps], learnt.roof), lean_cov=lean, frame_cov=frame)
 
 
 def _notes(steps: Sequence[Step], registration: Registration, learnt: LearntRoof, vehicle: Vehicle) -> list[str]:

@@ -1,0 +1,52 @@
+"""What all frames of a clip share: an error of the reference view's camera moves every pose, and no averaging helps.
+
+Every frame is laid onto the reference view, so its camera's errors come to the vehicle in two parts. The ground under
+the vehicle moves in the course frame, and with it all that stands beside it. The roof, at its height, moves against the
+ground: a camera taken to be higher, or tilted otherwise, sees it lean otherwise. Weak where the camera of a frame is
+far from the reference view's (a long climb): the lean is worked out from there. How the two parts go together is left
+out; a camera's errors that the marks and lines leave open are just those that move the ground little.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from analysis.track import turns
+from vision.camera import Camera
+from vision.solid import Pose
+from vision.survey_fit import bend_of, lens_with
+
+_STEPS = np.array([1e-5, 1e-5, 1e-5, 1e-3, 1e-3, 1e-3, 1e-4, 1e-5])  # of turn (rad), shift (m), log focal, bend
+
+
+def shared_cov(poses: Sequence[Pose], wheelbase_m: float, roof_m: float, camera: Camera,
+               covariance: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """(n, 3, 3) of (x, y, heading) in course axes, twice: of the roof, roof_m high, against the ground under it; and of
+    that ground in the course frame. covariance (8, 8): Registration's, of `camera`."""
+    ends = np.concatenate([p.to_course(np.array([[0.0, 0.0], [wheelbase_m, 0.0]])) for p in poses])
+    heading = np.array([p.heading_rad for p in poses])
+    on_ground, on_roof = camera.project_ground(ends), camera.project_ground(ends, roof_m)
+    lean, frame = np.zeros((2, len(poses), 3, len(_STEPS)))
+    for k, step in enumerate(_STEPS):
+        moved = _moved(camera, step * np.eye(len(_STEPS))[k])
+        ground_m = (moved.to_ground(on_ground) - ends) / step
+        frame[:, :, k] = _of_pose(ground_m, heading, wheelbase_m)
+        lean[:, :, k] = _of_pose((moved.to_ground(on_roof, roof_m) - ends) / step - ground_m, heading, wheelbase_m)
+    lean, frame = np.nan_to_num(lean), np.nan_to_num(frame)  # a pose beyond the horizon of the reference view
+    return lean @ covariance @ np.swapaxes(lean, 1, 2), frame @ covariance @ np.swapaxes(frame, 1, 2)
+
+
+def _moved(camera: Camera, by: np.ndarray) -> Camera:
+    """The camera with each of Registration's eight numbers changed by `by` (8,)."""
+    lens = lens_with(camera.lens, camera.lens.fx * float(np.exp(by[6])), bend_of(camera.lens) + float(by[7]))
+    return replace(camera.moved(by[:3], by[3:6]), lens=lens)
+
+
+def _of_pose(ends_m: np.ndarray, heading_rad: np.ndarray, apart_m: float) -> np.ndarray:
+    """(n, 3) how x, y and heading change when the two ends, apart_m apart, of each body move by (2 n, 2)."""
+    rear, front = ends_m[::2], ends_m[1::2]
+    across = turns(heading_rad)[:, :2, 1]
+    return np.column_stack([rear, np.einsum("ni,ni->n", front - rear, across) / apart_m])
