@@ -40,11 +40,6 @@ class Lens:
     def dist_array(self) -> np.ndarray:
         return np.array(self.dist)
 
-    @property
-    def numbers(self) -> np.ndarray:
-        """(fx, fy, cx, cy, k1, k2, p1, p2, k3), for compiled code."""
-        return np.array((self.fx, self.fy, self.cx, self.cy, *self.dist))
-
     def scaled(self, factor: float) -> Lens:
         """The same lens for a picture resized by `factor` (pixel centres at whole numbers)."""
         shift = (factor - 1) / 2
@@ -63,36 +58,14 @@ class Lens:
         return replace(self, fx=self.fx * ratio, fy=self.fy * ratio,
                        dist=(k1 * ratio**2, k2 * ratio**4, p1 * ratio, p2 * ratio, k3 * ratio**6))
 
-    def project_camera_frame(self, xc: np.ndarray) -> np.ndarray:
-        """(n, 3) points in the camera frame (m) to (n, 2) pixels."""
-        return _projected(np.ascontiguousarray(xc, np.float64), np.eye(3), np.zeros(3), self.numbers)
+    @property
+    def numbers(self) -> np.ndarray:
+        """(9,) fx, fy, cx, cy and the five of the bend, as the compiled loops want them."""
+        return np.array([self.fx, self.fy, self.cx, self.cy, *self.dist])
 
     def rays(self, px: np.ndarray) -> np.ndarray:
         """(n, 2) pixels to (n, 3) directions in the camera frame, third component 1."""
-        xy = (np.asarray(px, float).reshape(-1, 2) - [self.cx, self.cy]) / [self.fx, self.fy]
-        if any(self.dist):
-            xy = self._undistorted(xy)
-        return np.column_stack([xy, np.ones(len(xy))])
-
-    def _undistorted(self, seen: np.ndarray) -> np.ndarray:
-        """Newton's method on the Brown model, all points at once (its 2 x 2 Jacobian is symmetric)."""
-        k1, k2, p1, p2, k3 = self.dist
-        x, y = seen[:, 0].copy(), seen[:, 1].copy()
-        for _ in range(12):
-            r2 = x * x + y * y
-            radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
-            slope = k1 + r2 * (2 * k2 + r2 * 3 * k3)
-            ex = x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x) - seen[:, 0]
-            ey = y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y - seen[:, 1]
-            a = radial + 2 * x * x * slope + 2 * p1 * y + 6 * p2 * x
-            b = 2 * x * y * slope + 2 * p1 * x + 2 * p2 * y
-            d = radial + 2 * y * y * slope + 6 * p1 * y + 2 * p2 * x
-            det = a * d - b * b
-            dx, dy = (d * ex - b * ey) / det, (a * ey - b * ex) / det
-            x, y = x - dx, y - dy
-            if max(np.abs(dx).max(initial=0), np.abs(dy).max(initial=0)) < 1e-12:
-                break
-        return np.column_stack([x, y])
+        return _rays(_rows(px, 2), self.numbers)
 
 
 @dataclass(frozen=True)
@@ -103,28 +76,25 @@ class Camera:
     rotation: np.ndarray
     centre_m: np.ndarray
 
+    @property
+    def _place(self) -> tuple[np.ndarray, np.ndarray]:
+        return np.ascontiguousarray(self.rotation, float), np.ascontiguousarray(self.centre_m, float)
+
     def project(self, points_m: np.ndarray) -> np.ndarray:
         """(n, 3) world points (m) to (n, 2) pixels. Points behind the camera give meaningless pixels."""
-        return _projected(np.ascontiguousarray(points_m, np.float64), np.ascontiguousarray(self.rotation, np.float64),
-                          np.asarray(self.centre_m, np.float64), self.lens.numbers)
+        return _projected(_rows(points_m, 3), 0.0, *self._place, self.lens.numbers)
 
     def project_ground(self, points_m: np.ndarray, z_m: float = 0.0) -> np.ndarray:
         """(n, 2) points of the level z = z_m to (n, 2) pixels."""
-        p = np.asarray(points_m, float)
-        return self.project(np.column_stack([p, np.full(len(p), z_m)]))
+        return _projected(_rows(points_m, 2), float(z_m), *self._place, self.lens.numbers)
 
     def to_ground(self, px: np.ndarray, z_m: float = 0.0) -> np.ndarray:
         """(n, 2) pixels to (n, 2) points (m) where their rays meet the level z = z_m; NaN above the horizon."""
-        return self.along_rays(self.lens.rays(px), z_m)
+        return self.along_rays(_rays(_rows(px, 2), self.lens.numbers), z_m)
 
     def along_rays(self, rays: np.ndarray, z_m: float = 0.0) -> np.ndarray:
         """(n, 3) directions in the camera frame to (n, 2) points (m) of the level z = z_m; NaN where they miss it."""
-        d = rays @ self.rotation
-        with np.errstate(divide="ignore", invalid="ignore"):
-            s = (z_m - self.centre_m[2]) / d[:, 2]
-        ground = self.centre_m[:2] + d[:, :2] * s[:, None]
-        ground[~(s > 0)] = np.nan
-        return ground
+        return _met(_rows(rays, 3), *self._place, float(z_m))
 
     def moved(self, turn_rad: np.ndarray, shift_m: np.ndarray) -> Camera:
         """The camera turned by the rotation vector (in its own frame) and shifted (in the world)."""
@@ -138,10 +108,17 @@ class Camera:
         return math.sqrt(abs(float(a[0] * b[1] - a[1] * b[0])))
 
 
-@numba.njit(cache=True, nogil=True)
-def pixel_of(x, y, z, lens):  # pragma: no cover (compiled)
-    """Where a point in the camera frame (m) is seen (u, v), for compiled code; lens: Lens.numbers."""
-    fx, fy, cx, cy, k1, k2, p1, p2, k3 = lens
+def _rows(points: np.ndarray, size: int) -> np.ndarray:
+    return np.ascontiguousarray(points, float).reshape(-1, size)
+
+
+# Compiled, because fits call them ten thousand times a clip with a dozen points, where numpy's own start costs most.
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def pixel_of(x, y, z, numbers):  # pragma: no cover (compiled)
+    """The Brown model: a place in the camera frame to a pixel (u, v); numbers: Lens.numbers."""
+    fx, fy, cx, cy, k1, k2, p1, p2, k3 = numbers
     x, y = x / z, y / z
     r2 = x * x + y * y
     radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
@@ -149,22 +126,64 @@ def pixel_of(x, y, z, lens):  # pragma: no cover (compiled)
             fy * (y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y) + cy)
 
 
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _projected(points, level_m, r, c, numbers):  # pragma: no cover (compiled)
+    """Pixels of points (n, 3), or of points (n, 2) at one level."""
+    n, flat = len(points), points.shape[1] == 2
+    out = np.empty((n, 2))
+    for i in range(n):
+        x, y, z = in_camera(points[i, 0], points[i, 1], level_m if flat else points[i, 2], r, c)
+        out[i, 0], out[i, 1] = pixel_of(x, y, z, numbers)
+    return out
+
+
 @numba.njit(cache=True, nogil=True)
-def in_camera(p, rotation, centre):  # pragma: no cover (compiled)
-    """A world point (3,) in the camera frame (x, y, z), for compiled code."""
-    a, b, c = p[0] - centre[0], p[1] - centre[1], p[2] - centre[2]
-    return (rotation[0, 0] * a + rotation[0, 1] * b + rotation[0, 2] * c,
-            rotation[1, 0] * a + rotation[1, 1] * b + rotation[1, 2] * c,
-            rotation[2, 0] * a + rotation[2, 1] * b + rotation[2, 2] * c)
+def in_camera(x, y, z, r, c):  # pragma: no cover (compiled)
+    """A world point in the frame of a camera of rotation r (3, 3) at c (3,)."""
+    x, y, z = x - c[0], y - c[1], z - c[2]
+    return (r[0, 0] * x + r[0, 1] * y + r[0, 2] * z, r[1, 0] * x + r[1, 1] * y + r[1, 2] * z,
+            r[2, 0] * x + r[2, 1] * y + r[2, 2] * z)
 
 
 @numba.njit(cache=True, nogil=True, error_model="numpy")
-def _projected(points, rotation, centre, lens):  # pragma: no cover (compiled)
-    px = np.empty((len(points), 2))
-    for i in range(len(points)):
-        x, y, z = in_camera(points[i], rotation, centre)
-        px[i] = pixel_of(x, y, z, lens)
-    return px
+def _rays(px, numbers):  # pragma: no cover (compiled)
+    """Newton's method on the Brown model, point by point (its 2 x 2 Jacobian is symmetric)."""
+    fx, fy, cx, cy, k1, k2, p1, p2, k3 = numbers
+    straight = k1 == 0 and k2 == 0 and p1 == 0 and p2 == 0 and k3 == 0
+    out = np.empty((len(px), 3))
+    for i in range(len(px)):
+        u, v = (px[i, 0] - cx) / fx, (px[i, 1] - cy) / fy
+        x, y = u, v
+        for _ in range(0 if straight else 12):
+            r2 = x * x + y * y
+            radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
+            slope = k1 + r2 * (2 * k2 + r2 * 3 * k3)
+            ex = x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x) - u
+            ey = y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y - v
+            a = radial + 2 * x * x * slope + 2 * p1 * y + 6 * p2 * x
+            b = 2 * x * y * slope + 2 * p1 * x + 2 * p2 * y
+            d = radial + 2 * y * y * slope + 6 * p1 * y + 2 * p2 * x
+            det = a * d - b * b
+            dx, dy = (d * ex - b * ey) / det, (a * ey - b * ex) / det
+            x, y = x - dx, y - dy
+            if max(abs(dx), abs(dy)) < 1e-12:
+                break
+        out[i, 0], out[i, 1], out[i, 2] = x, y, 1.0
+    return out
+
+
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _met(rays, r, c, z_m):  # pragma: no cover (compiled)
+    """Where rays (n, 3) of the camera frame meet the level z_m; NaN where they do not."""
+    out = np.empty((len(rays), 2))
+    for i in range(len(rays)):
+        x, y, z = rays[i, 0], rays[i, 1], rays[i, 2]
+        s = (z_m - c[2]) / (r[0, 2] * x + r[1, 2] * y + r[2, 2] * z)
+        if not s > 0:
+            s = np.nan
+        out[i, 0] = c[0] + s * (r[0, 0] * x + r[1, 0] * y + r[2, 0] * z)
+        out[i, 1] = c[1] + s * (r[0, 1] * x + r[1, 1] * y + r[2, 1] * z)
+    return out
 
 
 @numba.njit(cache=True, nogil=True)

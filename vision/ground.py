@@ -278,7 +278,7 @@ def _within(xyz, polygon, rotation, centre, lens):  # pragma: no cover (compiled
     """(n,) bool: which world points are seen within a polygon (m, 2) px."""
     px = np.empty((len(xyz), 2))
     for i in range(len(xyz)):
-        x, y, z = in_camera(xyz[i], rotation, centre)
+        x, y, z = in_camera(xyz[i, 0], xyz[i, 1], xyz[i, 2], rotation, centre)
         px[i] = pixel_of(x, y, z, lens)
     return inside_polygon(px, polygon)
 

@@ -101,7 +101,7 @@ def looked_up(shown, around, share, points, keep, rotation, centre, lens):  # pr
     for i in range(n):
         if not keep[i]:
             continue
-        px, py, pz = in_camera(points[i], rotation, centre)
+        px, py, pz = in_camera(points[i, 0], points[i, 1], points[i, 2], rotation, centre)
         if pz <= 0:
             continue
         u, v = pixel_of(px, py, pz, lens)
