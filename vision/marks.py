@@ -12,6 +12,7 @@ import math
 from dataclasses import dataclass
 
 import cv2
+import numba
 import numpy as np
 from scipy.optimize import minimize_scalar
 
@@ -193,7 +194,7 @@ def find_lines(bgr: np.ndarray, *, exclude: np.ndarray | None = None, look: Grou
         return [], bend or 0.0
     if bend is not None:
         return _gather(points, *_straighten(points, direction, bend, size), strength, size, limit), bend
-    sharpness = {k: _votes(*_straighten(points, direction, k, size), strength, size)[0] for k in BENDS}
+    sharpness = {k: _votes(*_straighten(points, direction, k, size), strength, size).sharpness() for k in BENDS}
     bend = max(sharpness, key=lambda k: sharpness[k])
     for _ in range(4):  # with a loose hold on the lines, for they are bent until the bend is known
         lines = _gather(points, *_straighten(points, direction, bend, size), strength, size, 4, looseness=2.5)
@@ -285,29 +286,49 @@ def _straighten(points: np.ndarray, direction: np.ndarray, bend: float,
     return free, np.arctan2(ahead[:, 1], ahead[:, 0])
 
 
-def _votes(free: np.ndarray, angle: np.ndarray, strength: np.ndarray,
-           size: tuple[int, int]) -> tuple[float, tuple[float, float]]:
-    """Sharpness of the vote over (direction, offset), and the strongest line (normal angle, offset from middle)."""
-    turn, cell = math.radians(0.25), max(size) / 480
-    middle = np.array([(size[0] - 1) / 2, (size[1] - 1) / 2])
-    reach = math.hypot(*size) / 2 * 1.3
-    bins = int(2 * reach / cell) + 1
-    turns = round(math.pi / turn)
-    normal = np.round((angle + np.pi / 2) / turn).astype(int)
-    weight = np.minimum(strength / RIDGE_FACTOR, 4)
-    rel = free - middle
-    table = np.zeros(turns * bins)
-    for k in range(-10, 11):
-        t = normal + k
-        a = t * turn
-        offset = rel[:, 0] * np.cos(a) + rel[:, 1] * np.sin(a)
-        folded = t % turns
-        offset = np.where((t // turns) % 2 == 0, offset, -offset)
-        cellno = np.clip(((offset + reach) / cell).astype(int), 0, bins - 1)
-        table += np.bincount(folded * bins + cellno, weight, turns * bins)
-    top = np.sort(table)[-40:]
-    i = int(np.argmax(table))
-    return float((top ** 2).sum()), ((i // bins) * turn, (i % bins + 0.5) * cell - reach)
+TURN_RAD = math.radians(0.25)
+"""Step of the vote's directions."""
+
+
+@dataclass(frozen=True)
+class _Vote:
+    """Votes (720, n) over a line's normal angle, in steps of TURN_RAD, and its offset from the picture's middle, in
+    steps of cell_px from -reach_px."""
+
+    table: np.ndarray
+    cell_px: float
+    reach_px: float
+
+    def sharpness(self) -> float:
+        """How much the forty strongest cells hold (sum of squares)."""
+        least = np.partition(self.table.max(axis=1), -40)[-40]  # no cell below it is one of them
+        return float((np.sort(self.table[self.table >= least])[-40:] ** 2).sum())
+
+    def strongest(self) -> tuple[float, float]:
+        """Normal angle (rad) and offset (px) of the line with most votes."""
+        i, j = divmod(int(np.argmax(self.table)), self.table.shape[1])
+        return i * TURN_RAD, (j + 0.5) * self.cell_px - self.reach_px
+
+
+def _votes(free: np.ndarray, angle: np.ndarray, strength: np.ndarray, size: tuple[int, int]) -> _Vote:
+    """Each point votes for the lines through it that run within 2.5° of its own direction."""
+    cell, reach = max(size) / 480, math.hypot(*size) / 2 * 1.3
+    turns = round(math.pi / TURN_RAD)
+    table = np.zeros((turns, int(2 * reach / cell) + 1))
+    a = np.arange(turns) * TURN_RAD
+    _cast(free - [(size[0] - 1) / 2, (size[1] - 1) / 2], np.round((angle + np.pi / 2) / TURN_RAD).astype(int),
+          np.minimum(strength / RIDGE_FACTOR, 4).astype(float), np.cos(a), np.sin(a), reach, cell, table)
+    return _Vote(table, cell, reach)
+
+
+@numba.njit(cache=True, nogil=True)
+def _cast(at, normal, weight, cos, sin, reach, cell, table):  # pragma: no cover (compiled)
+    turns, bins = table.shape
+    for i in range(len(at)):
+        for t in range(normal[i] - 10, normal[i] + 11):
+            k = t % turns
+            j = int((at[i, 0] * cos[k] + at[i, 1] * sin[k] + reach) / cell)
+            table[k, min(max(j, 0), bins - 1)] += weight[i]
 
 
 def _gather(points: np.ndarray, free: np.ndarray, angle: np.ndarray, strength: np.ndarray, size: tuple[int, int],
@@ -321,7 +342,7 @@ def _gather(points: np.ndarray, free: np.ndarray, angle: np.ndarray, strength: n
         if alive.sum() < 20 or len(lines) >= limit:
             break
         index = np.flatnonzero(alive)
-        _, (normal, offset) = _votes(free[index], angle[index], strength[index], size)
+        normal, offset = _votes(free[index], angle[index], strength[index], size).strongest()
         n = np.array([math.cos(normal), math.sin(normal)])
         c = -(offset + n @ middle)
         member = index[np.abs(free[index] @ n + c) < 2 * tolerance]
