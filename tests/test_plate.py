@@ -1,0 +1,34 @@
+"""The empty yard from several pictures: the median of those that show it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from vision.camera import Camera, Lens
+from vision.plate import _medians, _sorting, build_plate
+
+
+@pytest.mark.parametrize("n", [1, 2, 3, 5, 9, 17, 28, 32])
+def test_the_lower_median_of_those_that_count(n: int) -> None:
+    rng = np.random.default_rng(n)
+    values, count = rng.integers(0, 256, (n, 3 * 700)).astype(np.uint8), rng.integers(1, n + 1, 700).astype(np.uint8)
+    out = np.empty(3 * 700, np.uint8)
+    _medians(values, count, _sorting(n), out)
+    middle = (np.repeat(count.astype(int), 3) - 1) // 2
+    assert (out == np.sort(values, axis=0)[middle, np.arange(3 * 700)]).all()
+
+
+def test_hidden_and_unseen_pixels() -> None:
+    """One spot hidden in two of five pictures, another in all of them."""
+    camera = Camera(Lens.ideal(64, 48, 60.0), np.diag([1.0, -1.0, -1.0]), np.array([0.0, 0.0, 10.0]))
+    pictures = [np.full((48, 64, 3), 100, np.uint8) for _ in range(5)]
+    square = np.array([[10, 10], [20, 10], [20, 20], [10, 20]], float)
+    for p in pictures[:2]:
+        p[10:21, 10:21] = 255
+    everywhere = square + [30, 0]
+    hidden = [square] * 2 + [everywhere] * 3
+    plate = build_plate(pictures, [camera] * 5, camera, hidden)
+    assert np.abs(plate.bgr[12:19, 12:19].astype(int) - 100).max() <= 3  # brightness is evened out
+    assert plate.known[15, 15]
+    assert not plate.known[15, 45]
