@@ -17,6 +17,7 @@ from analysis.course import Area, Course, Line, Mark, SurveyedLine, SurveyedMark
 from analysis.trouble import Trouble
 from vision.camera import Camera, Lens
 from vision.marks import ConeSpot, GroundLook, find_cones, find_lines, look_at_ground, signal_colour
+from vision.survey_cone import ConePlace, barrier_mask, measure_cone
 from vision.survey_fit import (
     BAY_PAINT_SETTING_OUT_M,
     CONE_SETTING_OUT_M,
@@ -30,7 +31,7 @@ from vision.survey_fit import (
     setting_out_seen_m,
 )
 from vision.survey_guess import LEAN_SHARE, Guess, guesses, match, same_view, spot_trust, trial_lenses
-from vision.survey_measure import ConePlace, barrier_mask, measure_cone, measure_ends, measure_paint
+from vision.survey_paint import measure_ends, measure_paint
 from vision.sway import SwaySeen
 
 MATCH_GATE_M = 0.9  # a cone may stand half a metre off, plus what a rough camera adds

@@ -15,7 +15,8 @@ from scipy.optimize import least_squares
 
 from analysis.course import Course, Line
 from vision.camera import Camera, Lens
-from vision.survey_measure import ConePlace, PaintPlace
+from vision.survey_cone import ConePlace
+from vision.survey_paint import PaintPlace
 from vision.sway import SwaySeen
 
 # How far things are set out from their nominal place (one sd, m). Common practice, no published source.

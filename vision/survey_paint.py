@@ -1,9 +1,5 @@
-"""Exact places of cones and paint in a picture, once the camera is roughly known.
-
-A cone is measured as the solid it is: base plate, conical body and pole are projected, each with a brightness of its
-own, and moved over the ground until they explain the picture; so its height and lean do not shift it. Paint is
-measured by fitting a blurred bar to profiles across it.
-"""
+"""Exact places of painted lines in a picture, once the camera is roughly known: a blurred bar is fitted to profiles
+across them."""
 
 from __future__ import annotations
 
@@ -12,181 +8,18 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from scipy.optimize import minimize, nnls
+from scipy.optimize import minimize
 from scipy.special import erf
 
-from analysis.course import Area, Line, Mark
+from analysis.course import Line
 from vision.camera import Camera
 from vision.marks import GroundLook
+from vision.survey_cone import local_gsd
 
-BODY_SHARE = 0.72  # diameter of a cone's body at its foot, as a share of the base plate's width (common traffic cone)
-TIP_SHARE = 0.18  # a cone's tip against its foot; from memory
-ROUND_BASE = 2 / math.sqrt(math.pi)  # radius over half-width of the disc with the square's area (base turned any way)
-FOOT_WEIGHT = 10.0  # a foot that cannot be seen must not be placed freely (own choice, by trial)
-LEAST_SHOWN_PX = 2.0  # a part of which less is in view says nothing about its colour
-BLUR_PX = 0.8  # of colour in compressed video
 # Paint runs smoothly and a blurred bar explains its profiles; a chance ridge wanders by decimetres and explains half.
 LEAST_EXPLAINED = 0.8
 MOST_SCATTER_M, MOST_SCATTER_PX = 0.03, 0.2
 """A line's points may scatter by its own waviness, and by the picture's resolution."""
-CONE_SD_PX = 0.3  # least error of a cone's place, however clear it is: it is no perfect cone of the stated size
-
-
-@dataclass(frozen=True)
-class ConePlace:
-    """Middle of a cone's base on the ground (m, by the camera used) and in the picture (px), sd in metres.
-
-    `share` is the part of the picture's variation there that the cone explains (0..1)."""
-
-    x_m: float
-    y_m: float
-    u_px: float
-    v_px: float
-    sd_m: float
-    share: float
-
-
-def measure_cone(red: np.ndarray, camera: Camera, mark: Mark, start_m: tuple[float, float],
-                 barrier: Area | None = None, barrier_height_m: float = 1.0) -> ConePlace | None:
-    """Move the projected cone over the ground near `start_m` until it fits the signal-colour picture `red`.
-
-    It is first tried on a grid of third-of-base steps, for its stripes can fit one stripe farther along. None when it
-    lies outside the picture or nothing fits."""
-    reach_m = 1.2 * mark.base_half_m + 0.15
-    box = _box_px(camera, mark, start_m, reach_m, red.shape)
-    if box is None:
-        return None
-    u0, v0, u1, v1 = box
-    patch = red[v0:v1, u0:u1].astype(float)
-    gsd = _local_gsd(camera, start_m)
-    fine = int(np.clip(round(16 * gsd / (2 * mark.base_half_m)), 1, 5))
-    watched = _watched(camera, mark, start_m, box, reach_m, barrier, barrier_height_m)
-    if watched.sum() < 12:
-        return None
-    data = patch[watched]
-    total = float(((data - np.median(data)) ** 2).sum())
-    if total <= 0:
-        return None
-
-    def misfit(place: np.ndarray) -> float:
-        parts = _coverage(camera, mark, (float(place[0]), float(place[1])), box, fine)
-        design = np.column_stack([p[watched] for p in parts] + [np.ones(len(data))])
-        brightness, rest = nnls(design, data)
-        # a cone is red at its foot: without this, its stripes also fit one stripe farther along
-        shown = design[:, :-1].sum(0) > LEAST_SHOWN_PX
-        upper = float((brightness[:-1] * shown)[2:].max())
-        faint_foot = max(0.0, 0.7 * upper - float(brightness[:2].max())) / max(upper, 1e-9)
-        return float(rest ** 2) * (1 + FOOT_WEIGHT * faint_foot ** 2)
-
-    step = max(0.35 * mark.base_half_m, 0.7 * gsd)
-    best, place = np.inf, np.asarray(start_m, float)
-    tried: list[tuple[np.ndarray, float]] = []
-    around = np.arange(-3, 4) * step
-    for dx in around:
-        for dy in around:
-            q = np.array([start_m[0] + dx, start_m[1] + dy])
-            cost = misfit(q)
-            tried.append((q, cost))
-            if cost < best:
-                best, place = cost, q
-    fit = minimize(misfit, place, method="Nelder-Mead",
-                   options={"initial_simplex": place + step * np.array([[0.5, 0.3], [-0.5, 0.3], [0.0, -0.6]]),
-                            "xatol": 0.02 * gsd, "fatol": 1e-4 * total, "maxfev": 60})
-    place, best = fit.x, float(fit.fun)
-    share = 1 - best / total
-    noise = best / max(watched.sum() / 6 - 5, 2)  # neighbouring pixels of compressed colour are not independent
-    h = 0.5 * gsd
-    bend = max(min(misfit(place + d) + misfit(place - d) - 2 * best for d in (np.array([h, 0]), np.array([0, h])))
-               / h ** 2, 1e-9)
-    # a rival place that fits nearly as well (stripes alike, a cone half hidden or in the dark) is honest doubt
-    likely = np.array([math.exp(-0.5 * max(cost - best, 0.0) / noise) for _, cost in tried])
-    rival = np.array([float(((q - place) ** 2).sum()) for q, _ in tried])
-    doubt = math.sqrt(float((likely * rival)[rival > step ** 2].sum()) / (1 + float(likely[rival > step ** 2].sum())))
-    sd = math.hypot(math.sqrt(2 * noise / bend / 6), CONE_SD_PX * gsd, doubt)
-    u, v = camera.project_ground(place[None])[0]
-    return ConePlace(float(place[0]), float(place[1]), float(u), float(v), sd, share)
-
-
-def _local_gsd(camera: Camera, at_m: tuple[float, float]) -> float:
-    p = camera.project_ground(np.array([at_m, (at_m[0] + 0.5, at_m[1]), (at_m[0], at_m[1] + 0.5)]))
-    a, b = (p[1] - p[0]) / 0.5, (p[2] - p[0]) / 0.5
-    return 1 / math.sqrt(abs(a[0] * b[1] - a[1] * b[0]))
-
-
-def _ring(camera: Camera, at_m: tuple[float, float], radius_m: float, z_m: float) -> np.ndarray:
-    turn = np.linspace(0, 2 * np.pi, 12, endpoint=False)
-    xy = np.column_stack([at_m[0] + radius_m * np.cos(turn), at_m[1] + radius_m * np.sin(turn)])
-    return camera.project_ground(xy, z_m)
-
-
-def cone_parts_px(camera: Camera, mark: Mark, at_m: tuple[float, float], grow_m: float = 0.0) -> list[np.ndarray]:
-    """Convex outlines (px) of base plate, three slices of the body and the pole, from the ground up."""
-    half, top = mark.base_half_m, mark.height_m
-    radius = [half * (BODY_SHARE + (TIP_SHARE - BODY_SHARE) * k / 3) + grow_m for k in range(4)]
-    rings = [_ring(camera, at_m, radius[k], top * k / 3) for k in range(4)]
-    parts = [_ring(camera, at_m, half * ROUND_BASE + grow_m, 0.0)]
-    parts += [cv2.convexHull(np.vstack([rings[k], rings[k + 1]]).astype(np.float32))[:, 0] for k in range(3)]
-    if mark.pole_height_m > mark.height_m:
-        thin = 0.02 + grow_m
-        pole = np.vstack([_ring(camera, at_m, thin, top), _ring(camera, at_m, thin, mark.pole_height_m)])
-        parts.append(cv2.convexHull(pole.astype(np.float32))[:, 0])
-    return parts
-
-
-def _box_px(camera: Camera, mark: Mark, at_m: tuple[float, float], reach_m: float,
-            shape: tuple[int, ...]) -> tuple[int, int, int, int] | None:
-    points = np.vstack(cone_parts_px(camera, mark, at_m, reach_m))
-    u0, v0 = np.floor(points.min(0)).astype(int)
-    u1, v1 = np.ceil(points.max(0)).astype(int) + 1
-    u, v = camera.project_ground(np.array([at_m]))[0]
-    if not (1 <= u < shape[1] - 2 and 1 <= v < shape[0] - 2) or max(u1 - u0, v1 - v0) > max(shape[:2]) / 4:
-        return None
-    return max(u0, 0), max(v0, 0), min(u1, shape[1]), min(v1, shape[0])
-
-
-def _fill(outline: np.ndarray, image: np.ndarray, value: int = 1) -> None:
-    cv2.fillConvexPoly(image, np.round(outline * 16).astype(np.int32), value, cv2.LINE_8, 4)
-
-
-def _coverage(camera: Camera, mark: Mark, at_m: tuple[float, float], box: tuple[int, int, int, int],
-              fine: int) -> list[np.ndarray]:
-    """What share of each pixel each part covers (higher parts hide lower ones), blurred as video is."""
-    u0, v0, u1, v1 = box
-    w, h = u1 - u0, v1 - v0
-    label = np.zeros((h * fine, w * fine), np.uint8)
-    parts = cone_parts_px(camera, mark, at_m)
-    for k, outline in enumerate(parts):
-        _fill((outline - [u0, v0] + 0.5) * fine - 0.5, label, k + 1)
-    out = []
-    for k in range(len(parts)):
-        share = cv2.resize((label == k + 1).astype(np.float32), (w, h), interpolation=cv2.INTER_AREA)
-        out.append(cv2.GaussianBlur(share, (0, 0), BLUR_PX))
-    return out
-
-
-def _watched(camera: Camera, mark: Mark, at_m: tuple[float, float], box: tuple[int, int, int, int], reach_m: float,
-             barrier: Area | None, barrier_height_m: float) -> np.ndarray:
-    """Pixels that decide: around the cone wherever it may be within reach, off the (striped, red) barrier."""
-    u0, v0, u1, v1 = box
-    mask = np.zeros((v1 - v0, u1 - u0), np.uint8)
-    for outline in cone_parts_px(camera, mark, at_m, reach_m):
-        _fill(outline - [u0, v0], mask)
-    if barrier is not None:
-        r = math.ceil(2 * BLUR_PX)
-        mask[cv2.dilate(barrier_mask(camera, barrier, barrier_height_m, box), np.ones((2 * r + 1,) * 2)) > 0] = 0
-    return mask > 0
-
-
-def barrier_mask(camera: Camera, barrier: Area, height_m: float, box: tuple[int, int, int, int]) -> np.ndarray:
-    """1 where the barrier (5 cm larger all round) hides what is behind it, in the part of the picture `box` (px)."""
-    u0, v0, u1, v1 = box
-    xy = np.array([(x, y) for x in (barrier.x_min_m - 0.05, barrier.x_max_m + 0.05)
-                   for y in (barrier.y_min_m - 0.05, barrier.y_max_m + 0.05)])
-    points = np.vstack([camera.project_ground(xy), camera.project_ground(xy, height_m)])
-    mask = np.zeros((v1 - v0, u1 - u0), np.uint8)
-    hull = cv2.convexHull(np.clip(points - [u0, v0], -4000, 8000).astype(np.float32))[:, 0]
-    _fill(hull, mask)
-    return mask
 
 
 @dataclass(frozen=True)
@@ -208,7 +41,7 @@ def measure_paint(look: GroundLook, camera: Camera, line: Line, *, reach_m: floa
     length = float(np.hypot(*direction))
     direction /= length
     out = np.array([-direction[1], direction[0]]) * -line.yard_side  # from the edge to the paint's far side
-    gsd = _local_gsd(camera, ((line.x0_m + line.x1_m) / 2, (line.y0_m + line.y1_m) / 2))
+    gsd = local_gsd(camera, ((line.x0_m + line.x1_m) / 2, (line.y0_m + line.y1_m) / 2))
     across = np.arange(-reach_m, reach_m + 1e-9, min(0.02, 0.3 * gsd))
     block_m = min(block_m, length / 6)
     every_m = min(every_m, block_m / 3)
@@ -251,8 +84,7 @@ def measure_paint(look: GroundLook, camera: Camera, line: Line, *, reach_m: floa
 
 def _paint_channel(look: GroundLook, px: np.ndarray, across: np.ndarray) -> np.ndarray:
     """Profiles of the one mixture of the three colours (linear light) in which the paint stands out most."""
-    values = np.stack([cv2.remap(np.ascontiguousarray(look.linear[..., c]), px[..., 0], px[..., 1], cv2.INTER_LINEAR)
-                       for c in range(3)], -1)
+    values = cv2.remap(look.linear, px[..., 0], px[..., 1], cv2.INTER_LINEAR)
     near = np.abs(across) < 0.3 * across[-1]
     contrast = values[:, near] - np.median(values[:, ~near], 1, keepdims=True)
     grain = values[:, ~near].reshape(-1, 3)
@@ -345,7 +177,7 @@ def measure_ends(look: GroundLook, camera: Camera, line: Line, paint: PaintPlace
     found = []
     for end, sign in ((0, -1.0), (1, 1.0)):
         nominal = 0.0 if end == 0 else length
-        gsd = _local_gsd(camera, tuple(start if end == 0 else stop))
+        gsd = local_gsd(camera, tuple(start if end == 0 else stop))
         s = np.arange(-reach_m, reach_m, 0.25 * gsd)  # outwards
         a = nominal + sign * s
         rows = []
@@ -355,8 +187,7 @@ def measure_ends(look: GroundLook, camera: Camera, line: Line, paint: PaintPlace
             px = camera.project_ground(p).astype(np.float32)
             if (px < 2).any() or (px[:, 0] > w - 3).any() or (px[:, 1] > h - 3).any():
                 break
-            rows.append(np.column_stack([cv2.remap(np.ascontiguousarray(look.linear[..., c]), px[:, :1], px[:, 1:],
-                                                   cv2.INTER_LINEAR)[:, 0] for c in range(3)]))
+            rows.append(cv2.remap(look.linear, px[:, :1], px[:, 1:], cv2.INTER_LINEAR)[:, 0])
         if len(rows) < 3:
             continue
         contrast = rows[0] - (rows[1] + rows[2]) / 2
