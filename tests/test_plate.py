@@ -26,7 +26,7 @@ def test_hidden_and_unseen_pixels() -> None:
     square = np.array([[10, 10], [20, 10], [20, 20], [10, 20]], float)
     for p in pictures[:2]:
         p[10:21, 10:21] = 255
-    everywhere = square + [30, 0]
+    everywhere = square + np.array([30, 0])
     hidden = [square] * 2 + [everywhere] * 3
     plate = build_plate(pictures, [camera] * 5, camera, hidden)
     assert np.abs(plate.bgr[12:19, 12:19].astype(int) - 100).max() <= 3  # brightness is evened out

@@ -85,8 +85,9 @@ def build_plate(pictures: Sequence[np.ndarray], cameras: Sequence[Camera], refer
                 usable[i] &= fill([polygon - [0, top]], (rows, w)) == 0
         count = usable.sum(axis=0, dtype=np.uint8)
         known[top:top + rows] = count >= enough
-        usable |= count == 0
-        stack[~usable] = 255  # sorted behind all that count
+        for laid, shown in zip(stack, usable, strict=True):
+            if not shown.all():
+                laid[~shown & (count > 0)] = 255  # sorted behind all that count
         count[count == 0] = len(pictures)
         _medians(stack.reshape(len(pictures), -1), count.ravel(), pairs, plate[top:top + rows].reshape(-1))
 

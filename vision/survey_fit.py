@@ -8,6 +8,7 @@ that is not where the file says, does not drag the course frame.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -30,6 +31,9 @@ FIELD_OF_VIEW_RAD = math.radians(70)
 LOG_FOCAL_SD = 0.2  # before looking, the focal length is known to a fifth from the guess
 BEND_SD = 0.06  # before looking, k1 is taken to lie this near to none (own choice)
 STRAIGHT_PX = 0.12  # straightness of paint as seen: least error of a place along a line (px), common to a stretch
+STEP = 1.5e-8  # of the numerical slopes: root of the rounding error; what is sought is about 1 in its unit
+SETTLED = 1e-5  # share of the misfit by which a step must still lessen it; smaller steps moved no mark by 0.2 mm
+MOST_STEPS = 60  # it settles sooner, or hangs on cones that do not belong (own choice)
 
 
 @dataclass(frozen=True)
@@ -79,56 +83,64 @@ def fit_camera(course: Course, camera: Camera, cones: dict[str, ConePlace], pain
     cone_px = np.array([[cones[m.name].u_px, cones[m.name].v_px] for m in marks]).reshape(-1, 2)
     cone_at = np.array([[m.x_m, m.y_m] for m in marks]).reshape(-1, 2)
     cone_sd = np.array([math.hypot(cone_setting_out_m, cones[m.name].sd_m) for m in marks])
-    px = [cone_px] + [p.paint.points_px for p in paints] + [np.array([e for _, e in p.ends_px]).reshape(-1, 2)
-                                                            for p in paints]
-    cuts = np.cumsum([len(p) for p in px])[:-1]
-    all_px = np.vstack(px)
+    edges = _Edges.of([p.line for p in paints])
+    points_px = [p.paint.points_px for p in paints]
+    line_of = np.repeat(np.arange(len(paints)), [len(p) for p in points_px]).astype(int)
+    ends = [(k, end, px) for k, p in enumerate(paints) for end, px in p.ends_px]
+    end_line, end_at = np.array([k for k, _, _ in ends], int), np.array([end for _, end, _ in ends], float)
+    all_px = np.vstack([cone_px, *points_px, np.array([px for _, _, px in ends]).reshape(-1, 2)])
+    cuts = [len(marks), len(marks) + len(line_of)]
     focal0 = focal_of_view(max(camera.lens.width_px, camera.lens.height_px), FIELD_OF_VIEW_RAD)
     gsd = camera.metres_per_pixel()
     start = np.concatenate([np.zeros(6), [math.log(camera.lens.fx / focal0), bend_of(camera.lens)],
                             np.zeros(2 * len(paints))])
+    half_width = np.array([p.paint.width_m / 2 for p in paints])
+    # neighbouring places along a line share their errors: about one in three is independent
+    point_sd = np.array([max(p.paint.sd_m, STRAIGHT_PX * gsd) for p in paints]) * math.sqrt(3)
+    shift_sd = np.repeat([paint_care * p.setting_out_m for p in paints], 2)
 
     def camera_at(q: np.ndarray) -> Camera:
         moved = camera.moved(q[:3], q[3:6])
         return moved if lens_known else replace(moved, lens=lens_with(camera.lens, focal0 * math.exp(q[6]), q[7]))
 
     def misfit(q: np.ndarray) -> np.ndarray:
-        parts = np.split(camera_at(q).to_ground(all_px), cuts)
-        r = [_robust((np.hypot(*(parts[0] - cone_at).T)) / cone_sd)[:, None] * _unit(parts[0] - cone_at)]
-        for k, seen in enumerate(paints):
-            beyond, share = _beyond(seen.line, parts[1 + k])
-            shifts = q[8 + 2 * k:10 + 2 * k]
-            middle = shifts[0] * (1 - share) + shifts[1] * share + seen.paint.width_m / 2
-            # neighbouring places along a line share their errors: about one in three is independent
-            r.append((beyond - middle) / max(seen.paint.sd_m, STRAIGHT_PX * gsd) / math.sqrt(3))
-            r.append(_robust(shifts / (paint_care * seen.setting_out_m)))
-            for (end, _), at in zip(seen.ends_px, parts[1 + len(paints) + k], strict=True):
-                r.append(_robust(np.array([_end_offset(seen.line, end, at)
-                                           / (paint_care * PAINT_END_SETTING_OUT_M)])))
-        if lens_known:
-            r.append(np.array([q[6] - start[6], q[7] - start[7]]) / 1e-6)
-        else:
-            r.append(np.array([q[6] / LOG_FOCAL_SD, q[7] / BEND_SD]))
-        if sway is not None:
-            r.append(sway.misfit(camera_at(q)))
-        return np.nan_to_num(np.concatenate([np.ravel(x) for x in r]), nan=1e3)
+        at, on_line, at_end = np.split(camera_at(q).to_ground(all_px), cuts)
+        off = np.hypot(*(at - cone_at).T) / cone_sd
+        off_line = edges.off(line_of, on_line, q[8:], half_width)
+        off_end = edges.along_m(end_line, at_end) - end_at * edges.length_m[end_line]
+        known = q[6:8] - start[6:8]
+        return np.nan_to_num(np.concatenate([
+            (_robust(off)[:, None] * _unit(at - cone_at)).ravel(), off_line / point_sd[line_of],
+            _robust(q[8:] / shift_sd), _robust(off_end / (paint_care * PAINT_END_SETTING_OUT_M)),
+            known / 1e-6 if lens_known else q[6:8] / [LOG_FOCAL_SD, BEND_SD],
+            sway.misfit(camera_at(q)) if sway is not None else []]), nan=1e3)
+
+    def slopes(q: np.ndarray) -> np.ndarray:
+        """All lines' shifts are tried at once, for each moves its own line's values only."""
+        lines = np.arange(len(paints))
+        here, rows = misfit(q), np.concatenate([np.full(2 * len(marks), -1), line_of, np.repeat(lines, 2)])
+        out = np.zeros((len(here), len(q)))
+        for k in range(8):
+            out[:, k] = (misfit(q + STEP * np.eye(len(q))[k]) - here) / STEP
+        for end in range(2):
+            tried = q.copy()
+            tried[8 + end::2] += STEP
+            change, i = (misfit(tried) - here) / STEP, np.flatnonzero(rows >= 0)
+            out[i, 8 + 2 * rows[i] + end] = change[i]
+        return out
 
     scale = np.concatenate([[0.01, 0.01, 0.01, 0.3, 0.3, 0.3, 0.1, 0.01], np.full(2 * len(paints), 0.05)])
-    result = least_squares(misfit, start, x_scale=scale, max_nfev=60)
+    result = least_squares(misfit, start, slopes, x_scale=scale, ftol=SETTLED, max_nfev=MOST_STEPS)
     q = result.x
-    jacobian = result.jac / 1.0
-    covariance = np.linalg.pinv(jacobian.T @ jacobian, hermitian=True)
+    covariance = np.linalg.pinv(result.jac.T @ result.jac, hermitian=True)
     fitted = camera_at(q)
-    shifts, sds, squares, count = {}, {}, 0.0, 0
+    shifts, sds = {}, {}
     for k, seen in enumerate(paints):
-        beyond, share = _beyond(seen.line, fitted.to_ground(seen.paint.points_px))
-        s = q[8 + 2 * k:10 + 2 * k]
-        off = beyond - (s[0] * (1 - share) + s[1] * share + seen.paint.width_m / 2)
-        squares, count = squares + float((off ** 2).sum()), count + len(off)
-        shifts[seen.line.name] = (float(s[0]), float(s[1]))
-        var = covariance[8 + 2 * k:10 + 2 * k, 8 + 2 * k:10 + 2 * k].trace() / 2
-        sds[seen.line.name] = math.sqrt(var)
-    residual = math.sqrt(squares / count) / fitted.metres_per_pixel() if count else 0.0
+        own = slice(8 + 2 * k, 10 + 2 * k)
+        shifts[seen.line.name] = (float(q[own][0]), float(q[own][1]))
+        sds[seen.line.name] = math.sqrt(covariance[own, own].trace() / 2)
+    off = edges.off(line_of, fitted.to_ground(all_px[cuts[0]:cuts[1]]), q[8:], half_width)
+    residual = float(np.sqrt((off ** 2).mean())) / fitted.metres_per_pixel() if len(off) else 0.0
     return Fit(fitted, covariance[:8, :8], shifts, sds, residual)
 
 
@@ -155,7 +167,7 @@ def paint_care_seen(fit: Fit, paints: list[PaintSeen], course: Course) -> float:
     off = [shift / p.setting_out_m for p in paints for shift in fit.line_shifts_m[p.line.name]]
     for p in paints:
         for line in (ln for ln in course.lines if ln.name == p.line.name):
-            off += [_end_offset(line, end, fit.camera.to_ground(px[None])[0]) / PAINT_END_SETTING_OUT_M
+            off += [_end_offset_m(line, end, fit.camera.to_ground(px[None])) / PAINT_END_SETTING_OUT_M
                     for end, px in p.ends_px]
     squares = float(np.minimum(np.square(off), 9.0).sum())
     return math.sqrt((1 + squares) / (1 + max(len(off) - 4, 0)))
@@ -179,6 +191,11 @@ def ground_sd_m(fit: Fit, px: np.ndarray, lens_known: bool) -> np.ndarray:
     return np.sqrt(np.maximum(var, 0))
 
 
+def _end_offset_m(line: Line, end: int, at_m: np.ndarray) -> float:
+    edge = _Edges.of([line])
+    return float((edge.along_m(np.zeros(1, int), at_m) - end * edge.length_m)[0])
+
+
 def _robust(r: np.ndarray) -> np.ndarray:
     """Cauchy cost as a residual: grows like r up to one sd, then only like the root of a logarithm."""
     return np.sign(r) * np.sqrt(np.log1p(r * r))
@@ -188,13 +205,32 @@ def _unit(d: np.ndarray) -> np.ndarray:
     return d / np.maximum(np.hypot(*d.T), 1e-9)[:, None]
 
 
-def _beyond(line: Line, points_m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Distance of points from the edge towards the paint's side, and their place along the line (0..1)."""
-    d = np.array([line.x1_m - line.x0_m, line.y1_m - line.y0_m])
-    return -line.clearance_m(points_m), (points_m - [line.x0_m, line.y0_m]) @ d / (d @ d)
+@dataclass(frozen=True)
+class _Edges:
+    """The lines' edges, one row each: where they start, their direction and the one towards the paint (unit vectors),
+    and their length."""
 
+    start_m: np.ndarray
+    direction: np.ndarray
+    out: np.ndarray
+    length_m: np.ndarray
 
-def _end_offset(line: Line, end: int, at_m: np.ndarray) -> float:
-    d = np.array([line.x1_m - line.x0_m, line.y1_m - line.y0_m])
-    d /= np.hypot(*d)
-    return float((at_m - ([line.x0_m, line.y0_m] if end == 0 else [line.x1_m, line.y1_m])) @ d)
+    @classmethod
+    def of(cls, lines: Sequence[Line]) -> _Edges:
+        ends = np.array([[ln.x0_m, ln.y0_m, ln.x1_m, ln.y1_m] for ln in lines]).reshape(-1, 4)
+        across = ends[:, 2:] - ends[:, :2]
+        length = np.hypot(*across.T)
+        d = across / length[:, None]
+        yard_side = np.array([ln.yard_side for ln in lines]).reshape(-1, 1)
+        return cls(ends[:, :2], d, np.column_stack([d[:, 1], -d[:, 0]]) * yard_side, length)
+
+    def along_m(self, k: np.ndarray, points_m: np.ndarray) -> np.ndarray:
+        """(n,) how far along the line k (n,) each point (n, 2) lies."""
+        return ((points_m - self.start_m[k]) * self.direction[k]).sum(axis=1)
+
+    def off(self, k: np.ndarray, points_m: np.ndarray, shifts_m: np.ndarray, half_width_m: np.ndarray) -> np.ndarray:
+        """(n,) m from the middle of the paint of line k, whose two ends lie shifts_m (two a line) beyond nominal."""
+        share = self.along_m(k, points_m) / self.length_m[k]
+        ends = shifts_m.reshape(-1, 2)[k]
+        middle = ends[:, 0] * (1 - share) + ends[:, 1] * share + half_width_m[k]
+        return ((points_m - self.start_m[k]) * self.out[k]).sum(axis=1) - middle

@@ -38,7 +38,6 @@ SCATTER = 1.5
 lens is known): compression and resampling move all pixels of a neighbourhood alike."""
 _STEPS = np.array([1e-3, 1e-3, 1e-3, 1e-4, 1e-4])
 """For numerical slopes: about a tenth of a pixel at the edge of the picture."""
-_POSE_STEPS = np.array([1e-4, 1e-4, 1e-4, 1e-3, 1e-3, 1e-3])  # the same for turns (rad) and shifts (m)
 _POSE_SCALE = np.array([30.0, 30.0, 30.0, 1.0, 1.0, 1.0])  # so that turns (rad) and shifts (m) move pixels alike
 
 
@@ -184,22 +183,22 @@ def _looked_up(flats: Sequence[Grey], views: Sequence[Camera], hidden_px: Sequen
 def _slopes(looked: _LookedUp, views: Sequence[Camera], base: Camera) -> tuple[np.ndarray, list[np.ndarray]]:
     """How grey changes in each view with the five common numbers, (views, n, 5), and with its own six, (n, 6) each."""
     trials = [(varied(base, e), varied(base, -e)) for e in np.diag(_STEPS)]
-    moved = [[t.to_ground(looked.px) for t in pair] for pair in trials]
+    ground_moved = [a.to_ground(looked.px) - b.to_ground(looked.px) for a, b in trials]
     common = np.zeros((len(views), len(looked.px), 5))
     own = []
     for i, view in enumerate(views):
+        # Grey per metre that a spot moves against the camera; along its ray nothing changes: which tells it upwards.
+        ray = looked.ground_m - view.centre_m
+        up = -(looked.slope * ray[:, :2]).sum(axis=1) / ray[:, 2]
+        grey = np.column_stack([looked.slope, up])
+        own.append(np.hstack([np.cross(ray @ view.rotation.T, grey @ view.rotation.T), -grey]))
         here = view.project(looked.ground_m)
-        on_ground = view.to_ground(here)
-        across = np.stack([view.to_ground(here + d) - on_ground for d in np.eye(2)], axis=-1)  # d(ground)/d(px)
-        grey = np.einsum("nk,nkj->nj", looked.slope, across)
-        for k, (pair, at) in enumerate(zip(trials, moved, strict=True)):
-            ends = [replace(view, lens=t.lens, centre_m=view.centre_m * [1, 1, t.centre_m[2] / base.centre_m[2]]
-                            ).project_ground(a) for t, a in zip(pair, at, strict=True)]
-            common[i, :, k] = ((ends[0] - ends[1]) * grey).sum(axis=1) / (2 * _STEPS[k])
-        swings = [[view.moved(e[:3], e[3:]).project(looked.ground_m) for e in (turn, -turn)]
-                  for turn in np.diag(_POSE_STEPS)]
-        own.append(np.stack([((a - b) * grey).sum(axis=1) / (2 * e)
-                             for (a, b), e in zip(swings, _POSE_STEPS, strict=True)], axis=1))
+        for k, (a, b) in enumerate(trials):
+            moved = ground_moved[k]
+            if a.lens != b.lens:
+                moved = moved - replace(view, lens=a.lens).to_ground(here) + replace(view, lens=b.lens).to_ground(here)
+            raised = view.centre_m[2] * (a.centre_m[2] - b.centre_m[2]) / base.centre_m[2]
+            common[i, :, k] = ((looked.slope * moved).sum(axis=1) - up * raised) / (2 * _STEPS[k])
     return common, own
 
 
