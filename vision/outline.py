@@ -21,17 +21,28 @@ from analysis.vehicle import Vehicle
 from vision.camera import Camera
 from vision.hinge import bent, whole
 from vision.plate import Plate
+from vision.sampling import ROUNDING
 from vision.solid import Pose, fill, silhouettes_px
 
 COARSE_M_PER_PX = 0.12
 """Working resolution of the search: a vehicle is then some 20 x 100 pixels, whatever the clip's size."""
 ABOUT_LENGTHS = 0.75
 """What looks solid farther than this many vehicle lengths from a pose's middle is some other thing."""
+WIDE_M, FINE_M = 1.0, 0.25
+"""Steps of the search (turns as the swing of an end): at first as far as a start is off, then about two pixels."""
+LEAST_FILLED, LEAST_EXPLAINED = 0.55, 0.5
+"""More than half of the silhouette must be new, and of what looks solid about it more than half must lie in it
+(other things may stand by)."""
 SPECKS_M = 0.8
 """Specks of difference no further apart than this are one thing: less than the gap between a vehicle and a person."""
 FIRST_SWINGS_M = (1.5, -1.5)
 """How far to either side the towing vehicle's front is tried at first, against its trailer: from there a step of the
 search reaches any bend that a reverse is driven with."""
+MISPLACED = 0.25
+"""Where the yard itself is uneven (paint, cones), half a pixel of misplacement makes a difference of this share of what
+neighbouring pixels (3 x 3) span."""
+CHANGED = 2.0, 5.0
+"""A difference of less than the first times the ordinary one is none, of more than the second is certain."""
 DEEPEST_SHADOW = 0.25
 """A shadow keeps at least this share of the ground's brightness (sky light; from memory 0.3-0.5 in sun)."""
 
@@ -47,7 +58,11 @@ class Sighting:
 
     @property
     def good(self) -> bool:
-        return self.filled > 0.55 and self.explained > 0.5
+        return self.filled > LEAST_FILLED and self.explained > LEAST_EXPLAINED
+
+    @property
+    def worth(self) -> float:
+        return self.filled * self.explained
 
 
 @dataclass(frozen=True)
@@ -67,10 +82,16 @@ def working_scale(camera: Camera) -> float:
 def difference(bgr: np.ndarray, camera: Camera, plate: Plate, yard_m: np.ndarray) -> Difference:
     """Compare a picture with the empty yard at working scale, inside the ground polygon yard_m (n, 2)."""
     scale = working_scale(camera)
-    small = cv2.resize(bgr, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA).astype(np.float32)
-    empty, known = plate.seen_from(camera, 1.0 if scale > 0.6 else 0.5)
-    empty = cv2.resize(empty, (small.shape[1], small.shape[0]), interpolation=cv2.INTER_AREA).astype(np.float32)
-    known = cv2.resize(known.astype(np.uint8), (small.shape[1], small.shape[0]), interpolation=cv2.INTER_NEAREST) > 0
+    coarser = 1.0 if scale > 0.6 else 0.5
+    empty, known = plate.seen_from(camera, coarser)
+    if coarser < 1:  # halving first is quicker by far, and comes to the same
+        bgr = cv2.resize(bgr, empty.shape[1::-1], interpolation=cv2.INTER_AREA)
+
+    def resized(picture: np.ndarray, how: int) -> np.ndarray:
+        return cv2.resize(picture, None, fx=scale / coarser, fy=scale / coarser, interpolation=how)
+    small = resized(bgr, cv2.INTER_AREA).astype(np.float32)
+    empty = resized(empty, cv2.INTER_AREA).astype(np.float32)
+    known = resized(known.astype(np.uint8), cv2.INTER_NEAREST) > 0
     inside = np.zeros(known.shape, np.uint8)
     small_camera = Camera(camera.lens.scaled(scale), camera.rotation, camera.centre_m)
     cv2.fillPoly(inside, [np.round(small_camera.project_ground(yard_m)).astype(np.int32)], 1)
@@ -79,14 +100,14 @@ def difference(bgr: np.ndarray, camera: Camera, plate: Plate, yard_m: np.ndarray
         nothing = np.zeros(known.shape, np.float32)
         return Difference(nothing, nothing, scale)
     empty *= brightness_ratio(small, empty, known)
-    apart = np.linalg.norm(small - empty, axis=2)
-    beyond_shadow = np.linalg.norm(without_shadow(small, empty), axis=2)
-    # Where the yard itself is uneven (paint, cones), half a pixel of misplacement is no difference.
-    contrast = np.stack([cv2.morphologyEx(c, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)) for c in cv2.split(empty)])
-    noise = max(1.4826 * float(np.median(apart[known])), 1.0) + 0.25 * np.linalg.norm(contrast, axis=0)
-    # A step of five times the ordinary difference is taken as certain; below two as none.
-    changed = np.clip((apart / noise - 2) / 3, 0, 1) * known
-    solid = np.clip((beyond_shadow / noise - 2) / 3, 0, 1) * known
+    apart = _length(small - empty)
+    beyond_shadow = _length(without_shadow(small, empty))
+    contrast = _length(cv2.morphologyEx(empty, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)))
+    usual = max(float(np.median(apart[known])), math.sqrt(3) * ROUNDING)
+    noise = 1.4826 * usual + MISPLACED * contrast
+    none, certain = CHANGED
+    changed = np.clip((apart / noise - none) / (certain - none), 0, 1) * known
+    solid = np.clip((beyond_shadow / noise - none) / (certain - none), 0, 1) * known
     # A roof of the ground's colour differs from it in specks only: what lies between many of them is one thing.
     joined = cv2.morphologyEx((solid > 0.05).astype(np.uint8), cv2.MORPH_CLOSE, _disc(SPECKS_M))
     solid = np.maximum(solid, cv2.morphologyEx(joined, cv2.MORPH_OPEN, _disc(SPECKS_M)))
@@ -101,13 +122,23 @@ def _disc(across_m: float) -> np.ndarray:
 
 def brightness_ratio(bgr: np.ndarray, empty: np.ndarray, known: np.ndarray) -> float:
     """How bright a picture is against the empty yard's (h, w, 3), over the pixels `known` (h, w) bool."""
-    return float(np.median(bgr.mean(axis=2)[known] / np.maximum(empty.mean(axis=2)[known], 1)))
+    return float(np.median(_sum(bgr)[known] / np.maximum(_sum(empty)[known], 1)))
 
 
 def without_shadow(bgr: np.ndarray, empty: np.ndarray) -> np.ndarray:
     """What differs from the empty yard, (h, w, 3) signed, beyond what a shadow (alike in all colours) can do."""
-    share = (bgr * empty).sum(axis=2) / np.maximum((empty * empty).sum(axis=2), 1)
-    return bgr - np.clip(share, DEEPEST_SHADOW, 1.0)[..., None] * empty
+    share = _sum(bgr * empty) / np.maximum(_sum(empty * empty), 1)
+    return bgr - cv2.merge([np.clip(share, DEEPEST_SHADOW, 1.0)] * 3) * empty
+
+
+def _sum(bgr: np.ndarray) -> np.ndarray:
+    """(h, w) of the three channels."""
+    return cv2.transform(bgr, np.ones((1, 3)))
+
+
+def _length(bgr: np.ndarray) -> np.ndarray:
+    """(h, w) of each pixel's three channels as a vector."""
+    return np.sqrt(_sum(bgr * bgr))
 
 
 def yard_polygon_m(course: Course, vehicle: Vehicle) -> np.ndarray:
@@ -130,14 +161,14 @@ def find_vehicle(diff: Difference, camera: Camera, vehicle: Vehicle, near: Pose 
     # Of a vehicle that looks like a shadow hardly anything looks solid, but much has changed.
     for layer in (diff.solid, diff.changed):
         for start in [near] if near is not None else _blob_starts(layer, small, vehicle):
-            sighting = _improve(diff, small, vehicle, start)
+            sighting = _improve(diff, small, vehicle, start, WIDE_M)
             if near is None and math.cos(sighting.pose.heading_rad) < 0:
                 continue  # from both ends a box looks alike
-            if best is None or sighting.filled * sighting.explained > best.filled * best.explained:
+            if best is None or sighting.worth > best.worth:
                 best = sighting
         if near is not None or (best is not None and best.good):
             break
-    return best
+    return None if best is None else _improve(diff, small, vehicle, best.pose, FINE_M)
 
 
 def _blob_starts(layer: np.ndarray, camera: Camera, vehicle: Vehicle) -> list[Pose]:
@@ -169,22 +200,20 @@ def _blob_starts(layer: np.ndarray, camera: Camera, vehicle: Vehicle) -> list[Po
     return starts
 
 
-def _improve(diff: Difference, camera: Camera, vehicle: Vehicle, start: Pose) -> Sighting:
+def _improve(diff: Difference, camera: Camera, vehicle: Vehicle, start: Pose, step_m: float) -> Sighting:
+    """The best pose about `start`, by steps that begin with step_m (turns as the swing of an end)."""
     middle, length = whole(vehicle).middle_x_m, whole(vehicle).length_m
     centre = start.to_course(np.array([[middle, 0.0]]))[0]
-    shape = diff.changed.shape
-    v, u = np.mgrid[: shape[0], : shape[1]]
+    # Some hundred trials are made, on the part of the picture that matters.
     middle_px = camera.project_ground(centre[None], vehicle.height_m / 2)[0]
     reach_px = ABOUT_LENGTHS * length / COARSE_M_PER_PX
-    about = np.hypot(u - middle_px[0], v - middle_px[1]) < reach_px
-    solid = diff.solid * about
+    size = np.array(diff.changed.shape[::-1])
+    left, top = np.clip(middle_px - reach_px, 0, size - 1).astype(int)
+    right, low = np.clip(middle_px + reach_px, [left + 1, top + 1], size).astype(int)
+    changed = diff.changed[top:low, left:right]
+    v, u = np.ogrid[top:low, left:right]
+    solid = diff.solid[top:low, left:right] * (np.hypot(u - middle_px[0], v - middle_px[1]) < reach_px)
     total_solid = float(solid.sum()) + 1e-6
-    changed, corner = diff.changed, np.zeros(2)
-    if vehicle.trailer is not None:  # four unknowns take so many trials that they are made on the part that matters
-        left, top = np.clip(middle_px - reach_px - 8, 0, np.array(shape[::-1]) - 1).astype(int)
-        right, low = np.clip(middle_px + reach_px + 8, [left + 1, top + 1], shape[::-1]).astype(int)
-        part = np.s_[top:low, left:right]
-        changed, solid, corner = changed[part], solid[part], np.array([left, top], float)
 
     def pose_of(p: np.ndarray) -> Pose:
         if vehicle.trailer is not None:
@@ -193,23 +222,19 @@ def _improve(diff: Difference, camera: Camera, vehicle: Vehicle, start: Pose) ->
         return Pose(centre[0] + p[0] - middle * math.cos(h), centre[1] + p[1] - middle * math.sin(h), h)
 
     def shares(p: np.ndarray) -> tuple[float, float]:
-        mask = fill([o - corner for o in silhouettes_px(vehicle, pose_of(p), camera)], changed.shape)
-        area = float(mask.sum())
+        mask = fill([o - [left, top] for o in silhouettes_px(vehicle, pose_of(p), camera)], changed.shape)
+        area = cv2.countNonZero(mask)
         if area < 30:
             return 0.0, 0.0
-        on = mask > 0
-        return float(changed[on].sum()) / area, float(solid[on].sum()) / total_solid
+        return cv2.mean(changed, mask)[0], cv2.mean(solid, mask)[0] * area / total_solid
 
     def cost(p: np.ndarray) -> float:
         filled, explained = shares(p)
         return -(filled + explained)
 
-    # Steps in metres (turns as the swing of an end): wide first, then fine.
     unknown = 3 if vehicle.trailer is None else 4
-    p = np.zeros(unknown)
-    for step in (1.0, 0.25):
-        simplex = p + step * np.vstack([np.zeros(unknown), np.eye(unknown)])
-        p = minimize(cost, p, method="Nelder-Mead",
-                     options={"initial_simplex": simplex, "xatol": 0.02, "fatol": 1e-4, "maxfev": 40 * unknown}).x
+    p = minimize(cost, np.zeros(unknown), method="Nelder-Mead",
+                 options={"initial_simplex": step_m * np.vstack([np.zeros(unknown), np.eye(unknown)]), "xatol": 0.02,
+                          "fatol": 1e-4, "maxfev": 40 * unknown}).x
     filled, explained = shares(p)
     return Sighting(pose_of(p), filled, explained)

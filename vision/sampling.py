@@ -5,6 +5,7 @@ Compiled, because it runs some hundred times a frame on some thousand points.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -15,6 +16,8 @@ from vision.camera import Camera, in_camera, pixel_of
 
 BLUR_SHARE = 1 / 60
 """Width of the brightness window as a share of the picture: wide against paint, narrow against shadows."""
+ROUNDING = 1 / math.sqrt(12)
+"""Standard deviation of a grey level from being a whole number: no picture is known better."""
 COARSER = 4
 """The neighbourhood's mean changes so slowly that it is kept this many times smaller than the picture."""
 

@@ -65,7 +65,7 @@ def silhouettes_px(vehicle: Vehicle, pose: Pose, camera: Camera, ground_z_m: flo
         parts += [(s, towed_pose(vehicle, pose)) for s in vehicle.trailer.solids]
     for s, at in parts:
         plan = at.to_course(_plan_m(s))
-        px = np.concatenate([camera.project_ground(plan, ground_z_m), camera.project_ground(plan, s.z_max_m)])
+        px = camera.project(np.column_stack([np.tile(plan, (2, 1)), np.repeat([ground_z_m, s.z_max_m], len(plan))]))
         outlines.append(cv2.convexHull(px.astype(np.float32)).reshape(-1, 2).astype(float))
     return outlines
 
