@@ -7,16 +7,17 @@ tells the camera's height. Weak for a roof that looks like the ground, or with a
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import cv2
+import numba
 import numpy as np
 
 from analysis.vehicle import Solid
 from vision.ground import tukey_weight
-from vision.roof import Roof
+from vision.laid_out import Layout
+from vision.sampling import ROUNDING
 
 RIM_DOUBT_M = 0.12
 """Standard deviation of the coarse poses' common error (measured: 2-8 cm after averaging)."""
@@ -25,16 +26,24 @@ CLEAN_EDGE_PX, BLURRED_EDGE_PX = 0.3, 1.5
 shadow's edge lies by it (from memory: 0.1-0.3 px for an edge in real video; the second is our own estimate)."""
 BELIEVED_SIZE_SD_M = 0.03
 """How far the seen length and width may each differ from the entered ones at one common scale."""
-SOLID_CONTRAST = 12.0
-"""Grey levels beyond which a difference from the ground (shadows taken away) is taken for the vehicle."""
+SOLID_CONTRAST = 4.0
+"""What differs from the empty yard this many times as much as the ground beside the vehicle is the vehicle."""
+LEAST_STEP = 1.0
+"""A step of colour lower than this many times what the ground usually differs by is no edge."""
+CLEAR_EDGE = 2.0
+"""A slope of colour this many times the scatter from picture to picture makes an edge half sure."""
+BEYOND_M = 0.08
+"""So far outwards of an edge there is ground, if the edge is the rim: beyond the blur of any lens."""
 
 
 @dataclass(frozen=True)
 class SideLook:
     """One side of the roof in one picture: what differs from the empty yard (rows, cols, 3), laid out at roof height;
-    how far it is turned away from the camera (tangent of the viewing angle); whether the ground by it is evenly lit."""
+    by how much (colour distance) the ground beside it does; how far the side is turned away from the camera (tangent
+    of the viewing angle); whether the ground by it is evenly lit."""
 
     picture: np.ndarray
+    noise: float
     away: float
     even: bool
 
@@ -65,20 +74,6 @@ SIDES = {"left": (0.0, 1.0), "right": (0.0, -1.0), "front": (1.0, 0.0), "rear": 
 """Outward directions of the rim's sides in the vehicle frame."""
 
 
-@dataclass(frozen=True)
-class _RimGuess:
-    along_m: float = 0.0
-    across_m: float = 0.0
-    turn_rad: float = 0.0
-    size: float = 1.0
-
-    def place(self, solid: Solid, points_m: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Where points of the entered outline lie in the roof picture (m)."""
-        middle = (solid.x_min_m + solid.x_max_m) / 2
-        x, y = self.size * (points_m[:, 0] - middle), self.size * points_m[:, 1]
-        return middle + x - self.turn_rad * y + self.along_m, y + self.turn_rad * x + self.across_m
-
-
 def _rim_points(solid: Solid) -> dict[str, np.ndarray]:
     """Points (n, 2) every 10 cm along each side of the entered outline, corners left out."""
     corner = solid.corner_radius_m + 0.15
@@ -90,37 +85,61 @@ def _rim_points(solid: Solid) -> dict[str, np.ndarray]:
             "rear": np.column_stack([np.full(len(across), solid.x_min_m), across])}
 
 
-def search_rim(roof: Roof, looks: dict[str, tuple[np.ndarray, np.ndarray]], size_doubt: float) -> _RimGuess:
-    """The rim's place to a few centimetres: the entered outline, a little larger or smaller, that has an edge on
-    every side looked at. looks: for each such side its average picture and scatter, from the moments it is turned away.
-    size_doubt: by what share (one sd) the roof may look larger or smaller."""
-    strength = {}
-    for name in looks:
+def search_rim(solid: Solid, bands: Mapping[str, Layout], looks: Mapping[str, tuple[np.ndarray, np.ndarray]],
+               noise: float, size_doubt: float) -> np.ndarray:
+    """The rim's place to a few centimetres, (along m, across m, turn rad, size as a share): the entered outline, a
+    little larger or smaller, that has an edge on every side looked at. looks: for each such side its average picture
+    and scatter, from the moments it is turned away, laid out as `bands` say. noise: by how much (colour distance) the
+    ground usually differs from the empty yard. size_doubt: by what share (one sd) the roof may look larger or smaller.
+    """
+    sides = {}
+    for name, (average, scatter) in looks.items():
         nx, _ = SIDES[name]
-        picture = cv2.GaussianBlur(looks[name][0], (0, 0), 0.6)
-        step = cv2.Sobel(picture, cv2.CV_32F, 1 if nx else 0, 0 if nx else 1, scale=1 / 8)
-        strength[name] = _outermost(np.linalg.norm(step, axis=2), looks[name][0], SIDES[name], roof.spacing_m) / (
-            2.0 + cv2.GaussianBlur(looks[name][1], (0, 0), 1.0))
-    points = {side: p for side, p in _rim_points(roof.solid).items() if side in looks}
-
-    def agreement(g: _RimGuess) -> float:
-        """Log share of each side that lies on a clear edge (how strong it is does not matter: paint along the
-        rim is often stronger than the rim), less the distance from where the coarse poses had it."""
-        total = -0.5 * ((g.along_m / RIM_DOUBT_M) ** 2 + (g.across_m / RIM_DOUBT_M) ** 2
-                        + (g.turn_rad * 8 / RIM_DOUBT_M) ** 2 + ((g.size - 1) / size_doubt) ** 2)
-        for side, p in points.items():
-            edge = _at(roof, strength[side], *g.place(roof.solid, p))
-            total += 4 * math.log(float((edge / (edge + 2.0)).mean()) + 1e-3)
-        return total
-
-    best = _RimGuess()
+        step = cv2.Sobel(cv2.GaussianBlur(average, (0, 0), 0.6), cv2.CV_32F, 1 if nx else 0, 0 if nx else 1,
+                         scale=1 / 8)
+        usual = max(float(np.median(scatter)), ROUNDING)
+        strength = _outermost(np.linalg.norm(step, axis=2), average, SIDES[name], bands[name].spacing_m, noise) / (
+            usual + cv2.GaussianBlur(scatter, (0, 0), 1.0))
+        sides[name] = strength, _rim_points(solid)[name]
+    middle = (solid.x_min_m + solid.x_max_m) / 2
+    best, doubt = np.array([0.0, 0.0, 0.0, 1.0]), np.array([RIM_DOUBT_M, RIM_DOUBT_M, RIM_DOUBT_M / 8, size_doubt])
     for span_m, span_rad, span_size, steps in ((0.35, 0.025, 2 * size_doubt, 9), (0.09, 0.006, size_doubt / 3, 5),
                                                (0.03, 0.002, size_doubt / 8, 5)):
-        trials = [_RimGuess(best.along_m + a, best.across_m + b, best.turn_rad + c, best.size + d)
-                  for a in np.linspace(-span_m, span_m, steps) for b in np.linspace(-span_m, span_m, steps)
-                  for c in np.linspace(-span_rad, span_rad, steps) for d in np.linspace(-span_size, span_size, 5)]
-        best = max(trials, key=agreement)
+        spans = [np.linspace(-span, span, n) for span, n in ((span_m, steps), (span_m, steps), (span_rad, steps),
+                                                             (span_size, 5))]
+        trials = best + np.stack(np.meshgrid(*spans, indexing="ij"), -1).reshape(-1, 4)
+        # Log share of each side that lies on a clear edge (how strong it is does not matter: paint along the rim is
+        # often stronger than the rim), less the distance from where the coarse poses had it.
+        agree = -0.5 * np.square((trials - [0, 0, 0, 1]) / doubt).sum(axis=1)
+        for name, (strength, points) in sides.items():
+            band = bands[name]
+            on = _on_edge(strength, band.rear_m, band.top_m, band.spacing_m, points, trials, middle)
+            agree += 4 * np.log(on + 1e-3)
+        best = trials[int(np.argmax(agree))]
     return best
+
+
+@numba.njit(cache=True, nogil=True)
+def _on_edge(strength, rear_m, top_m, spacing_m, points_m, trials, middle_m):  # pragma: no cover (compiled)
+    """(m,) what share of points (n, 2) of the entered outline lie on an edge of `strength` (rows, cols), for each of
+    trials (m, 4)."""
+    rows, cols = strength.shape
+    share = np.zeros(len(trials))
+    for t in range(len(trials)):
+        along, across, turn, size = trials[t]
+        total = 0.0
+        for i in range(len(points_m)):
+            x, y = size * (points_m[i, 0] - middle_m), size * points_m[i, 1]
+            u = (middle_m + x - turn * y + along - rear_m) / spacing_m
+            v = (top_m - y - turn * x - across) / spacing_m
+            u, v = min(max(u, 0.0), cols - 1.001), min(max(v, 0.0), rows - 1.001)
+            iu, iv = int(u), int(v)
+            fu, fv = u - iu, v - iv
+            edge = ((1 - fv) * ((1 - fu) * strength[iv, iu] + fu * strength[iv, iu + 1])
+                    + fv * ((1 - fu) * strength[iv + 1, iu] + fu * strength[iv + 1, iu + 1]))
+            total += edge / (edge + CLEAR_EDGE)
+        share[t] = total / len(points_m)
+    return share
 
 
 def rounded_edge_shift(tangent: np.ndarray | float) -> np.ndarray | float:
@@ -131,17 +150,19 @@ def rounded_edge_shift(tangent: np.ndarray | float) -> np.ndarray | float:
     return 1 - np.sqrt(1 + np.square(tangent)) + tangent
 
 
-def fit_rim(roof: Roof, looks: Sequence[dict[str, SideLook]], start: _RimGuess, size_doubt: float) -> RimFit | None:
+def fit_rim(solid: Solid, bands: Mapping[str, Layout], looks: Sequence[Mapping[str, SideLook]], start: np.ndarray,
+            noise: float, size_doubt: float) -> RimFit | None:
     """The rim to sub-pixel, from the single pictures: in each, the sides turned away from the camera are measured,
     since beyond them lies ground and not the vehicle's own wall. Robust linear least squares on the place, the
-    common size, what length and width differ beyond it, and the rounding of the roof's edge."""
-    s, h = roof.solid, roof.spacing_m
+    common size, what length and width differ beyond it, and the rounding of the roof's edge. Arguments as of
+    `search_rim`, whose result is `start`."""
+    s, h = solid, next(iter(bands.values())).spacing_m
     points = _rim_points(s)
     length, width = s.x_max_m - s.x_min_m, s.width_m
     reach = np.arange(-max(3, round(0.2 / h)), max(3, round(0.2 / h)) + 1) * h
     # along, across, turn, size - 1, longer, wider, edge radius
     believed = np.array([0.3, 0.3, 0.05, size_doubt, BELIEVED_SIZE_SD_M, BELIEVED_SIZE_SD_M, 0.15])
-    found = np.array([start.along_m, start.across_m, start.turn_rad, start.size - 1, 0.0, 0.0, 0.05])
+    found = np.array([*start[:3], start[3] - 1, 0.0, 0.0, 0.05])
     spread = believed
     for window_m in (0.10, 0.06, 0.05):
         rows, seen, sds = [], [], []
@@ -157,7 +178,7 @@ def fit_rim(roof: Roof, looks: Sequence[dict[str, SideLook]], start: _RimGuess, 
                     row = ((1.0, 0.0, -y, sign * length / 2, sign / 2, 0.0, -sign * inward) if nx else
                            (0.0, 1.0, x, sign * width / 2, 0.0, sign / 2, -sign * inward))
                     expected = float(np.dot(row, found))
-                    offset = _edge_offset(roof, look.picture, part, (nx, ny), expected, reach, window_m)
+                    offset = _edge_offset(bands[side], look.picture, part, (nx, ny), expected, reach, window_m, noise)
                     if offset is not None:
                         rows.append(row)
                         seen.append(offset)
@@ -193,17 +214,18 @@ def _no_better(cov: np.ndarray, sd: np.ndarray, middle_m: float) -> np.ndarray:
     return back @ there @ back.T
 
 
-def _outermost(step: np.ndarray, look: np.ndarray, outward: tuple[float, float], spacing_m: float) -> np.ndarray:
+def _outermost(step: np.ndarray, look: np.ndarray, outward: tuple[float, float], spacing_m: float,
+               noise: float) -> np.ndarray:
     """Edge strength, kept only where what lies a little further out is ground (small in `look`)."""
-    reach = max(1.0, 0.08 / spacing_m)
+    reach = max(1.0, BEYOND_M / spacing_m)
     shift = np.array([[1, 0, outward[0] * reach], [0, 1, -outward[1] * reach]], np.float32)
     beyond = cv2.warpAffine(np.linalg.norm(look, axis=2), shift, step.shape[::-1],
                             flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE)
-    return step * np.exp(-0.5 * (beyond / SOLID_CONTRAST) ** 2)
+    return step * np.exp(-0.5 * (beyond / (SOLID_CONTRAST * noise)) ** 2)
 
 
-def _edge_offset(roof: Roof, patch: np.ndarray, part: np.ndarray, outward: tuple[float, float], expected_m: float,
-                 reach_m: np.ndarray, window_m: float) -> float | None:
+def _edge_offset(band: Layout, look: np.ndarray, part: np.ndarray, outward: tuple[float, float], expected_m: float,
+                 reach_m: np.ndarray, window_m: float, noise: float) -> float | None:
     """Sub-pixel place (m along the side's normal axis, from the entered outline) of the outermost edge near
     `expected_m` along a stretch of a side."""
     d = reach_m + expected_m
@@ -211,22 +233,16 @@ def _edge_offset(roof: Roof, patch: np.ndarray, part: np.ndarray, outward: tuple
     end = bool(outward[0])
     x = part[:, :1] + (d if end else along)[None]
     y = part[:, 1:] + (along if end else d)[None]
-    colour = _at(roof, patch, x, y).mean(axis=0)
+    colour = band.at(look, x, y).mean(axis=0)
     step = np.linalg.norm(np.diff(colour, axis=0), axis=1)
     sign = outward[0] or outward[1]
-    reach = max(1, round(0.08 / roof.spacing_m))
+    reach = max(1, round(BEYOND_M / band.spacing_m))
     index = np.clip(np.arange(len(step)) + (1 + reach if sign > 0 else -reach), 0, len(d) - 1)
     beyond = np.linalg.norm(colour[index], axis=1)
     between = (reach_m[:-1] + reach_m[1:]) / 2
-    i = int(np.argmax(step * np.exp(-0.5 * (between / window_m) ** 2 - 0.5 * (beyond / SOLID_CONTRAST) ** 2)))
-    if not 0 < i < len(step) - 1 or step[i] < 3.0:
+    ground = np.exp(-0.5 * (beyond / (SOLID_CONTRAST * noise)) ** 2)
+    i = int(np.argmax(step * ground * np.exp(-0.5 * (between / window_m) ** 2)))
+    if not 0 < i < len(step) - 1 or step[i] < LEAST_STEP * noise:
         return None
     w = step[i - 1:i + 2] - 0.5 * min(step[i - 1], step[i + 1])
     return float(d[0] + (between[i] - reach_m[0]) + (reach_m[1] - reach_m[0]) * (w[2] - w[0]) / max(w.sum(), 1e-6))
-
-
-def _at(roof: Roof, picture: np.ndarray, x_m: np.ndarray, y_m: np.ndarray) -> np.ndarray:
-    left, top = roof.corner_m
-    col = ((x_m - left) / roof.spacing_m).astype(np.float32)
-    row = ((top - y_m) / roof.spacing_m).astype(np.float32)
-    return np.squeeze(cv2.remap(picture, col, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))

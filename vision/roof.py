@@ -18,7 +18,8 @@ import numpy as np
 from analysis.vehicle import Solid
 from vision.camera import Camera
 from vision.ground import CORRELATED, TUKEY
-from vision.sampling import Grey, as_it_is, pyramid, sample
+from vision.laid_out import Layout
+from vision.sampling import ROUNDING, Grey, as_it_is, pyramid, sample
 from vision.solid import Pose
 
 MARGIN_M = 0.6
@@ -35,10 +36,11 @@ ENOUGH_M, COARSE_ENOUGH_M = 2e-4, 1e-2
 ROUGH = 3.0
 """A fit that both misses the greys and is unlike the roof by more than this many times the usual is not believed
 (rendered clips, settled a stripe aside: 4 and 100 times)."""
+GAINS, GAIN_SD = (0.4, 2.5), 0.1
+"""How much darker or brighter than on average the roof may be lit (shadow, exposure); an evenly painted roof, by which
+that is known less well than the second (one standard deviation), is taken to be lit as usual."""
 EXPECTED_M = 0.08
 """Closer than a stripe aside, further than a prediction over a fifth of a second is off."""
-LEAST_MISFIT = 1.0
-"""Grey levels of misfit that say nothing, however little is usual."""
 ANEW_ALONG_M, ANEW_ACROSS_M, ANEW_TURN_RAD = (-0.3, 0.0, 0.3), np.linspace(-0.4, 0.4, 9), np.linspace(-0.08, 0.08, 9)
 """Where the roof's middle is looked for anew: as far as a coarse pose is off, in steps from which a fit finds home."""
 ANEW_TRIES = 3  # of those places a fit is begun from: the true one was always among the best three
@@ -74,33 +76,30 @@ class NotFitted:
 class Roof:
     """The learnt roof, in the vehicle frame (m).
 
-    picture (rows, cols, 3) float32 with row 0 at the left edge and column 0 at the rear; variation
-    (rows, cols) its robust scatter over the clip; height_m (rows, cols) of what is seen there. `usual`: misfit and
-    likeness with which it is usually laid, None while that is not known.
+    picture (rows, cols, 3) float32 as laid out; variation (rows, cols) its robust scatter over the clip; height_m
+    (rows, cols) of what is seen there. `usual`: misfit and likeness with which it is usually laid, None while that is
+    not known.
     """
 
-    def __init__(self, solid: Solid, picture: np.ndarray, variation: np.ndarray, height_m: np.ndarray,
-                 spacing_m: float, inset_m: float = INSET_M) -> None:
+    def __init__(self, solid: Solid, layout: Layout, picture: np.ndarray, variation: np.ndarray, height_m: np.ndarray,
+                 inset_m: float = INSET_M) -> None:
         self.solid = solid
+        self.layout = layout
         self.inset_m = inset_m
-        self.picture = picture
-        self.variation = variation
         self.height_m = height_m
-        self.spacing_m = spacing_m
-        self.corner_m = (solid.x_min_m - MARGIN_M, solid.width_m / 2 + MARGIN_M)  # of pixel (0, 0)
         self.usual: tuple[float, float] | None = None
-        self.mix = _best_mix(picture, solid, spacing_m)
-        self._levels = [self._choose(f) for f in (4, 2, 1)]
+        self.mix = best_mix(picture, solid, layout)
+        grey = cv2.transform(picture, self.mix.reshape(1, 3))
+        self._levels = [self._choose(grey, variation, f) for f in (4, 2, 1)]
 
-    def _choose(self, factor: int) -> _Points:
+    def _choose(self, grey: np.ndarray, variation: np.ndarray, factor: int) -> _Points:
         """The pixels that tell most about the place, at one level of detail."""
-        grey = cv2.transform(self.picture, self.mix.reshape(1, 3))
         if factor > 1:
             grey = cv2.GaussianBlur(grey, (0, 0), 0.5 * factor)
-        grid = roof_grid_m(self.solid, self.spacing_m)
-        inside = on_roof(self.solid, grid, self.inset_m + 0.5 * factor * self.spacing_m)
+        grid = self.layout.grid_m
+        inside = on_roof(self.solid, grid, self.inset_m + 0.5 * factor * self.layout.spacing_m)
         strength = cv2.magnitude(cv2.Sobel(grey, cv2.CV_32F, 1, 0), cv2.Sobel(grey, cv2.CV_32F, 0, 1))
-        strength = (strength / (self.variation + 2.0)).ravel()
+        strength = (strength / (variation + grey_noise(variation, inside))).ravel()
         # The strongest few of every piece of the roof: a fit that hangs on one roof unit would not know the heading.
         piece = np.floor(grid.reshape(-1, 2) / PIECE_M).astype(int) @ [1000, 1]
         candidates = np.flatnonzero(inside)
@@ -114,11 +113,11 @@ class Roof:
         """Lay the roof onto a frame; guess within about half a metre. A fit far worse than usual has settled beside
         the right place (stripes along the roof look alike): it is begun anew from where the roof looks most alike."""
         best = self._fit(bgr, camera, guess)
-        if self.usual is None or self._sound(best) or self._as_guessed(best, guess):
+        if self.usual is None or self.sound(best) or self._as_guessed(best, guess):
             return best
         for start in self._starts_about(bgr, camera, guess):
             again = self._fit(bgr, camera, start)
-            if self._sound(again):
+            if self.sound(again):
                 return again
         return NotFitted("what is seen there fits the vehicle's roof far worse than usual") if best else best
 
@@ -130,9 +129,10 @@ class Roof:
         ends = np.array([[self.solid.x_min_m, 0.0], [self.solid.x_max_m, 0.0]])
         return bool(np.hypot(*(fit.pose.to_course(ends) - guess.to_course(ends)).T).max() < EXPECTED_M)
 
-    def _sound(self, fit: Fitted | NotFitted) -> bool:
+    def sound(self, fit: Fitted | NotFitted) -> bool:
+        """Whether a fit is about as good as usual."""
         assert self.usual is not None
-        return isinstance(fit, Fitted) and (fit.misfit <= ROUGH * max(self.usual[0], LEAST_MISFIT)
+        return isinstance(fit, Fitted) and (fit.misfit <= ROUGH * max(self.usual[0], ROUNDING)
                                             or 1 - fit.alike <= ROUGH * (1 - self.usual[1]))
 
     def _starts_about(self, bgr: np.ndarray, camera: Camera, guess: Pose) -> list[Pose]:
@@ -213,18 +213,23 @@ def on_roof(solid: Solid, grid_m: np.ndarray, inset_m: float) -> np.ndarray:
             & (np.abs(grid_m[..., 1]) < solid.width_m / 2 - inset_m))
 
 
-def roof_grid_m(solid: Solid, spacing_m: float) -> np.ndarray:
-    """(rows, cols, 2) vehicle-frame points covering the top of the solid and a margin."""
-    x = np.arange(solid.x_min_m - MARGIN_M, solid.x_max_m + MARGIN_M + spacing_m, spacing_m)
-    y = np.arange(solid.width_m / 2 + MARGIN_M, -solid.width_m / 2 - MARGIN_M - spacing_m, -spacing_m)
-    return np.stack(np.meshgrid(x, y), -1)
+def roof_layout(solid: Solid, spacing_m: float) -> Layout:
+    """Of the top of a solid and a margin about it."""
+    cols = len(np.arange(solid.x_min_m - MARGIN_M, solid.x_max_m + MARGIN_M + spacing_m, spacing_m))
+    rows = len(np.arange(-solid.width_m / 2 - MARGIN_M, solid.width_m / 2 + MARGIN_M + spacing_m, spacing_m))
+    return Layout(solid.x_min_m - MARGIN_M, solid.width_m / 2 + MARGIN_M, spacing_m, rows, cols)
 
 
-def _best_mix(picture: np.ndarray, solid: Solid, spacing_m: float) -> np.ndarray:
+def grey_noise(variation: np.ndarray, where: np.ndarray) -> float:
+    """How much a picture's greys usually scatter over the clip, at those pixels (rows, cols) bool."""
+    return max(float(np.median(variation[where])), ROUNDING)
+
+
+def best_mix(picture: np.ndarray, solid: Solid, layout: Layout) -> np.ndarray:
     """The mixture of B, G, R (unit length) in which the roof's own markings stand out most (first principal axis)."""
-    colours = picture[on_roof(solid, roof_grid_m(solid, spacing_m), 0.0)]
-    _, _, axes = np.linalg.svd(colours - colours.mean(axis=0), full_matrices=False)
-    return (axes[0] * np.sign(axes[0].sum() or 1.0)).astype(np.float32)
+    colours = picture[on_roof(solid, layout.grid_m, 0.0)]
+    _, axes = np.linalg.eigh(np.cov(colours, rowvar=False))
+    return (axes[:, 2] * np.sign(axes[:, 2].sum() or 1.0)).astype(np.float32)
 
 
 def _lay(points: _Points, picture: Grey, camera: Camera, guess: Pose, iterations: int = 12) -> Fitted | NotFitted:
@@ -253,7 +258,7 @@ def _weighed(value, ref, place_m, slope, rotation, heading_rad):  # pragma: no c
     the residuals' robust sigma, the share that fits, and how alike what is seen is to the learnt roof."""
     gain, offset = _robust_line(ref, value)
     residual = value - gain * ref - offset
-    sigma = max(1.4826 * np.median(np.abs(residual)), 0.4)
+    sigma = max(1.4826 * np.median(np.abs(residual)), ROUNDING)
     c, s = np.cos(heading_rad), np.sin(heading_rad)
     hess, pull, jac = np.zeros((3, 3)), np.zeros(3), np.empty(3)
     weight = np.empty(len(value))
@@ -285,9 +290,10 @@ def _robust_line(x, y):  # pragma: no cover (compiled)
     gain, offset = 1.0, np.median(y - x)
     for _ in range(2):
         a, b = x[keep], y[keep]
-        spread = np.var(a)
-        gain = min(max(np.mean((a - a.mean()) * (b - b.mean())) / spread, 0.4), 2.5) if spread > 4 else 1.0
+        spread, both = np.var(a), np.mean((a - a.mean()) * (b - b.mean()))
+        unsure = CORRELATED * max(np.var(b) - both * both / max(spread, 1e-9), ROUNDING**2) / len(a)
+        gain = min(max(both / spread, GAINS[0]), GAINS[1]) if unsure < GAIN_SD**2 * spread else 1.0
         offset = np.median(b - gain * a)
         residual = np.abs(y - gain * x - offset)
-        keep = residual <= max(2.5 * 1.4826 * np.median(residual), 1.0)
+        keep = residual <= 2.5 * max(1.4826 * np.median(residual), ROUNDING)
     return gain, offset
