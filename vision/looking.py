@@ -7,6 +7,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -19,13 +20,14 @@ from analysis.vehicle import Vehicle
 from vision.articulated import leading_body, learn_hinged
 from vision.camera import Camera, Lens
 from vision.footage import Footage, Frame, spread_frames
-from vision.ground import GroundReference, NotPlaced, Placed, Reach, with_focal
+from vision.ground import GroundReference, NotPlaced, Placed, Reach, pose_from_ground, with_focal
+from vision.memory import give_back
 from vision.outline import Sighting, difference, find_vehicle, yard_polygon_m
 from vision.overlap import side_by_side
 from vision.plate import Plate, build_plate
 from vision.roof_learning import LearntRoof, learn_roof
 from vision.size import size_seen
-from vision.solid import Pose, covered_px, main_solid
+from vision.solid import Pose, covered_px, main_solid, silhouettes_px
 from vision.survey import Pick, Registration, refine, register_any
 from vision.sway import SwaySeen, lens_from_sway
 from vision.tracking import Scene
@@ -39,6 +41,8 @@ SIZE_CONFIRMED = 3.0
 SIZE_DOUBT = (0.001, 0.03)
 """Bounds of the share by which the roof may look larger or smaller than entered: 1 cm in 10 m even if the camera's
 height is known, and no more than the second however little is known of it."""
+REACH_M = 2.0
+"""So far about the vehicle its pictures are kept: as far as its ends are looked for, and half a metre."""
 TELLS_MORE = 0.7
 """The roof's size decides the height only if that makes the doubt about it smaller by this factor."""
 
@@ -66,12 +70,18 @@ class LookedOver:
 @dataclass(frozen=True)
 class _Look:
     """The pictures spread over the clip, with a camera each; `usual`: the median misfit and likeness with which they
-    lie on the reference view."""
+    lie on the reference view; `corners_px` (u, v) at which they begin, where only parts of them are kept."""
 
     shots: tuple[Frame, ...]
     cameras: tuple[Camera, ...]
     reference: GroundReference
     usual: tuple[float, float]
+    corners_px: tuple[tuple[int, int], ...] = ()
+
+    def near(self, poses: Mapping[int, Pose]) -> list[tuple[Frame, Camera, Pose]]:
+        """The parts that are kept of the pictures with a pose, each with a camera that has taken that part alone."""
+        return [(s, Camera(c.lens.cropped(*corner), c.rotation, c.centre_m), poses[s.index])
+                for s, c, corner in zip(self.shots, self.cameras, self.corners_px, strict=True) if s.index in poses]
 
 
 def look_over(footage: Footage, vehicle: Vehicle, course: Course, lens: Lens | None, picks: Sequence[Pick] | None,
@@ -79,14 +89,9 @@ def look_over(footage: Footage, vehicle: Vehicle, course: Course, lens: Lens | N
     """Raises Trouble when the clip shows no such course, or no such vehicle."""
     name = str(footage.paths[0])
     tell("looking the clip over", 0.0)
-    shots = _spread(footage)
-    if len(shots) < 3:
-        raise Trouble("too few pictures in it can be read", where=name, remedy="copy the clip from the camera again")
-    tell("finding the course", 0.2)
-    at, registration = register_any([s.bgr for s in shots], course, name, lens=lens, picks=picks)
-    tell("placing the camera", 0.4)
-    look = _placed_against(shots, GroundReference(shots[at].bgr, registration.camera))
+    look, registration = _placed(_spread(footage), course, lens, picks, name, tell)
     plate = build_plate([s.bgr for s in look.shots], look.cameras, look.reference.camera)
+    give_back()
     registration = _again(registration, plate, course, lens is not None)
     look = _placed_again(look, GroundReference(plate.bgr, registration.camera, plate.known))
     plate = replace(plate, camera=registration.camera)
@@ -95,20 +100,24 @@ def look_over(footage: Footage, vehicle: Vehicle, course: Course, lens: Lens | N
     if len(coarse) < 3:
         raise Trouble("no moving vehicle of the entered size was found in the yard", where=name,
                       remedy="check the vehicle file's length and width, and that the clip shows the run")
-    plate, look, registration, sway = _emptied(look, plate, registration, coarse, vehicle, course, lens is not None)
-    coarse = _sighted(look, plate, registration, vehicle, course, coarse)
+    plate, look, coarse, sway = _emptied(look, plate, registration, coarse, vehicle, course, lens is not None)
     if len(coarse) < 3:
         raise Trouble("the vehicle was lost sight of when its pictures were compared", where=name,
                       remedy="check the vehicle file's height, length and width")
+    give_back()
+    before = registration if sway is None else replace(registration, camera=sway.camera)
+    registration = _again(before, plate, course, lens is not None, sway)
+    plate, look, coarse = _carried(plate, look, coarse, registration, vehicle)
     tell("learning the vehicle", 0.8)
     learnt = _learnt(look, coarse, plate, registration, vehicle, name)
     size = _size_seen(look, learnt, plate, registration, vehicle)
     if lens is None and learnt.rim is not None:
-        registration, plate, look, learnt = _with_height_confirmed(registration, plate, look, learnt, coarse,
-                                                                   vehicle, course, sway, name)
+        registration, plate, look, learnt = _with_height_confirmed(registration, plate, look, learnt, vehicle, course,
+                                                                   sway, name)
     surveyed = course.with_survey(registration.marks, registration.lines)
     scene = Scene(vehicle, plate, look.reference, learnt.roof, yard_polygon_m(surveyed, vehicle), learnt.known,
                   look.usual)
+    give_back()
     return LookedOver(registration, scene, learnt, size, look.cameras[0],
                       {s.index: c for s, c in zip(look.shots, look.cameras, strict=True)}, coarse, sway)
 
@@ -129,6 +138,18 @@ def as_stood_before(seen: LookedOver, footage: Footage, mark: SurveyedMark, t_s:
 def _spread(footage: Footage) -> list[Frame]:
     count = int(np.clip(SPREAD_BYTES / (footage.width_px * footage.height_px * 3), 9, SPREAD_COUNT))
     return list(spread_frames(footage, count))
+
+
+def _placed(shots: list[Frame], course: Course, lens: Lens | None, picks: Sequence[Pick] | None, name: str,
+            tell: Progress) -> tuple[_Look, Registration]:
+    """The pictures against the one of them in which the course was found."""
+    if len(shots) < 3:
+        raise Trouble("too few pictures in it can be read", where=name, remedy="copy the clip from the camera again")
+    tell("finding the course", 0.2)
+    at, registration = register_any([s.bgr for s in shots], course, name, lens=lens, picks=picks)
+    give_back()
+    tell("placing the camera", 0.4)
+    return _placed_against(shots, GroundReference(shots[at].bgr, registration.camera)), registration
 
 
 def _placed_against(shots: Sequence[Frame], reference: GroundReference) -> _Look:
@@ -180,19 +201,71 @@ def _sighted(look: _Look, plate: Plate, registration: Registration, vehicle: Veh
 
 
 def _emptied(look: _Look, plate: Plate, registration: Registration, coarse: Mapping[int, Pose], vehicle: Vehicle,
-             course: Course, lens_known: bool) -> tuple[Plate, _Look, Registration, SwaySeen | None]:
-    """The yard, its survey and the cameras once more, with the vehicle left out of every picture, and with the lens
-    as the camera's sway shows it."""
+             course: Course, lens_known: bool) -> tuple[Plate, _Look, dict[int, Pose], SwaySeen | None]:
+    """The yard once more, with the vehicle left out of every picture, and with the lens as the camera's sway shows it;
+    the cameras and coarse poses against that, and of the pictures only the parts in which the vehicle is."""
     around = [_around(coarse.get(s.index), c, vehicle) for s, c in zip(look.shots, look.cameras, strict=True)]
     sway = None if lens_known else lens_from_sway([s.bgr for s in look.shots], look.cameras, around, plate)
     if sway is not None:
-        registration = replace(registration, camera=sway.camera)
         look = replace(look, cameras=sway.cameras)
-    plate = build_plate([s.bgr for s in look.shots], look.cameras, registration.camera, around)
-    registration = _again(registration, plate, course, lens_known, sway)
-    plate = replace(plate, camera=registration.camera)
-    look = _placed_again(look, GroundReference(plate.bgr, registration.camera, plate.known))
-    return plate, look, registration, sway
+    camera = registration.camera if sway is None else sway.camera
+    give_back()
+    plate = build_plate([s.bgr for s in look.shots], look.cameras, camera, around)
+    look = _placed_again(look, GroundReference(plate.bgr, camera, plate.known))
+    coarse = _sighted(look, plate, registration, vehicle, course, coarse)
+    return plate, _cropped(look, coarse, vehicle), coarse, sway
+
+
+def _cropped(look: _Look, coarse: Mapping[int, Pose], vehicle: Vehicle) -> _Look:
+    """Only the part of each picture in which the vehicle is: all of them are a quarter of all the memory."""
+    shots, corners = [], []
+    for shot, camera in zip(look.shots, look.cameras, strict=True):
+        px = np.zeros((1, 2)) if shot.index not in coarse else _reach_px(vehicle, coarse[shot.index], camera)
+        h, w = shot.bgr.shape[:2]
+        left, top = np.clip(np.floor(px.min(axis=0)), 0, [w - 2, h - 2]).astype(int)
+        right, low = np.clip(np.ceil(px.max(axis=0)), [left + 2, top + 2], [w, h]).astype(int)
+        shots.append(replace(shot, bgr=shot.bgr[top:low, left:right].copy()))
+        corners.append((int(left), int(top)))
+    return replace(look, shots=tuple(shots), corners_px=tuple(corners))
+
+
+def _reach_px(vehicle: Vehicle, pose: Pose, camera: Camera) -> np.ndarray:
+    """(n, 2) px around all that is looked at of the vehicle and about it, if the pose is a little off."""
+    outline = np.concatenate(silhouettes_px(vehicle, pose, camera))
+    reach = REACH_M / (camera.metres_per_pixel() * (1 - vehicle.height_m / camera.centre_m[2]))
+    return np.concatenate([outline - reach, outline + reach])
+
+
+def _carried(plate: Plate, look: _Look, poses: Mapping[int, Pose], registration: Registration,
+             vehicle: Vehicle) -> tuple[Plate, _Look, dict[int, Pose]]:
+    """Plate, cameras and poses once the reference view's own camera is known better: every picture shows the same spots
+    of ground as before, and the roof where it did."""
+    after = registration.camera
+    cameras = tuple(_seeing_alike(c, look.reference.camera, after) for c in look.cameras)
+    moved = {s.index: _seen_alike(poses[s.index], vehicle, c, d)
+             for s, c, d in zip(look.shots, look.cameras, cameras, strict=True) if s.index in poses}
+    look = replace(look, cameras=cameras, reference=GroundReference(plate.bgr, after, plate.known))
+    return replace(plate, camera=after), look, moved
+
+
+def _seeing_alike(camera: Camera, before: Camera, after: Camera) -> Camera:
+    """The camera of a picture laid onto the reference view by the ground, when the camera of that view is another."""
+    u, v = np.linspace(0, camera.lens.width_px - 1, 12), np.linspace(0, camera.lens.height_px - 1, 8)
+    px = np.stack(np.meshgrid(u, v), -1).reshape(-1, 2)
+    ground = after.to_ground(before.project_ground(camera.to_ground(px)))
+    known = np.isfinite(ground).all(axis=1)
+    near = with_focal(camera, after.lens.fx)
+    return pose_from_ground(ground[known], px[known], after.lens, near) or near
+
+
+def _seen_alike(pose: Pose, vehicle: Vehicle, before: Camera, after: Camera) -> Pose:
+    """The pose whose roof another camera sees at the same pixels."""
+    roof = main_solid(leading_body(vehicle)).z_max_m
+    ends = pose.to_course(np.array([[0.0, 0.0], [vehicle.wheelbase_m, 0.0]]))
+    rear, front = after.to_ground(before.project_ground(ends, roof), roof)
+    along, was = front - rear, ends[1] - ends[0]
+    turn = math.atan2(was[0] * along[1] - was[1] * along[0], was @ along)
+    return replace(pose, x_m=float(rear[0]), y_m=float(rear[1]), heading_rad=pose.heading_rad + turn)
 
 
 def _around(pose: Pose | None, camera: Camera, vehicle: Vehicle) -> np.ndarray | None:
@@ -202,10 +275,10 @@ def _around(pose: Pose | None, camera: Camera, vehicle: Vehicle) -> np.ndarray |
 
 def _learnt(look: _Look, coarse: Mapping[int, Pose], plate: Plate, registration: Registration, vehicle: Vehicle,
             name: str) -> LearntRoof:
-    used = [(s, c) for s, c in zip(look.shots, look.cameras, strict=True) if s.index in coarse]
+    used = look.near(coarse)
     learn = learn_roof if vehicle.trailer is None else learn_hinged
-    learnt = learn(vehicle, [s.bgr for s, _ in used], [c for _, c in used], [coarse[s.index] for s, _ in used],
-                   [s.t_s for s, _ in used], plate, _size_doubt(registration, vehicle))
+    learnt = learn(vehicle, [s.bgr for s, _, _ in used], [c for _, c, _ in used], [p for _, _, p in used],
+                   [s.t_s for s, _, _ in used], plate, _size_doubt(registration, vehicle))
     if not isinstance(learnt, LearntRoof):
         raise Trouble(f"the vehicle could not be followed: {learnt.reason}", where=name,
                       remedy="check the vehicle file's height, length and width")
@@ -215,9 +288,13 @@ def _learnt(look: _Look, coarse: Mapping[int, Pose], plate: Plate, registration:
 def _size_seen(look: _Look, learnt: LearntRoof, plate: Plate, registration: Registration,
                vehicle: Vehicle) -> SizeSeen:
     """What the pictures say of the entered length and width, before the camera's height is fitted to them."""
-    poses = dict(learnt.known)
-    shots = [(s.bgr, c, poses[s.t_s]) for s, c in zip(look.shots, look.cameras, strict=True) if s.t_s in poses]
+    shots = [(s.bgr, c, p) for s, c, p in look.near(_by_index(look, learnt))]
     return size_seen(vehicle, shots, plate, _size_doubt(registration, vehicle))
+
+
+def _by_index(look: _Look, learnt: LearntRoof) -> dict[int, Pose]:
+    poses = dict(learnt.known)
+    return {s.index: poses[s.t_s] for s in look.shots if s.t_s in poses}
 
 
 def _size_doubt(registration: Registration, vehicle: Vehicle) -> float:
@@ -229,7 +306,7 @@ def _size_doubt(registration: Registration, vehicle: Vehicle) -> float:
 
 
 def _with_height_confirmed(registration: Registration, plate: Plate, look: _Look, learnt: LearntRoof,
-                           coarse: Mapping[int, Pose], vehicle: Vehicle, course: Course, sway: SwaySeen | None,
+                           vehicle: Vehicle, course: Course, sway: SwaySeen | None,
                            name: str) -> tuple[Registration, Plate, _Look, LearntRoof]:
     """The camera's height taken from the roof's size where that tells more than the ground did, and if the roof learnt
     anew then looks as large as entered.
@@ -240,12 +317,9 @@ def _with_height_confirmed(registration: Registration, plate: Plate, look: _Look
     taller = _with_height_from_size(registration, plate, learnt, course, sway)
     if taller is None:
         return before
-    registration, plate = taller, replace(plate, camera=taller.camera)
-    look = _placed_again(look, GroundReference(plate.bgr, taller.camera, plate.known))
-    again = _sighted(look, plate, registration, vehicle, course, coarse)
-    if len(again) < 3:
-        return before
-    learnt = _learnt(look, again, plate, registration, vehicle, name)
+    registration = taller
+    plate, look, poses = _carried(plate, look, _by_index(look, learnt), registration, vehicle)
+    learnt = _learnt(look, poses, plate, registration, vehicle, name)
     if learnt.rim is None or abs(learnt.rim.size - 1) > SIZE_CONFIRMED * learnt.rim.size_sd:
         return before
     return registration, plate, look, learnt

@@ -127,13 +127,13 @@ class _Shots:
 
     def patches(self, poses: Sequence[Pose | None], height_m: np.ndarray) -> list[np.ndarray | None]:
         """Each picture laid out in the vehicle frame, evened out in brightness."""
-        on = on_roof(self.solid, self.layout.grid_m, INSET_M)
+        on = on_roof(self.solid, self.layout.grid_m, INSET_M).astype(np.uint8)
 
         def laid(bgr: np.ndarray, camera: Camera, pose: Pose | None) -> tuple[np.ndarray, np.ndarray] | None:
             if pose is None:
                 return None
             patch = self.layout.laid_out(bgr, camera, pose, height_m)
-            return patch, patch[on].mean(axis=0)
+            return patch, np.array(cv2.mean(patch, on)[:3])
         got = side_by_side(laid, self.bgrs, self.cameras, poses)
         usual = np.median([g[1] for g in got if g is not None], axis=0)
         return [None if g is None else g[0] * (usual / np.maximum(g[1], 1.0)).astype(np.float32) for g in got]
