@@ -32,8 +32,8 @@ from vision.survey import Pick, Registration, refine, register_any
 from vision.sway import SwaySeen, lens_from_sway
 from vision.tracking import Scene
 
-SPREAD_COUNT = 28
-"""Pictures looked at before following: enough for a median without the vehicle, few enough to be quick."""
+SPREAD_COUNT = 20
+"""Pictures looked at before following: enough for a median without the vehicle (28 told no more on rendered clips)."""
 SPREAD_BYTES = 220e6
 """Working memory for those pictures; fewer are taken of a larger picture."""
 SIZE_CONFIRMED = 3.0

@@ -35,6 +35,18 @@ LEAST_FILLED, LEAST_EXPLAINED = 0.55, 0.5
 (other things may stand by)."""
 SPECKS_M = 0.8
 """Specks of difference no further apart than this are one thing: less than the gap between a vehicle and a person."""
+TURNS_RAD = 0.0, 0.3, -0.3
+"""Headings tried against that of the rectangle about a blob: a shadow that belongs to it turns it by so much."""
+JOINED_M, BLOB_SHARE = 0.35, 0.15
+"""Parts of a blob no further apart than the first are one; it is something else if it covers less than the second of
+what the vehicle does."""
+MIDDLE_HEIGHT = 0.7
+"""Share of the vehicle's height at which most of what is seen of it lies: its roof, and one wall."""
+SETTLED_M, SETTLED_SHARE = 0.02, 1e-4
+"""The search ends when its steps are shorter, and change the shares by less (a sixth of a working pixel)."""
+TRIALS = 40  # at most, of each unknown (usual on a bundled clip: 24)
+LEAST_PIXELS, LEAST_KNOWN = 30, 100
+"""Working pixels of a silhouette in the picture, and of known yard, below which nothing is told."""
 FIRST_SWINGS_M = (1.5, -1.5)
 """How far to either side the towing vehicle's front is tried at first, against its trailer: from there a step of the
 search reaches any bend that a reverse is driven with."""
@@ -96,7 +108,7 @@ def difference(bgr: np.ndarray, camera: Camera, plate: Plate, yard_m: np.ndarray
     small_camera = Camera(camera.lens.scaled(scale), camera.rotation, camera.centre_m)
     cv2.fillPoly(inside, [np.round(small_camera.project_ground(yard_m)).astype(np.int32)], 1)
     known &= inside > 0
-    if known.sum() < 100:
+    if known.sum() < LEAST_KNOWN:
         nothing = np.zeros(known.shape, np.float32)
         return Difference(nothing, nothing, scale)
     empty *= brightness_ratio(small, empty, known)
@@ -177,26 +189,27 @@ def _blob_starts(layer: np.ndarray, camera: Camera, vehicle: Vehicle) -> list[Po
     middle = whole(vehicle).middle_x_m
     expected = whole(vehicle).length_m * vehicle.width_m / COARSE_M_PER_PX**2
     mask = (layer > 0.5).astype(np.uint8)
-    closing = 2 * round(0.35 / COARSE_M_PER_PX) + 1
+    closing = 2 * round(JOINED_M / COARSE_M_PER_PX) + 1
     closed = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((closing, closing), np.uint8))
     opened = cv2.morphologyEx(closed, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
     _, labels, stats, _ = cv2.connectedComponentsWithStats(opened)
     for i in np.argsort(-stats[1:, cv2.CC_STAT_AREA])[:3] + 1:  # the first is what is not in the mask
-        if stats[i, cv2.CC_STAT_AREA] < 0.15 * expected:
+        if stats[i, cv2.CC_STAT_AREA] < BLOB_SHARE * expected:
             continue
         v, u = np.nonzero(labels == i)
-        ground = camera.to_ground(np.column_stack([u, v]).astype(float), vehicle.height_m * 0.7)
+        ground = camera.to_ground(np.column_stack([u, v]).astype(float), vehicle.height_m * MIDDLE_HEIGHT)
         ground = ground[np.isfinite(ground).all(axis=1)]
         if len(ground) < 10:
             continue
         (cx, cy), (a, b), angle = cv2.minAreaRect(ground.astype(np.float32))
         heading = math.radians(angle if a >= b else angle + 90)
         heading = math.atan(math.tan(heading))  # facing +x
-        for turn in (0.0, 0.3, -0.3):
+        for turn in TURNS_RAD:
             h = heading + turn
             starts.append(Pose(cx - middle * math.cos(h), cy - middle * math.sin(h), h))
         if vehicle.trailer is not None:
-            starts += [bent(vehicle, starts[-3], np.array([0.0, 0.0, 0.0, swing])) for swing in FIRST_SWINGS_M]
+            straight = starts[-len(TURNS_RAD)]
+            starts += [bent(vehicle, straight, np.array([0.0, 0.0, 0.0, swing])) for swing in FIRST_SWINGS_M]
     return starts
 
 
@@ -224,7 +237,7 @@ def _improve(diff: Difference, camera: Camera, vehicle: Vehicle, start: Pose, st
     def shares(p: np.ndarray) -> tuple[float, float]:
         mask = fill([o - [left, top] for o in silhouettes_px(vehicle, pose_of(p), camera)], changed.shape)
         area = cv2.countNonZero(mask)
-        if area < 30:
+        if area < LEAST_PIXELS:
             return 0.0, 0.0
         return cv2.mean(changed, mask)[0], cv2.mean(solid, mask)[0] * area / total_solid
 
@@ -233,8 +246,8 @@ def _improve(diff: Difference, camera: Camera, vehicle: Vehicle, start: Pose, st
         return -(filled + explained)
 
     unknown = 3 if vehicle.trailer is None else 4
-    p = minimize(cost, np.zeros(unknown), method="Nelder-Mead",
-                 options={"initial_simplex": step_m * np.vstack([np.zeros(unknown), np.eye(unknown)]), "xatol": 0.02,
-                          "fatol": 1e-4, "maxfev": 40 * unknown}).x
+    simplex = step_m * np.vstack([np.zeros(unknown), np.eye(unknown)])
+    p = minimize(cost, np.zeros(unknown), method="Nelder-Mead", options={
+        "initial_simplex": simplex, "xatol": SETTLED_M, "fatol": SETTLED_SHARE, "maxfev": TRIALS * unknown}).x
     filled, explained = shares(p)
     return Sighting(pose_of(p), filled, explained)

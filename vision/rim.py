@@ -24,6 +24,30 @@ RIM_DOUBT_M = 0.12
 CLEAN_EDGE_PX, BLURRED_EDGE_PX = 0.3, 1.5
 """Standard deviation of an edge's place: against evenly lit ground, and against the vehicle's own wall or where a
 shadow's edge lies by it (from memory: 0.1-0.3 px for an edge in real video; the second is our own estimate)."""
+TURN_DOUBT_RAD = RIM_DOUBT_M / 8
+"""The same of their heading: the swing of an end over about a vehicle's length."""
+SEARCH = ((0.35, 0.025, 2.0, 9), (0.09, 0.006, 0.33, 5), (0.03, 0.002, 0.125, 5))
+"""Rounds of the search for the rim as a whole: how far either way along and across (m), in heading (rad), in size
+(times the doubt about it), and in how many steps; the first reaches three doubts, each next about a step of the last.
+"""
+SIZE_STEPS = 5  # of each round in size: the weakest of the four
+SIDE_WORTH, NO_EDGE = 4.0, 1e-3
+"""Weight of the log of the share of a side that lies on an edge, and a share that is as good as none (our own choice).
+"""
+CORNER_M, EVERY_M = 0.15, 0.1
+"""What is left out of a side at its rounded corners beyond their radius, and how far its points are apart."""
+PLACE_SD_M, TURN_SD_RAD = 0.3, 0.05
+"""What the rim's place is off at most before it is measured: weak, so that the measurement decides."""
+USUAL_RADIUS_M, RADIUS_SD_M = 0.05, 0.15
+"""Rounding of a roof's edge: what the fit starts from, and what it may be off by (our own estimate)."""
+REACH_M, WINDOWS_M = 0.2, (0.10, 0.06, 0.05)
+"""How far either way of the expected place a side is looked at, and the widths (sd) within which its edge is looked
+for, one round after another."""
+AWAY, FACING = 0.05, -0.02
+"""Tangent of the viewing angle from which a side is surely turned away from the camera: beyond it lies ground, not its
+own wall; and below which it surely faces the camera."""
+STRETCHES = 4  # that a long side is measured in, so that its heading is seen
+LEAST_SEEN = 8  # measured edges: one more than there are unknowns
 BELIEVED_SIZE_SD_M = 0.03
 """How far the seen length and width may each differ from the entered ones at one common scale."""
 SOLID_CONTRAST = 4.0
@@ -75,10 +99,10 @@ SIDES = {"left": (0.0, 1.0), "right": (0.0, -1.0), "front": (1.0, 0.0), "rear": 
 
 
 def _rim_points(solid: Solid) -> dict[str, np.ndarray]:
-    """Points (n, 2) every 10 cm along each side of the entered outline, corners left out."""
-    corner = solid.corner_radius_m + 0.15
-    along = np.arange(solid.x_min_m + corner, solid.x_max_m - corner, 0.1)
-    across = np.arange(-solid.width_m / 2 + corner, solid.width_m / 2 - corner, 0.1)
+    """Points (n, 2) along each side of the entered outline, corners left out."""
+    corner = solid.corner_radius_m + CORNER_M
+    along = np.arange(solid.x_min_m + corner, solid.x_max_m - corner, EVERY_M)
+    across = np.arange(-solid.width_m / 2 + corner, solid.width_m / 2 - corner, EVERY_M)
     return {"left": np.column_stack([along, np.full(len(along), solid.width_m / 2)]),
             "right": np.column_stack([along, np.full(len(along), -solid.width_m / 2)]),
             "front": np.column_stack([np.full(len(across), solid.x_max_m), across]),
@@ -102,11 +126,10 @@ def search_rim(solid: Solid, bands: Mapping[str, Layout], looks: Mapping[str, tu
             usual + cv2.GaussianBlur(scatter, (0, 0), 1.0))
         sides[name] = strength, _rim_points(solid)[name]
     middle = (solid.x_min_m + solid.x_max_m) / 2
-    best, doubt = np.array([0.0, 0.0, 0.0, 1.0]), np.array([RIM_DOUBT_M, RIM_DOUBT_M, RIM_DOUBT_M / 8, size_doubt])
-    for span_m, span_rad, span_size, steps in ((0.35, 0.025, 2 * size_doubt, 9), (0.09, 0.006, size_doubt / 3, 5),
-                                               (0.03, 0.002, size_doubt / 8, 5)):
+    best, doubt = np.array([0.0, 0.0, 0.0, 1.0]), np.array([RIM_DOUBT_M, RIM_DOUBT_M, TURN_DOUBT_RAD, size_doubt])
+    for span_m, span_rad, doubts, steps in SEARCH:
         spans = [np.linspace(-span, span, n) for span, n in ((span_m, steps), (span_m, steps), (span_rad, steps),
-                                                             (span_size, 5))]
+                                                             (doubts * size_doubt, SIZE_STEPS))]
         trials = best + np.stack(np.meshgrid(*spans, indexing="ij"), -1).reshape(-1, 4)
         # Log share of each side that lies on a clear edge (how strong it is does not matter: paint along the rim is
         # often stronger than the rim), less the distance from where the coarse poses had it.
@@ -114,7 +137,7 @@ def search_rim(solid: Solid, bands: Mapping[str, Layout], looks: Mapping[str, tu
         for name, (strength, points) in sides.items():
             band = bands[name]
             on = _on_edge(strength, band.rear_m, band.top_m, band.spacing_m, points, trials, middle)
-            agree += 4 * np.log(on + 1e-3)
+            agree += SIDE_WORTH * np.log(on + NO_EDGE)
         best = trials[int(np.argmax(agree))]
     return best
 
@@ -159,20 +182,22 @@ def fit_rim(solid: Solid, bands: Mapping[str, Layout], looks: Sequence[Mapping[s
     s, h = solid, next(iter(bands.values())).spacing_m
     points = _rim_points(s)
     length, width = s.x_max_m - s.x_min_m, s.width_m
-    reach = np.arange(-max(3, round(0.2 / h)), max(3, round(0.2 / h)) + 1) * h
+    pixels = max(3, round(REACH_M / h))
+    reach = np.arange(-pixels, pixels + 1) * h
     # along, across, turn, size - 1, longer, wider, edge radius
-    believed = np.array([0.3, 0.3, 0.05, size_doubt, BELIEVED_SIZE_SD_M, BELIEVED_SIZE_SD_M, 0.15])
-    found = np.array([*start[:3], start[3] - 1, 0.0, 0.0, 0.05])
+    believed = np.array([PLACE_SD_M, PLACE_SD_M, TURN_SD_RAD, size_doubt, BELIEVED_SIZE_SD_M, BELIEVED_SIZE_SD_M,
+                         RADIUS_SD_M])
+    found = np.array([*start[:3], start[3] - 1, 0.0, 0.0, USUAL_RADIUS_M])
     spread = believed
-    for window_m in (0.10, 0.06, 0.05):
+    for window_m in WINDOWS_M:
         rows, seen, sds = [], [], []
         for sides in looks:
             for side, look in sides.items():
                 nx, ny = SIDES[side]
-                if look.away < -0.02:
+                if look.away < FACING:
                     continue
                 inward = float(rounded_edge_shift(max(look.away, 0.0)))
-                for part in np.array_split(points[side], 1 if nx else 4):
+                for part in np.array_split(points[side], 1 if nx else STRETCHES):
                     x, y = part.mean(axis=0)
                     sign = nx or ny
                     row = ((1.0, 0.0, -y, sign * length / 2, sign / 2, 0.0, -sign * inward) if nx else
@@ -182,8 +207,8 @@ def fit_rim(solid: Solid, bands: Mapping[str, Layout], looks: Sequence[Mapping[s
                     if offset is not None:
                         rows.append(row)
                         seen.append(offset)
-                        sds.append(h * (CLEAN_EDGE_PX if look.away > 0.05 and look.even else BLURRED_EDGE_PX))
-        if len(rows) < 8:
+                        sds.append(h * (CLEAN_EDGE_PX if look.away > AWAY and look.even else BLURRED_EDGE_PX))
+        if len(rows) < LEAST_SEEN:
             return None
         a, b, sd = np.array(rows), np.array(seen), np.array(sds)
         weight = np.ones(len(b))

@@ -44,6 +44,13 @@ EXPECTED_M = 0.08
 ANEW_ALONG_M, ANEW_ACROSS_M, ANEW_TURN_RAD = (-0.3, 0.0, 0.3), np.linspace(-0.4, 0.4, 9), np.linspace(-0.08, 0.08, 9)
 """Where the roof's middle is looked for anew: as far as a coarse pose is off, in steps from which a fit finds home."""
 ANEW_TRIES = 3  # of those places a fit is begun from: the true one was always among the best three
+LEAST_IN_SIGHT = 0.5
+"""Share of the roof's pixels that must lie in the picture."""
+LEVER_M, LONGEST_STEP_M = 6.0, 0.5
+"""A turn counts by what it moves at about half a vehicle's length; no step of a fit is longer than the second."""
+AGREES = 0.2
+"""A pixel with at least this much of Tukey's weight (within 3.5 sd) agrees."""
+LEAST_PART_PX = 16  # four pixels at the smallest of three sizes: fewer hold no slope
 PIECE_M = 0.4
 """Size of the pieces of roof that each give their share of pixels, and get a height of their own."""
 
@@ -145,7 +152,7 @@ class Roof:
         for along, across, turn in itertools.product(ANEW_ALONG_M, ANEW_ACROSS_M, ANEW_TURN_RAD):
             pose = guess.shifted(along + middle * (1 - math.cos(turn)), across - middle * math.sin(turn), turn)
             got = sample(look.pictures[-1], small, np.column_stack([pose.to_course(points.place_m), points.height_m]))
-            if got.seen.mean() >= 0.5:
+            if got.seen.mean() >= LEAST_IN_SIGHT:
                 found.append((float(np.corrcoef(got.value, points.value[got.seen])[0, 1]), pose))
         found.sort(key=lambda f: -f[0])
         return [pose for _, pose in found[:ANEW_TRIES]]
@@ -177,10 +184,11 @@ class Roof:
         reach = (across / 2 + 2 * MARGIN_M) * np.array([[-1, -1], [-1, 1], [1, 1], [1, -1]])
         px = camera.project_ground(middle + reach, self.solid.z_max_m)
         left, top = np.clip(px.min(axis=0) // 4 * 4, 0, None).astype(int)
-        right, low = np.clip(px.max(axis=0) // 4 * 4 + 4, 16, None).astype(int)
-        part = bgr[top:max(low, top + 16), left:max(right, left + 16)]
-        if min(part.shape[:2]) < 16:  # out of the picture: any part will do to find that out
-            left, top, part = 0, 0, bgr[:16, :16]
+        least = LEAST_PART_PX
+        right, low = np.clip(px.max(axis=0) // 4 * 4 + 4, least, None).astype(int)
+        part = bgr[top:max(low, top + least), left:max(right, left + least)]
+        if min(part.shape[:2]) < least:  # out of the picture: any part will do to find that out
+            left, top, part = 0, 0, bgr[:least, :least]
         grey = cv2.transform(part.astype(np.float32), self.mix.reshape(1, 3))
         return Look(tuple(pyramid(as_it_is(grey), len(self._levels))), (int(left), int(top)))
 
@@ -239,15 +247,15 @@ def _lay(points: _Points, picture: Grey, camera: Camera, guess: Pose, iterations
     rotation = np.ascontiguousarray(camera.rotation)
     for _ in range(iterations):
         got = sample(picture, camera, np.column_stack([pose.to_course(points.place_m), points.height_m]))
-        if got.seen.mean() < 0.5:
+        if got.seen.mean() < LEAST_IN_SIGHT:
             return NotFitted("less than half of the roof is in the picture")
         hess, pull, sigma, support, alike = _weighed(got.value, points.value[got.seen], points.place_m[got.seen],
                                                      got.slope, rotation, pose.heading_rad)
         step = np.linalg.lstsq(hess + np.diag(np.diag(hess)) * 1e-6, -pull, rcond=None)[0]
-        limit = 0.5 / max(abs(step[0]), abs(step[1]), abs(step[2]) * 6, 0.5)
+        limit = LONGEST_STEP_M / max(abs(step[0]), abs(step[1]), abs(step[2]) * LEVER_M, LONGEST_STEP_M)
         step = step * limit
         pose = Pose(pose.x_m + step[0], pose.y_m + step[1], pose.heading_rad + step[2])
-        if max(abs(step[0]), abs(step[1]), abs(step[2]) * 6) < enough_m:
+        if max(abs(step[0]), abs(step[1]), abs(step[2]) * LEVER_M) < enough_m:
             break
     return Fitted(pose, np.linalg.pinv(hess) * sigma**2 * CORRELATED, support, sigma / 1.4826, alike)
 
@@ -267,7 +275,7 @@ def _weighed(value, ref, place_m, slope, rotation, heading_rad):  # pragma: no c
         inner = max(1 - (residual[i] / (TUKEY * sigma)) ** 2, 0.0)
         w = inner * inner
         weight[i] = w
-        fits += w > 0.2
+        fits += w > AGREES
         for k in range(2):
             jac[k] = slope[i, 0] * rotation[0, k] + slope[i, 1] * rotation[1, k] + slope[i, 2] * rotation[2, k]
         x, y = place_m[i]

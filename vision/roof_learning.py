@@ -20,7 +20,7 @@ from vision.hinged_roofs import HingedRoofs
 from vision.laid_out import Layout, average
 from vision.overlap import side_by_side
 from vision.plate import Plate
-from vision.rim import SIDES, RimFit, SideLook, fit_rim, search_rim
+from vision.rim import AWAY, SIDES, RimFit, SideLook, fit_rim, search_rim
 from vision.roof import INSET_M, MARGIN_M, Fitted, NotFitted, Roof, near, on_roof, roof_layout
 from vision.roof_heights import with_heights
 from vision.sampling import ROUNDING
@@ -34,10 +34,9 @@ then: each time by about what a pixel of blur lets be seen."""
 HEIGHT_SETTLED_M = 0.02  # less moves no pixel by more than a tenth of one
 BESIDE_M = (0.3, 0.55)
 """How far beyond a side it is looked up whether the ground there lies in shadow: clear of the coarse poses' error."""
-EVEN = 0.15
-"""Ground beside a side is evenly lit if most of it is within this share of its middle brightness."""
-AWAY = 0.05
-"""Least tangent of the viewing angle at which a side is surely turned away: beyond it lies ground, not its own wall."""
+EVEN, EVEN_SHARE = 0.15, 0.8
+"""Ground beside a side is evenly lit if within the first share of its middle brightness there is the second share of it
+(our own estimate)."""
 
 
 @dataclass(frozen=True)
@@ -220,7 +219,7 @@ def _side_look(seen: np.ndarray, ground: np.ndarray, strip: tuple[slice, slice],
     along = strip[0] if end else strip[1]
     share = np.interp(np.arange(seen.shape[0 if end else 1]), np.arange(along.start, along.stop), profile)
     # No shadow's edge runs along the side.
-    even = float(np.mean(np.abs(block / np.maximum(profile, 0.05) - 1) < EVEN)) > 0.8
+    even = float(np.mean(np.abs(block - profile) < EVEN * np.abs(profile))) > EVEN_SHARE
     apart = (seen - (share[:, None] if end else share[None])[..., None] * ground).astype(np.float32)
     noise = max(float(np.median(np.linalg.norm(apart[strip], axis=2))), math.sqrt(3) * ROUNDING)
     return SideLook(apart, noise, away, even)

@@ -20,7 +20,8 @@ from analysis.vehicle import Vehicle
 from vision.camera import Camera
 from vision.outline import without_shadow
 from vision.plate import Plate
-from vision.rim import CLEAN_EDGE_PX, SIDES
+from vision.rim import AWAY, CLEAN_EDGE_PX, SIDES
+from vision.sampling import ROUNDING
 from vision.solid import Pose, main_solid
 
 INWARD_M, OUTWARD_M = 1.0, 1.5
@@ -29,9 +30,6 @@ unevenly between both ends."""
 VEHICLE_M, GROUND_M = 0.7, 1.1
 """What lies further in than the one is surely the vehicle, further out than the other surely ground."""
 STEP_M = 0.02  # half a pixel or less at any height a yard is filmed from
-AWAY = 0.05
-"""Least tangent of the viewing angle at which a side is turned away from the camera: beyond it lies ground then, and
-not the vehicle's own wall."""
 LEAST_LOOKS = 3  # one picture with a person by the vehicle must not decide
 STANDS_OUT = 3.0
 """The vehicle must differ from the yard by this many times what the ground beside it does."""
@@ -119,7 +117,7 @@ def _edge(bgr: np.ndarray, camera: Camera, px: np.ndarray, plate: Plate, out_m: 
     empty *= np.median(colour[:, lit].sum(axis=2) / np.maximum(empty[:, lit].sum(axis=2), 1))
     profile = np.median(np.linalg.norm(without_shadow(colour, empty), axis=2), axis=0)
     inside, ground = float(np.median(profile[out_m < -VEHICLE_M])), float(np.median(profile[lit]))
-    if inside < STANDS_OUT * max(ground, 1.0):
+    if inside < STANDS_OUT * max(ground, math.sqrt(3) * ROUNDING):
         return None
     # The outermost place that differs from ground; the roof there may be of another colour than on the whole.
     differs = np.flatnonzero(profile > max(STANDS_OUT * ground, FAINT * inside))
