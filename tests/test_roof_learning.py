@@ -85,9 +85,10 @@ def run():  # type: ignore[no-untyped-def]
             [Pose(*row[:3]) for row in painted.driven.at(times)], times)
 
 
-@pytest.mark.parametrize("light", [1.0, 0.5, 0.25])
+@pytest.mark.parametrize("light", [1.0, 0.25, 0.05])
 def test_a_roof_is_learnt_as_well_in_poor_light(run, light: float) -> None:  # type: ignore[no-untyped-def]
-    """Coarse poses 15 cm and 1° off come out within a third of a pixel (8 cm) and 0.1°, and the rim is found."""
+    """Coarse poses 15 cm and 1° off come out within a third of a pixel (8 cm) and 0.1°, and the rim is found, even
+    where white paint is at grey level 12."""
     painted, pictures, cameras, poses, times = run
     dim = [np.round(p * light).astype(np.uint8) for p in pictures]
     hidden = [covered_px(painted.vehicle, p, c, 1.3) for p, c in zip(poses, cameras, strict=True)]
