@@ -14,9 +14,10 @@ from fake_room import make_room
 from analysis.attempt import Attempt
 from analysis.judge import with_room
 from cli import scene, words
-from cli.overlay import Artist, dashes, paste, playable
+from cli.overlay import Artist, dashes, paste, playable, trails, write_videos
 from cli.palette import OVERLAY, PAPER, bgr
 from cli.plan import swept_by_body
+from vision.footage import frames, open_footage
 
 
 def straight_run(measured: np.ndarray) -> Attempt:
@@ -96,8 +97,46 @@ def test_the_caption_says_what_is_known() -> None:
 
 
 def test_dashes_have_the_length_asked_for() -> None:
-    pieces = dashes(np.array([[0, 0], [100, 0]]), (20, 10))
+    pieces = dashes(np.array([[0, 0], [100, 0]]), 20, 10)
     assert [(p[0, 0], p[-1, 0]) for p in pieces] == [(0, 20), (30, 50), (60, 80), (90, 100)]
+
+
+def test_a_dash_keeps_the_corner_of_its_line() -> None:
+    first, second = dashes(np.array([[0, 0], [10, 0], [10, 10]]), 12, 4)
+    assert first.tolist() == [[0, 0], [10, 0], [10, 2]]
+    assert second.tolist() == [[10, 6], [10, 10]]
+    assert dashes(np.zeros((3, 2)), 12, 4) == []  # a vehicle that has not moved yet
+
+
+def test_the_trail_keeps_cusps_and_ends_where_the_vehicle_is() -> None:
+    """Forward from x = 10 m to 14.3 m and back to 10.1 m, in steps of 10 cm."""
+    attempt = straight_run(np.ones(101, bool))
+    x = np.concatenate([np.linspace(10, 14.3, 44), np.linspace(14.2, 10.1, 42), np.full(15, 10.1)])
+    speed = np.repeat([1.0, -1.0, 0.0], [44, 42, 15])
+    attempt = replace(attempt, motion=replace(attempt.motion, x_m=x, speed_mps=speed))
+    (times, places), = trails(attempt)
+    assert places[:, 0].max() == pytest.approx(14.3)
+    assert len(places) < 30
+    assert np.interp(attempt.motion.t_s, times, places[:, 0]) == pytest.approx(x, abs=0.06)
+
+
+def test_the_overlay_video_plays_from_start_to_end(tmp_path: Path) -> None:
+    """12 s at 10 Hz: as many pictures at the same times, drawn over; and a viewing copy without the drawing."""
+    attempt, clip = make_attempt(), write_clip(tmp_path / "clip.mkv")
+    footage, told = open_footage([clip]), []
+    copy = write_videos(footage, attempt, tmp_path, overlay=True, progress=lambda stage, share: told.append(share))
+    drawn, plain = (list(frames(open_footage([p]))) for p in (tmp_path / "overlay.mp4", copy))
+    for got in (drawn, plain):
+        assert [f.t_s for f in got] == pytest.approx(footage.times_s, abs=1e-3)
+    artist = Artist(attempt, *SIZE_PX)
+    for k in (0, 40, 120):
+        expected = next(frames(footage, start_s=footage.times_s[k])).bgr.copy()
+        assert np.abs(plain[k].bgr.astype(int) - expected).mean() < 2
+        artist.draw(expected, footage.times_s[k])
+        assert np.abs(drawn[k].bgr.astype(int) - expected).mean() < 2
+        assert np.abs(plain[k].bgr.astype(int) - expected).mean() > 4
+    assert told == sorted(told)
+    assert playable([tmp_path / "overlay.mp4"])
 
 
 def test_only_what_browsers_play_is_embedded_as_it_is(tmp_path: Path) -> None:

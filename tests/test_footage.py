@@ -54,12 +54,13 @@ def test_pictures_stand_upright(tmp_path: Path, turn: int, shape: tuple[int, int
     path.write_bytes(with_display_matrix(path.read_bytes(), turn))
     footage = open_footage([path])
     assert (footage.height_px, footage.width_px) == shape
-    upright = next(frames(footage)).bgr
-    assert upright.shape[:2] == shape
-    # The matrix says how far the stored picture is to be turned clockwise for viewing.
-    corner = {0: (0, 0), 90: (0, -1), 180: (-1, -1), 270: (-1, 0)}[turn]
-    assert upright[corner].mean() > 180
-    assert sum(float(upright[v, u].mean()) > 180 for v in (0, -1) for u in (0, -1)) == 1
+    half = shape[1] // 2, shape[0] // 2
+    for upright, size in ((next(frames(footage)).bgr, shape), (next(frames(footage, size_px=half)).bgr, half[::-1])):
+        assert upright.shape[:2] == size
+        # The matrix says how far the stored picture is to be turned clockwise for viewing.
+        corner = {0: (0, 0), 90: (0, -1), 180: (-1, -1), 270: (-1, 0)}[turn]
+        assert upright[corner].mean() > 180
+        assert sum(float(upright[v, u].mean()) > 180 for v in (0, -1) for u in (0, -1)) == 1
 
 
 def test_only_the_wanted_pictures_are_given(tmp_path: Path) -> None:

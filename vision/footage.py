@@ -104,8 +104,9 @@ def _joint(before: Part, after: Part, gap_s: float | None) -> list[str]:
 
 
 def frames(footage: Footage, *, rate_hz: float | None = None, start_s: float = 0.0,
-           end_s: float = float("inf")) -> Iterator[Frame]:
-    """Decode in order. With `rate_hz`, only frames nearest to that even spacing are turned into pictures.
+           end_s: float = float("inf"), size_px: tuple[int, int] | None = None) -> Iterator[Frame]:
+    """Decode in order. With `rate_hz`, only frames nearest to that even spacing are turned into pictures; with a
+    smaller `size_px` (width, height), pictures of that size.
 
     Frames that cannot be read (damaged, or past the end of a truncated file) are not yielded. Raises Trouble when
     the pictures change their size on the way.
@@ -119,7 +120,7 @@ def frames(footage: Footage, *, rate_hz: float | None = None, start_s: float = 0
         last = max(here)
         for i, picture in part.decoded():
             if i in here:
-                yield _frame(footage, part, at + i, picture)
+                yield _frame(footage, part, at + i, picture, size_px)
             if i >= last:
                 break
 
@@ -176,11 +177,11 @@ def sample_indices(times_s: np.ndarray, rate_hz: float) -> np.ndarray:
     return np.unique(nearest)
 
 
-def _frame(footage: Footage, part: Part, index: int, decoded: Any) -> Frame:
+def _frame(footage: Footage, part: Part, index: int, decoded: Any, size_px: tuple[int, int] | None = None) -> Frame:
     """Raises Trouble when the picture is not of the recording's size: a stream may change it on the way."""
-    bgr, t_s = part.upright(decoded), float(footage.times_s[index])
-    if bgr.shape[:2] != (footage.height_px, footage.width_px):
-        raise Trouble(f"its pictures change from {footage.width_px}×{footage.height_px} to {bgr.shape[1]}×"
-                      f"{bgr.shape[0]} at {t_s:.1f} s", where=str(part.path),
+    t_s, (width_px, height_px) = float(footage.times_s[index]), part.size_px(decoded)
+    if (width_px, height_px) != (footage.width_px, footage.height_px):
+        raise Trouble(f"its pictures change from {footage.width_px}×{footage.height_px} to {width_px}×{height_px} at "
+                      f"{t_s:.1f} s", where=str(part.path),
                       remedy="give one recording made with one setting, or copy it from the camera again")
-    return Frame(index, t_s, bgr)
+    return Frame(index, t_s, part.upright(decoded, size_px))

@@ -93,12 +93,18 @@ class Part:
                     last = i
                     yield i, picture
 
-    def upright(self, decoded: Any) -> np.ndarray:
-        """(h, w, 3) uint8 bgr, with square pixels, turned as the file says it is to be looked at."""
-        width = round(decoded.width * self.stretch)
-        size = {} if self.stretch == 1 else {"width": width, "height": decoded.height}
-        bgr = decoded.to_ndarray(format="bgr24", **size)
+    def size_px(self, decoded: Any) -> tuple[int, int]:
+        """(width, height) of a decoded picture as shown."""
+        return shown_size(decoded, self.stretch)
+
+    def upright(self, decoded: Any, size_px: tuple[int, int] | None = None) -> np.ndarray:
+        """(h, w, 3) uint8 bgr, with square pixels, turned as the file says it is to be looked at; shrunk to a smaller
+        `size_px` (width, height) as shown, if one is given."""
         turn = quarter_turns(decoded)
+        width, height = (size_px or self.size_px(decoded))[::-1 if turn % 2 else 1]
+        if size_px is not None:  # shrunk as coded, then coloured: half the work of both in one
+            decoded = decoded.reformat(width, height, "yuv420p", interpolation="AREA")
+        bgr = decoded.to_ndarray(format="bgr24", width=width, height=height)
         return np.ascontiguousarray(np.rot90(bgr, turn)) if turn else bgr
 
 
@@ -139,9 +145,8 @@ def look_over(path: Path) -> Part:
                       remedy="the file is damaged or cut short: copy it from the camera again")
     if not 1 / MOST_STRETCHED < stretch < MOST_STRETCHED:  # a claim not to be followed
         stretch = Fraction(1)
-    size = round(first.width * stretch), first.height
+    size = shown_size(first, stretch)
     check_picture(*size, first.format.name, path)
-    size = size[::-1] if quarter_turns(first) % 2 else size
     return Part(path, ticks, base, np.array([timed[t] for t in ticks], bool), *size, stretch, stated_s, recorded_at,
                 bool(first.interlaced_frame))
 
@@ -170,6 +175,12 @@ def _date(text: str | None) -> datetime | None:
 def quarter_turns(decoded: Any) -> int:
     """Anticlockwise quarter turns that set a decoded picture upright (the container's display matrix)."""
     return round((decoded.rotation or 0) / 90) % 4
+
+
+def shown_size(decoded: Any, stretch: Fraction) -> tuple[int, int]:
+    """(width, height) px of a decoded picture with square pixels, set upright."""
+    size = round(decoded.width * stretch), decoded.height
+    return size[::-1] if quarter_turns(decoded) % 2 else size
 
 
 def apart_s(before: Part, after: Part) -> float | None:

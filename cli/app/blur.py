@@ -21,30 +21,29 @@ from scipy.spatial.transform import Rotation
 
 from analysis.track import CameraPath
 from cli import scene
-from cli.overlay import VIDEO_LONG_SIDE_PX, VIDEO_RATE_HZ, Mp4Writer
+from cli.overlay import VIDEO_RATE_HZ, Mp4Writer, video_size_px
 from vision.camera import Camera
 from vision.footage import frames, open_footage
+from vision.overlap import ahead
 
 BLOCK_M = 0.30
 STAGE = "blurring people"
 
 
 def blur_people(clip: Path, page_data: Mapping[str, Any], out: Path, report: Callable[[str, float], None]) -> None:
-    """Write the clip anew (H.264, up to 15 pictures a second) with everything but the vehicle coarsened.
+    """Write the clip anew (H.264, up to 10 pictures a second) with everything but the vehicle coarsened.
 
     page_data: what the review page was drawn from: camera, motion and solids.
     """
     footage = open_footage([clip])
-    scale = min(1.0, VIDEO_LONG_SIDE_PX / max(footage.width_px, footage.height_px))
-    width, height = (int(n * scale) // 2 * 2 for n in (footage.width_px, footage.height_px))
+    width, height = video_size_px(footage)
     path = camera_path(page_data["camera"]) if page_data.get("camera") else None
     with Mp4Writer(out, width, height) as writer:
-        for frame in frames(footage, rate_hz=VIDEO_RATE_HZ):
-            picture = cv2.resize(frame.bgr, (width, height), interpolation=cv2.INTER_AREA)
+        for frame in ahead(frames(footage, rate_hz=VIDEO_RATE_HZ, size_px=(width, height))):
             camera = scene.camera_at(path, frame.t_s) if path else None
             if camera is not None:
                 camera = Camera(camera.lens.scaled(width / camera.lens.width_px), camera.rotation, camera.centre_m)
-            writer.add(coarsened(picture, camera, outlines_px(page_data, camera, frame.t_s)), frame.t_s)
+            writer.add(coarsened(frame.bgr, camera, outlines_px(page_data, camera, frame.t_s)), frame.t_s)
             report(STAGE, frame.t_s / footage.duration_s)
 
 
