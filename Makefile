@@ -4,7 +4,8 @@ PYTHON ?= python3
 BIN := .venv/bin
 INSTALL := $(BIN)/python -m pip install --quiet --quiet --disable-pip-version-check
 
-# What `make bench` runs: names of bundled clips, seed_1, seed_2, ...; empty for all. JOBS: clips at the same time.
+# What `make bench` runs: names of bundled clips, seed_1, seed_2, ...; empty for all but the large ones (bus_clean_4k,
+# bus_clean_20_min). JOBS: clips at the same time.
 # SWEEP: the conditions to sweep instead, one by one, as tilt or cones-off; all for all of them.
 CLIPS ?=
 SWEEP ?=

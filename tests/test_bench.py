@@ -2,12 +2,22 @@
 
 from __future__ import annotations
 
+import sys
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
+from bench import large
+from bench.__main__ import COURSE_FOUND, OVERLAY, VEHICLE_FOUND, cost
 from bench.baseline import stops_and_legs
 from bench.goals import ALL, Goal, pooled, rows
 from bench.score import direction_changes, dry_scores, match_instants, match_spans, pose_scores
+from bench.tracker import with_heading
+from bench.watched import STARTING, Ran, Stage, profile, watched
+from fake_attempt import SIZE_PX, write_clip
+
+from vision.footage import frames, open_footage
 
 
 def test_errors_and_coverage_by_hand() -> None:
@@ -97,3 +107,66 @@ def test_the_baselines_stops_and_legs() -> None:
     assert [(s["t_start_s"], s["t_end_s"]) for s in stops] == [pytest.approx((0, 4), abs=0.6),
                                                               pytest.approx((10, 14), abs=0.6)]
     assert [leg["direction"] for leg in legs] == [1, -1]
+
+
+def test_a_program_is_watched_stage_by_stage(tmp_path: Path) -> None:
+    """Half a second of waiting, then of work with 200 MB in hand, then of neither."""
+    script = tmp_path / "stages.py"
+    script.write_text("import sys, time\n"
+                      "print('waiting …', flush=True); time.sleep(0.5)\n"
+                      "print('working …', file=sys.stderr, flush=True); held = bytearray(200_000_000)\n"
+                      "began = time.process_time()\n"
+                      "while time.process_time() < began + 0.5: pass\n"
+                      "del held\n"
+                      "print('done …', flush=True); time.sleep(0.2); print('a word'); sys.exit(3)\n")
+    ran = watched([sys.executable, script], tmp_path / "log", {})
+    assert not ran.ok
+    assert ran.said.splitlines() == ["waiting …", "working …", "done …", "a word"]
+    assert [s.name for s in ran.stages] == [STARTING, "waiting", "working", "done"]
+    _, waiting, working, done = ran.stages
+    assert waiting.wall_s >= 0.5
+    assert waiting.cpu_s < 0.1
+    assert 0.45 < working.cpu_s < 0.8
+    assert working.peak_mb > 200 > max(waiting.peak_mb, done.peak_mb)
+    assert ran.whole_s == pytest.approx(done.began_s + done.wall_s)
+    assert "| working |" in profile("clip", ran, 1.0)
+
+
+def test_the_overlay_video_is_counted_apart() -> None:
+    """2 s to start, 1 s to the course, 3 s to the vehicle, 6 s of following, 8 s of drawing, 1 s of pages; decoding
+    takes 2 s."""
+    lasts = {STARTING: 2.0, "finding the course": 1.0, COURSE_FOUND: 3.0, VEHICLE_FOUND: 6.0, OVERLAY: 8.0,
+             "writing the review page": 1.0}
+    stages = [Stage(name, sum(list(lasts.values())[:k]), wall_s, wall_s, 100.0 * wall_s)
+              for k, (name, wall_s) in enumerate(lasts.items())]
+    got = cost(Ran(True, "", tuple(stages)), 2.0, 1920 * 1080)
+    assert got == {"decode_s": 2.0, "analysis_s": 13.0, "analysis_over_decode": 6.5, "analysis_memory_mb": 600.0,
+                   "overlay_s": 8.0, "overlay_over_decode": 4.0, "overlay_memory_mb": 800.0, "course_found_s": 3.0,
+                   "vehicle_found_s": 6.0}
+    assert cost(Ran(True, "", tuple(stages)), 2.0, 3840 * 2160)["analysis_memory_4k_mb"] == 600.0
+
+
+def test_the_trackers_heading_is_that_of_its_motion() -> None:
+    """Forward at 30°, standing, and back: the same line, and the rear axle 4 m behind the middle of the box."""
+    way = np.concatenate([np.arange(0, 10, 0.1), np.full(50, 10.0), np.arange(10, 0, -0.1)])
+    c, s = np.cos(np.radians(30)), np.sin(np.radians(30))
+    middles = pd.DataFrame({"t_s": np.arange(len(way)) / 10, "x_m": way * c, "y_m": way * s})
+    middles.loc[20:24, ["x_m", "y_m"]] = np.nan
+    got = with_heading(middles, 4.0)
+    seen = got.x_m.notna()
+    assert (~seen).sum() == 5
+    assert np.degrees(got.heading_rad[seen].to_numpy()) == pytest.approx(30)
+    assert got.x_m[seen].to_numpy() == pytest.approx(((way - 4) * c)[seen])
+
+
+def test_large_clips_are_made_of_ordinary_ones(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    source = write_clip(tmp_path / "clip.mp4", seconds=1)
+    monkeypatch.setattr(large, "LONG_S", 3.0)
+    large.enlarged(source, tmp_path / "large.mp4")
+    large.lengthened(source, tmp_path / "long.mp4")
+    first = list(frames(open_footage([source])))
+    wide, long = (list(frames(open_footage([tmp_path / name]))) for name in ("large.mp4", "long.mp4"))
+    assert wide[0].bgr.shape == (2 * SIZE_PX[1], 2 * SIZE_PX[0], 3)
+    assert [f.t_s for f in wide] == pytest.approx([f.t_s for f in first])
+    assert [f.t_s for f in long] == pytest.approx(np.arange(30) / 10)
+    assert np.abs(long[29].bgr.astype(int) - first[10].bgr).mean() < 3

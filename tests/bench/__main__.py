@@ -4,13 +4,10 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
-import subprocess
+import shutil
 import sys
-import time
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 from pathlib import Path
 
 from bench.clips import REPO, BenchClip, names, prepare
@@ -20,6 +17,8 @@ from bench.room import room_rows
 from bench.score import Result, Truth, scores
 from bench.steering import steering_rows
 from bench.sweep import markdown, sweep
+from bench.watched import Ran, profile, watched
+from vision.footage import open_footage
 
 WORK = REPO / "build" / "bench"
 SUITES: Mapping[str, Callable[[int], Iterable[Row]]] = {  # besides the clips; given how many jobs at a time
@@ -27,57 +26,63 @@ SUITES: Mapping[str, Callable[[int], Iterable[Row]]] = {  # besides the clips; g
     "library": lambda jobs: library_rows()}
 
 
-@dataclass(frozen=True)
-class Ran:
-    """A finished program: its wall time, its peak memory, whether it succeeded, and what it printed."""
-
-    whole_s: float
-    peak_mb: float
-    ok: bool
-    said: str
+PROFILE = REPO / "build" / "profile.md"
+OVERLAY, COURSE_FOUND, VEHICLE_FOUND = "drawing the overlay video", "placing the camera", "following the vehicle"
+"""The stage that is not counted to the analysis, and those that begin when there is something to show."""
+LARGE_PX = 1920 * 1080
+Figures = dict[str, float]
 
 
-def timed(command: Sequence[str | Path], log: Path) -> Ran:
-    """Run a program by itself. Peak memory is the kernel's own count (ru_maxrss) for that process."""
-    environment = os.environ | {"PYTHONPATH": str(REPO / "tests")}
-    with log.open("wb") as out:
-        began = time.monotonic()
-        process = subprocess.Popen([str(c) for c in command], stdout=out, stderr=out, env=environment,
-                                   cwd=REPO)
-        _, status, used = os.wait4(process.pid, 0)
-        whole_s = time.monotonic() - began
-    process.returncode = os.waitstatus_to_exitcode(status)
-    return Ran(whole_s, used.ru_maxrss / 1024, process.returncode == 0, log.read_text(errors="replace"))
+def cost(ran: Ran, decode_s: float, picture_px: int) -> Figures:
+    """Seconds and megabytes of a program, those of the overlay video apart."""
+    large = "_4k" if picture_px > LARGE_PX else ""
+    out = {"decode_s": decode_s}
+    for name, stages in (("analysis", [s for s in ran.stages if s.name != OVERLAY]),
+                         ("overlay", [s for s in ran.stages if s.name == OVERLAY])):
+        if stages:
+            spent = sum(s.wall_s for s in stages)
+            out |= {f"{name}_s": spent, f"{name}_over_decode": spent / decode_s,
+                    f"{name}_memory{large}_mb": max(s.peak_mb for s in stages)}
+    began = {s.name: s.began_s for s in ran.stages}
+    return out | {metric: began[stage] for metric, stage in (
+        ("course_found_s", COURSE_FOUND), ("vehicle_found_s", VEHICLE_FOUND)) if stage in began}
 
 
-def measured(clip: BenchClip, folder: Path) -> tuple[dict[str, float], dict[str, float]]:
-    """Figures of the pipeline and of the baseline on one clip; the truth is read when both have ended."""
-    given = clip.given
-    decode = timed([sys.executable, "-m", "bench.decode", given / "clip.mp4"], folder / "decode.log")
-    decode_s = float(decode.said)
-    ours = timed([sys.executable, "-m", "cli.main", "analyse", given / "clip.mp4", "--vehicle",
-                  given / "vehicle.toml", "--course", given / "course.toml", "--out", folder / "attempt"],
-                 folder / "attempt.log")
-    other = timed([sys.executable, "-m", "bench.baseline", given, folder / "baseline"], folder / "baseline.log")
+def measured(clip: BenchClip, folder: Path) -> list[Figures]:
+    """Figures of the pipeline, the baseline and OpenCV's tracker on one clip, of the last two none of a clip that is
+    there for its size; the truth is read when all have ended. Writes the pipeline's profile."""
+    given, python = clip.given, [sys.executable, "-m"]
+    # Room left is worked out anew, as it is for a course that has not been seen before.
+    shutil.rmtree(folder / "cache", ignore_errors=True)
+    environment = {"PYTHONPATH": str(REPO / "tests"), "XDG_CACHE_HOME": str(folder / "cache")}
+    footage = open_footage([given / "clip.mp4"])
+    decode_s = float(watched([*python, "bench.decode", given / "clip.mp4"], folder / "decode.log", environment).said)
+    programs = {"attempt": [*python, "cli.main", "analyse", given / "clip.mp4", "--vehicle", given / "vehicle.toml",
+                            "--course", given / "course.toml", "--out", folder / "attempt"]}
+    if not clip.for_its_size:
+        programs |= {name: [*python, f"bench.{name}", given, folder / name] for name in ("baseline", "tracker")}
+    ran = {name: watched(command, folder / f"{name}.log", environment) for name, command in programs.items()}
+    (folder / PROFILE.name).write_text(profile(clip.name, ran["attempt"], decode_s))
     truth = Truth.read(clip.truth_csv, clip.truth_json)
-    out = []
-    for ran, result in ((ours, folder / "attempt"), (other, folder / "baseline")):
-        figures = {"no_result": 0.0 if ran.ok else 1.0, "decode_s": decode_s, "whole_s": ran.whole_s,
-                   "whole_over_decode": ran.whole_s / decode_s, "peak_memory_mb": ran.peak_mb}
-        if ran.ok:
-            figures |= scores(Result.read(result), truth)
-        else:
-            print(f"{clip.name}: no result: {ran.said.strip().splitlines()[-1:]}", flush=True)
-        out.append(figures)
-    return out[0], out[1]
+    out: list[Figures] = []
+    for name in ("attempt", "baseline", "tracker"):
+        out.append({})
+        if name in ran:
+            out[-1] |= {"no_result": 0.0 if ran[name].ok else 1.0}
+            out[-1] |= cost(ran[name], decode_s, footage.width_px * footage.height_px)
+            if ran[name].ok:
+                out[-1] |= scores(Result.read(folder / name), truth)
+            else:
+                print(f"{clip.name}: no result of {name}: {ran[name].said.strip().splitlines()[-1:]}", flush=True)
+    return out
 
 
-def one(name: str) -> tuple[dict[str, float], dict[str, float]]:
+def one(name: str) -> list[Figures]:
     folder = WORK / name
     folder.mkdir(parents=True, exist_ok=True)
-    ours, other = measured(prepare(name, folder), folder)
-    print(table(rows(name, ours, other)) + "\n", flush=True)
-    return ours, other
+    figures = measured(prepare(name, folder), folder)
+    print(table(rows(name, *figures)) + "\n", flush=True)
+    return figures
 
 
 def main() -> None:
@@ -97,21 +102,24 @@ def main() -> None:
     for case in dict.fromkeys((row.suite, row.clip) for row in others):
         print(table([row for row in others if (row.suite, row.clip) == case]) + "\n", flush=True)
     wanted = [name for name in wanted if name not in SUITES]
-    print("whole_s: the complete `tailtrace analyse`, overlay video and page included; "
-          f"decode_s: bare decoding; clips at the same time: {asked.jobs}\n")
+    print("analysis_s: the complete `tailtrace analyse` but for the overlay video, room left worked out anew; "
+          f"overlay_s: that video; decode_s: bare decoding; clips at the same time: {asked.jobs}\n")
     with ThreadPoolExecutor(asked.jobs) as pool:
         results = dict(zip(wanted, pool.map(one, wanted), strict=True))
     write(results, others)
+    PROFILE.write_text("# Where the time goes\n\n" + "\n".join(
+        (WORK / name / PROFILE.name).read_text() for name in results))
 
 
-def write(results: Mapping[str, tuple[dict[str, float], dict[str, float]]], others: Sequence[Row]) -> None:
-    together = rows(ALL, *(pooled([r[k] for r in results.values()]) for k in (0, 1))) if results else []
+def write(results: Mapping[str, list[Figures]], others: Sequence[Row]) -> None:
+    together = rows(ALL, *(pooled([r[k] for r in results.values()]) for k in range(3))) if results else []
     if together:
         print(table(together))
     everything = [*(row for name, r in results.items() for row in rows(name, *r)), *together, *others]
     out = REPO / "build" / "bench.json"
     out.write_text(json.dumps([row.record() for row in everything], indent=1, ensure_ascii=False) + "\n")
-    print(f"\nWritten: {out.relative_to(REPO)}. `{ALL}` is the worst, the sum or the mean over {len(results)} clips.")
+    print(f"\nWritten: {out.relative_to(REPO)}, {PROFILE.relative_to(REPO)}. "
+          f"`{ALL}` is the worst, the sum or the mean over {len(results)} clips.")
 
 
 if __name__ == "__main__":

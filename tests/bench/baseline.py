@@ -11,7 +11,8 @@ from __future__ import annotations
 
 import json
 import sys
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
@@ -20,6 +21,7 @@ import pandas as pd
 
 from analysis.attempt import Motion
 from analysis.clearance import tyres_to_line
+from analysis.course import Course
 from analysis.vehicle import Vehicle
 from cli.files import read_course, read_vehicle
 from vision.footage import Footage, frames, open_footage, spread_frames
@@ -58,28 +60,79 @@ class Stabiliser:
         return cv2.warpPerspective(bgr, to_reference, bgr.shape[1::-1], borderMode=cv2.BORDER_REPLICATE)
 
 
+@dataclass(frozen=True)
+class Yard:
+    """What is known before the vehicle is looked for. ground: the steady picture's pixels to metres, (3, 3)."""
+
+    vehicle: Vehicle
+    course: Course
+    footage: Footage
+    registration: Registration
+    stabilise: Stabiliser
+    background: cv2.BackgroundSubtractor
+    ground: np.ndarray
+
+    @classmethod
+    def look_over(cls, given: Path) -> Yard:
+        vehicle, course = read_vehicle(given / "vehicle.toml"), read_course(given / "course.toml")
+        footage = open_footage([given / "clip.mp4"])
+        shots = [f.bgr for f in spread_frames(footage, SPREAD_COUNT)]
+        registration, reference = next((r, s) for s in _from_the_middle(shots) if (r := register(s, course)))
+        assert isinstance(registration, Registration)
+        stabilise = Stabiliser(_small(reference))
+        background = cv2.createBackgroundSubtractorMOG2(history=len(shots), varThreshold=25, detectShadows=True)
+        for shot in shots:
+            steady = stabilise(_small(shot))
+            if steady is not None:
+                background.apply(steady)
+        return cls(vehicle, course, footage, registration, stabilise, background, _ground_homography(registration))
+
+    @property
+    def middle_m(self) -> float:
+        """How far the body's middle lies before the rear axle."""
+        return (self.vehicle.x_front_m + self.vehicle.x_rear_m) / 2
+
+    def pictures(self) -> Iterator[tuple[float, np.ndarray | None]]:
+        """Time and steady picture, None where it could not be matched."""
+        for frame in frames(self.footage, rate_hz=MEASURED_HZ):
+            yield frame.t_s, self.stabilise(_small(frame.bgr))
+
+    def vehicle_px(self, steady: np.ndarray) -> np.ndarray | None:
+        """(n, 2) px: the outline of the largest patch that changed, with those of at least a tenth of its size less
+        than a length away; None where nothing as large as a vehicle did."""
+        changed = (self.background.apply(steady, learningRate=0) == 255).astype(np.uint8)  # 127 is a shadow
+        changed = cv2.morphologyEx(changed, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
+        changed = cv2.morphologyEx(changed, cv2.MORPH_CLOSE, np.ones((9, 9), np.uint8))
+        patches, _ = cv2.findContours(changed, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
+        if not patches:
+            return None
+        by_size = sorted(patches, key=cv2.contourArea, reverse=True)
+        middle = self.on_ground(by_size[0]).mean(axis=0)
+        near = [p for p in by_size if cv2.contourArea(p) >= 0.1 * cv2.contourArea(by_size[0])
+                and np.abs(self.on_ground(p) - middle).max() < self.vehicle.length_m]
+        outline = np.concatenate(near or by_size[:1]).reshape(-1, 2)
+        _, (a, b), _ = cv2.minAreaRect(self.on_ground(outline))
+        return outline if a * b >= 0.3 * self.vehicle.length_m * self.vehicle.width_m else None
+
+    def on_ground(self, px: np.ndarray) -> np.ndarray:
+        """(n, 2) float32 m."""
+        return cv2.perspectiveTransform(px.reshape(-1, 1, 2).astype(np.float32), self.ground).reshape(-1, 2)
+
+
 def run(given: Path, out: Path) -> None:
-    vehicle, course = read_vehicle(given / "vehicle.toml"), read_course(given / "course.toml")
-    footage = open_footage([given / "clip.mp4"])
-    shots = [f.bgr for f in spread_frames(footage, SPREAD_COUNT)]
-    registration, reference = next((r, s) for s in _from_the_middle(shots) if (r := register(s, course)))
-    assert isinstance(registration, Registration)
-    stabilise = Stabiliser(_small(reference))
-    background = cv2.createBackgroundSubtractorMOG2(history=len(shots), varThreshold=25, detectShadows=True)
-    for shot in shots:
-        steady = stabilise(_small(shot))
-        if steady is not None:
-            background.apply(steady)
-    ground = _ground_homography(registration)
-    rows = list(_poses(footage, stabilise, background, ground, vehicle))
-    poses = pd.DataFrame(rows, columns=["t_s", "x_m", "y_m", "heading_rad"])
-    surveyed = course.with_survey(registration.marks, registration.lines)
+    yard = Yard.look_over(given)
+    write(yard, pd.DataFrame(_poses(yard), columns=["t_s", "x_m", "y_m", "heading_rad"]), out)
+
+
+def write(yard: Yard, poses: pd.DataFrame, out: Path) -> None:
+    """The files of an attempt folder that are scored. poses: t_s, x_m, y_m, heading_rad; NaN where not found."""
+    surveyed = yard.course.with_survey(yard.registration.marks, yard.registration.lines)
     n = len(poses)
     still = np.zeros(n)
     motion = Motion(poses.t_s.to_numpy(), poses.x_m.to_numpy(), poses.y_m.to_numpy(), poses.heading_rad.to_numpy(),
                     still, still, np.zeros((n, 5, 5)), still)
     for line in surveyed.lines:
-        reading = tyres_to_line(motion, vehicle, line, 0.0, full_width=False)
+        reading = tyres_to_line(motion, yard.vehicle, line, 0.0, full_width=False)
         poses[f"tyre_{line.name.removeprefix('side_')}_m"] = reading.value_m
     poses["measured"] = poses.x_m.notna()
     out.mkdir(parents=True, exist_ok=True)
@@ -88,7 +141,7 @@ def run(given: Path, out: Path) -> None:
     shunts = sum(leg["direction"] > 0 for leg in legs[1:])
     (out / "attempt.json").write_text(json.dumps(
         {"stops": stops, "legs": legs, "shunts": shunts, "dry_steering": [], "marks": [
-            {"name": m.name, "x_m": m.x_m, "y_m": m.y_m, "sd_m": m.sd_m} for m in registration.marks]}))
+            {"name": m.name, "x_m": m.x_m, "y_m": m.y_m, "sd_m": m.sd_m} for m in yard.registration.marks]}))
 
 
 def _from_the_middle(shots: list[np.ndarray]) -> list[np.ndarray]:
@@ -107,40 +160,16 @@ def _ground_homography(registration: Registration) -> np.ndarray:
     return cv2.findHomography(small_px, ground)[0]
 
 
-def _poses(footage: Footage, stabilise: Stabiliser, background: cv2.BackgroundSubtractor, ground: np.ndarray,
-           vehicle: Vehicle) -> Iterator[tuple[float, float, float, float]]:
-    middle_m = (vehicle.x_front_m + vehicle.x_rear_m) / 2
-    nothing = (np.nan, np.nan, np.nan)
-    for frame in frames(footage, rate_hz=MEASURED_HZ):
-        steady = stabilise(_small(frame.bgr))
-        if steady is None:
-            yield frame.t_s, *nothing
+def _poses(yard: Yard) -> Iterator[tuple[float, float, float, float]]:
+    for t_s, steady in yard.pictures():
+        outline = yard.vehicle_px(steady) if steady is not None else None
+        if outline is None:
+            yield t_s, np.nan, np.nan, np.nan
             continue
-        changed = (background.apply(steady, learningRate=0) == 255).astype(np.uint8)  # 127 is a shadow
-        changed = cv2.morphologyEx(changed, cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
-        changed = cv2.morphologyEx(changed, cv2.MORPH_CLOSE, np.ones((9, 9), np.uint8))
-        patches, _ = cv2.findContours(changed, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_SIMPLE)
-        if not patches:
-            yield frame.t_s, *nothing
-            continue
-        on_ground = _vehicle_patch(patches, ground, vehicle.length_m)
-        (x, y), (a, b), turn_deg = cv2.minAreaRect(on_ground)
-        if a * b < 0.3 * vehicle.length_m * vehicle.width_m:
-            yield frame.t_s, *nothing
-            continue
+        (x, y), (a, b), turn_deg = cv2.minAreaRect(yard.on_ground(outline))
         heading = np.radians(turn_deg if a >= b else turn_deg + 90)
         heading = np.arctan(np.tan(heading))  # the exercise is driven facing the forward pair
-        yield frame.t_s, x - middle_m * np.cos(heading), y - middle_m * np.sin(heading), heading
-
-
-def _vehicle_patch(patches: Sequence[np.ndarray], ground: np.ndarray, length_m: float) -> np.ndarray:
-    """(n, 2) float32 m: the largest patch, with others of at least a tenth of its size less than a length away."""
-    by_size = sorted(patches, key=cv2.contourArea, reverse=True)
-    outlines = [cv2.perspectiveTransform(p.astype(np.float32), ground).reshape(-1, 2) for p in by_size]
-    middle = outlines[0].mean(axis=0)
-    near = [o for o, p in zip(outlines, by_size, strict=True)
-            if cv2.contourArea(p) >= 0.1 * cv2.contourArea(by_size[0]) and np.abs(o - middle).max() < length_m]
-    return np.concatenate(near or outlines[:1]).astype(np.float32)
+        yield t_s, x - yard.middle_m * np.cos(heading), y - yard.middle_m * np.sin(heading), heading
 
 
 def stops_and_legs(poses: pd.DataFrame) -> tuple[list[dict], list[dict]]:

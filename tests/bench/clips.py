@@ -8,8 +8,10 @@ import subprocess
 import sys
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 
 from analysis.course import EXERCISES, Area, Course, Line, Mark
+from bench.large import enlarged, lengthened
 from sample_clips.tables import course_text, vehicle_text
 
 REPO = Path(__file__).resolve().parents[2]
@@ -17,6 +19,9 @@ BUNDLED = REPO / "sample_clips"
 GENERATED = REPO / "build" / "clips"
 FOREIGN = REPO.parent / "shared" / "data" / "yard_clip_another_renderer"
 GENERATED_HZ = "15"  # half the time to draw them; the pipeline looks ten times a second
+OF_THESE = "bus_clean"
+LARGE = MappingProxyType({"bus_clean_4k": enlarged, "bus_clean_20_min": lengthened})
+"""Made of a bundled clip to see what size does to time and memory; run only when asked for by name."""
 SEEDS = tuple(f"seed_{n}" for n in range(1, 7))
 
 
@@ -28,6 +33,7 @@ class BenchClip:
     given: Path
     truth_csv: Path
     truth_json: Path
+    for_its_size: bool = False
 
 
 def names() -> list[str]:
@@ -41,6 +47,14 @@ def prepare(name: str, folder: Path) -> BenchClip:
     if name == FOREIGN.name:
         source, truth = FOREIGN, FOREIGN
         csv, record = "truth.csv", "truth.json"
+    elif name in LARGE:
+        source, truth = GENERATED / name, BUNDLED / OF_THESE / "truth"
+        csv, record = "track.csv", "truth.json"
+        if not (source / "clip.mp4").exists():
+            source.mkdir(parents=True, exist_ok=True)
+            for file in ("vehicle.toml", "course.toml"):
+                shutil.copy2(BUNDLED / OF_THESE / file, source)
+            LARGE[name](BUNDLED / OF_THESE / "clip.mp4", source / "clip.mp4")
     else:
         source = GENERATED / name if name.startswith("seed_") else BUNDLED / name
         truth = source / "truth"
@@ -56,7 +70,7 @@ def prepare(name: str, folder: Path) -> BenchClip:
     else:
         shutil.copy2(source / "vehicle.toml", given)
         shutil.copy2(source / "course.toml", given)
-    return BenchClip(name, given, truth / csv, truth / record)
+    return BenchClip(name, given, truth / csv, truth / record, name in LARGE)
 
 
 def write_user_files(given: Path, truth: dict) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import operator
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -74,9 +75,16 @@ FIGURES: Mapping[str, Figure] = {
                                  lambda v: float(np.sqrt(np.mean(np.square(v))))),
     "dry_interval_holds_truth": Figure("dry steering", "1", None, np.mean),
     "decode_s": Figure("cost", "s", None, sum),
-    "whole_s": Figure("cost", "s", None, sum),
-    "whole_over_decode": Figure("cost", "1", _at_most(1.5), max),
-    "peak_memory_mb": Figure("cost", "MB", _at_most(600), max),
+    "analysis_s": Figure("cost", "s", None, sum),
+    "analysis_over_decode": Figure("cost", "1", _at_most(1.5), max),
+    "overlay_s": Figure("cost", "s", None, sum),
+    "overlay_over_decode": Figure("cost", "1", _at_most(3), max),
+    "course_found_s": Figure("cost", "s", _at_most(5), max),
+    "vehicle_found_s": Figure("cost", "s", _at_most(5), max),
+    "analysis_memory_mb": Figure("cost", "MB", _at_most(600), max),
+    "overlay_memory_mb": Figure("cost", "MB", _at_most(600), max),
+    "analysis_memory_4k_mb": Figure("cost", "MB", _at_most(1200), max),
+    "overlay_memory_4k_mb": Figure("cost", "MB", _at_most(1200), max),
     "no_result": Figure("run", "1", _NONE, sum),
 }
 
@@ -93,20 +101,26 @@ class Row:
     goal: str | None
     met: bool | None
     baseline: float | None
+    tracker: float | None = None
 
     def record(self) -> dict[str, Any]:
         return asdict(self)
 
 
-def rows(clip: str, ours: Mapping[str, float], baseline: Mapping[str, float]) -> list[Row]:
+def rows(clip: str, ours: Mapping[str, float], baseline: Mapping[str, float],
+         tracker: Mapping[str, float] = MappingProxyType({})) -> list[Row]:
+    """The lines of one clip: our figures, with the same of the baseline and of OpenCV's tracker."""
+    def figure_of(others: Mapping[str, float], metric: str) -> float | None:
+        return round(float(others[metric]), 5) if metric in others else None
+
     out = []
     for metric, figure in FIGURES.items():
         if metric not in ours:
             continue
         goal = figure.goal if figure.goal and (clip == ALL or not figure.goal.only_all) else None
-        value, other = float(ours[metric]), baseline.get(metric)
+        value = float(ours[metric])
         out.append(Row(figure.suite, clip, metric, round(value, 5), figure.unit, goal.text() if goal else None,
-                       goal.met(value) if goal else None, None if other is None else round(float(other), 5)))
+                       goal.met(value) if goal else None, figure_of(baseline, metric), figure_of(tracker, metric)))
     return out
 
 
@@ -126,10 +140,12 @@ def pooled(clips: Sequence[Mapping[str, float]]) -> dict[str, float]:
 
 
 def table(rows_of_clip: Sequence[Row]) -> str:
-    """Plain text: figure, value, baseline, goal, met."""
-    lines = [f"{rows_of_clip[0].clip:32s} {'value':>10s} {'baseline':>10s}  {'unit':4s} {'goal':>10s}  met"]
+    """Plain text: figure, value, baseline, OpenCV's tracker, goal, met."""
+    heads = "".join(f" {head:>10s}" for head in ("value", "baseline", "tracker"))
+    lines = [f"{rows_of_clip[0].clip:32s}{heads}  {'unit':4s} {'goal':>10s}  met"]
     for r in rows_of_clip:
-        other = "-" if r.baseline is None else f"{r.baseline:.4g}"
+        others = ["-" if v is None else f"{v:.4g}" for v in (r.baseline, r.tracker)]
         met = "" if r.met is None else "yes" if r.met else "NO"
-        lines.append(f"  {r.metric:30s} {r.value:10.4g} {other:>10s}  {r.unit:4s} {r.goal or '':>10s}  {met}")
+        lines.append(f"  {r.metric:30s} {r.value:10.4g} {others[0]:>10s} {others[1]:>10s}  {r.unit:4s} "
+                     f"{r.goal or '':>10s}  {met}")
     return "\n".join(lines)
