@@ -132,14 +132,15 @@ def stop_area(course: Course, vehicle: Vehicle) -> Area:
 def parked_m(field: RoomField, states: np.ndarray) -> np.ndarray:
     """(n,) clearance of states (n, 4) that may end the run, to the bay's sides included; negative where they may not:
     the rear out of the box, too askew, or body out of the bay. Body is allowed to overhang the bay's front."""
-    outline, course = field.vehicle.body_outline_m(), field.course
+    outline, course = field.numbers.outline, field.course
     x, y, heading = states[:, 0], states[:, 1], states[:, 2]
     c, s = np.cos(heading)[:, None], np.sin(heading)[:, None]
     px = x[:, None] + c * outline[:, 0] - s * outline[:, 1]
     py = y[:, None] + s * outline[:, 0] + c * outline[:, 1]
     rear, box = px.min(axis=1), stop_area(course, field.vehicle)
     clear = np.minimum(course.bay.y_max_m - py.max(axis=1), py.min(axis=1) - course.bay.y_min_m)
-    clear = np.minimum(clear, clearances_m(field.numbers, states, CAP_M))
     clear = np.minimum(clear, HEADING_PENALTY * (field.limits.final_heading_rad - np.abs(heading)))
-    in_box = (rear >= box.x_min_m) & (rear <= box.x_max_m)
-    return np.clip(np.where(in_box, clear, FLOOR_M), FLOOR_M, CAP_M)
+    out = np.full(len(states), FLOOR_M)
+    may = (rear >= box.x_min_m) & (rear <= box.x_max_m) & (clear > FLOOR_M)  # few: only of these is the rest needed
+    out[may] = np.clip(np.minimum(clear[may], clearances_m(field.numbers, states[may], CAP_M)), FLOOR_M, CAP_M)
+    return out

@@ -110,6 +110,7 @@ def step_layer(here, there, clear, x_parts, headings, y, wheels, arcs_target, ar
     for j in prange(nh):
         best = np.empty(ny, np.float32)
         for d in range(nd):
+            row = here[d, j]
             for u in range(choices):
                 if u and arcs_target[j, d, u] == arcs_target[j, d, u - 1]:
                     continue
@@ -138,7 +139,14 @@ def step_layer(here, there, clear, x_parts, headings, y, wheels, arcs_target, ar
                     near = a00 * t00[q] + a01 * t01[q] + a10 * t10[q] + a11 * t11[q]
                     far = a00 * t00[q + 1] + a01 * t01[q + 1] + a10 * t10[q + 1] + a11 * t11[q + 1]
                     best[k] = near + yf * (far - near)
+                # where another arc has led to more, the way there can only make this one worse
+                while k0 < k1 and best[k0] <= row[k0]:
+                    k0 += 1
+                while k0 < k1 and best[k1 - 1] <= row[k1 - 1]:
+                    k1 -= 1
                 for p in range(parts):
+                    if k0 >= k1:
+                        break
                     h, hf = cell(hs[p], headings[0], dh, nh)
                     shift = int(np.floor(dy[p] / dy_cell))
                     yf = np.float32(dy[p] / dy_cell - shift)
@@ -155,7 +163,6 @@ def step_layer(here, there, clear, x_parts, headings, y, wheels, arcs_target, ar
                         rise = np.float32(lines[m, 1] * dy_cell)
                         for k in range(k0, k1):
                             best[k] = min(best[k], at + rise * np.float32(k))
-                row = here[d, j]
                 for k in range(k0, k1):
                     row[k] = max(row[k], best[k])
 
