@@ -10,7 +10,7 @@ import csv
 import json
 import tomllib
 import traceback
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 from multiprocessing import get_context
@@ -172,24 +172,39 @@ def breaks(figures: Mapping[str, Any]) -> list[str]:
     return [g for g in GOALS if (goal := FIGURES[g].goal) and not goal.met(figures[g])]
 
 
-def markdown(results: Iterable[tuple[Cell, Mapping[str, Any]]]) -> str:
-    """The table: errors in cm and degrees, coverage of the 95 % intervals in percent, bold where a goal is missed."""
+def markdown(results: Sequence[tuple[Cell, Mapping[str, Any]]]) -> str:
+    """The table and what it comes to: errors in cm and degrees, coverage of the 95 % intervals in percent, bold where a
+    goal is missed."""
     lines = ["| condition | level | cm/px | position median | p95 | heading p95 | clearance p95 | "
              "in interval: position / heading / clearance | placed | said |", "|" + " --- |" * 10]
-    for cell, f in results:
-        def cell_text(metric: str, scale: float, unit: str, f: Mapping[str, Any] = f) -> str:
-            if metric not in f:
-                return "–"
-            text = f"{scale * f[metric]:.{2 if unit == '°' else 1}f} {unit}"
-            return f"**{text}**" if metric in breaks(f) else text
+    lines += [_row(cell, figures) for cell, figures in results]
+    return "\n".join(lines) + "\n\n" + _together([figures for _, figures in results]) + "\n"
 
-        covered = " / ".join(f"{100 * f[c]:.0f}" if c in f else "–" for c in COVERAGES)
-        placed = f"{100 * f['share_placed']:.0f} %" if "share_placed" in f else "–"
-        lines.append("| " + " | ".join((
-            cell.switch, cell.level, f"{f['cm_per_px']:.1f}", cell_text(GOALS[0], 100, "cm"),
-            cell_text(GOALS[1], 100, "cm"), cell_text(GOALS[2], 1, "°"), cell_text(GOALS[3], 100, "cm"), covered,
-            placed, f["said"])) + " |")
-    return "\n".join(lines) + "\n"
+
+def _row(cell: Cell, f: Mapping[str, Any]) -> str:
+    def figure(metric: str, scale: float, unit: str) -> str:
+        if metric not in f:
+            return "–"
+        text = f"{scale * f[metric]:.{2 if unit == '°' else 1}f} {unit}"
+        return f"**{text}**" if metric in breaks(f) else text
+
+    covered = " / ".join(f"{100 * f[c]:.0f}" if c in f else "–" for c in COVERAGES)
+    placed = f"{100 * f['share_placed']:.0f} %" if "share_placed" in f else "–"
+    return "| " + " | ".join((
+        cell.switch, cell.level, f"{f['cm_per_px']:.1f}", figure(GOALS[0], 100, "cm"), figure(GOALS[1], 100, "cm"),
+        figure(GOALS[2], 1, "°"), figure(GOALS[3], 100, "cm"), covered, placed, f["said"])) + " |"
+
+
+def _together(figures: Sequence[Mapping[str, Any]]) -> str:
+    """How many cells meet all goals, and how often the intervals hold over all of them, each cell counting alike."""
+    scored = [f for f in figures if all(c in f for c in COVERAGES)]
+    good = sum(not breaks(f) for f in figures)
+    text = f"{len(figures)} cells, {len(scored)} with a result, {good} meet every goal."
+    if scored:
+        shares = (f"{name.removeprefix('coverage_')} {100 * sum(f[name] for f in scored) / len(scored):.1f} %"
+                  for name in COVERAGES)
+        text += f" In their 95 % intervals over all of them: {', '.join(shares)}."
+    return text
 
 
 def sweep(switches: Sequence[str], again: bool = False, jobs: int = 1) -> list[tuple[Cell, Mapping[str, Any]]]:
@@ -206,7 +221,7 @@ def sweep(switches: Sequence[str], again: bool = False, jobs: int = 1) -> list[t
     with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
         list(pool.map(draw, {c.clip: c for c in wanted}.values()))  # cells that share a clip must not both draw it
         for cell, figures in zip(wanted, pool.map(_kept, wanted), strict=True):
-            print(markdown([(cell, figures)]).splitlines()[-1], flush=True)
+            print(_row(cell, figures), flush=True)
     return write_tables()
 
 
