@@ -17,7 +17,6 @@ import numpy as np
 from analysis.vehicle import Solid
 from vision.ground import tukey_weight
 from vision.laid_out import Layout
-from vision.sampling import ROUNDING
 
 RIM_DOUBT_M = 0.12
 """Standard deviation of the coarse poses' common error (measured: 2-8 cm after averaging)."""
@@ -56,6 +55,9 @@ LEAST_STEP = 1.0
 """A step of colour lower than this many times what the ground usually differs by is no edge."""
 CLEAR_EDGE = 2.0
 """A slope of colour this many times the scatter from picture to picture makes an edge half sure."""
+MEDIAN_LENGTH = 1.538
+"""Median length of a vector of three normal numbers of unit standard deviation (chi distribution): a colour distance
+over it is one channel's."""
 BEYOND_M = 0.08
 """So far outwards of an edge there is ground, if the edge is the rim: beyond the blur of any lens."""
 
@@ -121,9 +123,8 @@ def search_rim(solid: Solid, bands: Mapping[str, Layout], looks: Mapping[str, tu
         nx, _ = SIDES[name]
         step = cv2.Sobel(cv2.GaussianBlur(average, (0, 0), 0.6), cv2.CV_32F, 1 if nx else 0, 0 if nx else 1,
                          scale=1 / 8)
-        usual = max(float(np.median(scatter)), ROUNDING)
         strength = _outermost(np.linalg.norm(step, axis=2), average, SIDES[name], bands[name].spacing_m, noise) / (
-            usual + cv2.GaussianBlur(scatter, (0, 0), 1.0))
+            noise / MEDIAN_LENGTH + cv2.GaussianBlur(scatter, (0, 0), 1.0))
         sides[name] = strength, _rim_points(solid)[name]
     middle = (solid.x_min_m + solid.x_max_m) / 2
     best, doubt = np.array([0.0, 0.0, 0.0, 1.0]), np.array([RIM_DOUBT_M, RIM_DOUBT_M, TURN_DOUBT_RAD, size_doubt])

@@ -20,7 +20,7 @@ from vision.hinged_roofs import HingedRoofs
 from vision.laid_out import Layout, average
 from vision.overlap import side_by_side
 from vision.plate import Plate
-from vision.rim import AWAY, SIDES, RimFit, SideLook, fit_rim, search_rim
+from vision.rim import AWAY, FACING, SIDES, RimFit, SideLook, fit_rim, search_rim
 from vision.roof import INSET_M, MARGIN_M, Fitted, NotFitted, Roof, near, on_roof, roof_layout
 from vision.roof_heights import with_heights
 from vision.sampling import ROUNDING
@@ -32,6 +32,7 @@ CENTRINGS, HEIGHT_ROUNDS = 2, 6
 """So often is the rim put in its place before what stands on the roof is raised, and at most so often is that raised
 then: each time by about what a pixel of blur lets be seen."""
 HEIGHT_SETTLED_M = 0.02  # less moves no pixel by more than a tenth of one
+LEAST_LOOKS = 3  # at a side: a median of fewer would be any one of them
 BESIDE_M = (0.3, 0.55)
 """How far beyond a side it is looked up whether the ground there lies in shadow: clear of the coarse poses' error."""
 EVEN, EVEN_SHARE = 0.15, 0.8
@@ -161,8 +162,11 @@ class _Shots:
         noise = float(np.median([look.noise for looks in got for look in looks.values()]))
         sides = {}
         for name in self.open_sides:
-            clean = [looks[name].picture for looks in got if looks[name].away > AWAY]
-            sides[name] = average(clean if len(clean) >= 3 else [looks[name].picture for looks in got])
+            for least in (AWAY, FACING):
+                clean = [looks[name].picture for looks in got if looks[name].away > least]
+                if len(clean) >= LEAST_LOOKS:
+                    sides[name] = average(clean)
+                    break  # a side that always faces the camera tells nothing: its wall's lower edge is as clear
         start = search_rim(self.solid, bands, sides, noise, self.size_doubt)
         return fit_rim(self.solid, bands, got, start, noise, self.size_doubt)
 
