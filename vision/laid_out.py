@@ -113,7 +113,8 @@ def _look_up(bgr, x_m, y_m, height_m, pose, rotation, centre, fx, fy, cx, cy, di
             radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
             u = fx * (x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x)) + cx
             v = fy * (y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y) + cy
-            u, v = min(max(u, 0.0), w - 1.001), min(max(v, 0.0), h - 1.001)
+            u = min(u, w - 1.001) if u > 0 else 0.0  # also where there is no number, behind the camera
+            v = min(v, h - 1.001) if v > 0 else 0.0
             iu, iv = int(u), int(v)
             fu, fv = u - iu, v - iv
             for k in range(3):

@@ -60,9 +60,9 @@ def learn_roof(vehicle: Body, bgrs: Sequence[np.ndarray], cameras: Sequence[Came
     pixels closer to the rim than `inset_px` are not used, nor any closer than INSET_M.
     A `faint` roof may be unmarked: one picture of it shows its own noise most, so that all are averaged at first.
 
-    In turn: sharpen (align all pictures to the one taken most nearly from above, average, repeat);
-    put the body where the coarse poses on average had it; find the rim and put it where the data
-    sheet says; find what stands above the roof from how it leans; sharpen again.
+    In turn, with the pictures at half their size: sharpen (align all pictures to the one taken most nearly from above,
+    average, repeat); put the body where the coarse poses on average had it; find the rim and put it where the data
+    sheet says; find what stands above the roof from how it leans. Then heights, rim and poses at full size.
     """
     solid = main_solid(vehicle)
     spacing = float(np.median([_metres_per_pixel_at(c, solid.z_max_m) for c in cameras]))
