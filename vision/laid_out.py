@@ -58,23 +58,24 @@ class Layout:
     def laid_out(self, bgr: np.ndarray, camera: Camera, pose: Pose, height_m: np.ndarray | float) -> np.ndarray:
         """(rows, cols, 3) float32: what a picture (h, w, 3) uint8 shows there at height_m (rows, cols), or one height,
         with the vehicle at `pose`; the picture's own border where that lies outside."""
-        return self._seen(bgr, camera, pose, np.asarray(height_m, np.float32), 1.0, camera.centre_m)
+        return self._seen(bgr, camera, pose, height_m, 1.0, camera.centre_m)
 
     def ground_behind(self, bgr: np.ndarray, camera: Camera, pose: Pose, height_m: float,
                       seen_from: Camera) -> np.ndarray:
         """The same of the ground that lies behind these places at height_m for the camera `seen_from`, looked up in a
         picture of the other `camera`."""
         stretch = seen_from.centre_m[2] / (seen_from.centre_m[2] - height_m)
-        return self._seen(bgr, camera, pose, np.zeros((), np.float32), stretch, seen_from.centre_m)
+        return self._seen(bgr, camera, pose, 0.0, stretch, seen_from.centre_m)
 
-    def _seen(self, bgr: np.ndarray, camera: Camera, pose: Pose, height_m: np.ndarray, stretch: float,
+    def _seen(self, bgr: np.ndarray, camera: Camera, pose: Pose, height_m: np.ndarray | float, stretch: float,
               about_m: np.ndarray) -> np.ndarray:
         """The layout stretched about a place of the course."""
         c, s = stretch * math.cos(pose.heading_rad), stretch * math.sin(pose.heading_rad)
         x, y = np.array([pose.x_m, pose.y_m]) * stretch + about_m[:2] * (1 - stretch)
-        out = np.empty((self.rows, self.cols, 3), np.float32)
+        height, out = np.empty((self.rows, self.cols), np.float32), np.empty((self.rows, self.cols, 3), np.float32)
+        height[:] = height_m
         lens = camera.lens
-        _look_up(bgr, self.x_m, self.y_m, np.broadcast_to(height_m, (self.rows, self.cols)), np.array([x, y, c, s]),
+        _look_up(bgr, self.x_m, self.y_m, height, np.array([x, y, c, s]),
                  np.ascontiguousarray(camera.rotation, np.float64), np.asarray(camera.centre_m, np.float64),
                  lens.fx, lens.fy, lens.cx, lens.cy, np.array(lens.dist, np.float64), out)
         return out
