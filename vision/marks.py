@@ -69,15 +69,18 @@ LINEAR_LIGHT = (100 * np.where(CODES <= 0.04045, CODES / 12.92, ((CODES + 0.055)
 
 def look_at_ground(bgr: np.ndarray) -> GroundLook:
     """Subtract the slowly varying ground colour: the local median over about a sixteenth of the picture."""
-    lab = cv2.cvtColor(bgr.astype(np.float32) / 255, cv2.COLOR_BGR2LAB)
-    h, w = lab.shape[:2]
+    h, w = bgr.shape[:2]
+    lab = bgr.astype(np.float32)
+    lab /= 255  # in place, as below: whole pictures in floating point are what the most memory goes to
+    cv2.cvtColor(lab, cv2.COLOR_BGR2LAB, dst=lab)
     step, window = _ground_step(h, w)
     small = cv2.resize(lab, (max(1, w // step), max(1, h // step)), interpolation=cv2.INTER_AREA)
     scale = np.array([2.55, 1.0, 1.0], np.float32)
     ground_small = np.stack([_median8(small[..., c] * scale[c] + (0 if c == 0 else 128), window) for c in range(3)], -1)
     ground_small = (ground_small - np.array([0, 128, 128], np.float32)) / scale
     ground_small = cv2.GaussianBlur(ground_small, (0, 0), window / 6)
-    offset = lab - cv2.resize(ground_small, (w, h), interpolation=cv2.INTER_LINEAR)
+    offset = lab
+    offset -= cv2.resize(ground_small, (w, h), interpolation=cv2.INTER_LINEAR)
     grain = _grain(offset, step, window)
     return GroundLook(offset, grain, cv2.LUT(bgr, LINEAR_LIGHT))
 
