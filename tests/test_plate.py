@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from vision.camera import Camera, Lens
-from vision.plate import _medians, _sorting, build_plate
+from vision.plate import _medians, build_plate
+from vision.sorting import sorting
 
 
 @pytest.mark.parametrize("n", [1, 2, 3, 5, 9, 17, 28, 32])
@@ -14,7 +15,7 @@ def test_the_lower_median_of_those_that_count(n: int) -> None:
     rng = np.random.default_rng(n)
     values, count = rng.integers(0, 256, (n, 3 * 700)).astype(np.uint8), rng.integers(1, n + 1, 700).astype(np.uint8)
     out = np.empty(3 * 700, np.uint8)
-    _medians(values, count, _sorting(n), out)
+    _medians(values, count, sorting(n), out)
     middle = (np.repeat(count.astype(int), 3) - 1) // 2
     assert (out == np.sort(values, axis=0)[middle, np.arange(3 * 700)]).all()
 

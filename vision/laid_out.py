@@ -14,6 +14,7 @@ import numpy as np
 from vision.camera import Camera
 from vision.overlap import side_by_side
 from vision.solid import Pose
+from vision.sorting import sort_columns, sorting
 
 BANDS = 8  # parts that pictures are averaged in, so that all cores have work
 AT_ONCE = 128  # values averaged side by side: they stay in the processor's nearest memory
@@ -85,12 +86,13 @@ def average(pictures: Sequence[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
     """Median (rows, cols, 3) of pictures laid out alike, and their robust scatter (rows, cols; grey levels, mean of the
     channels)."""
     middle, scatter = np.empty_like(pictures[0]), np.empty_like(pictures[0])
+    pairs = sorting(len(pictures))
 
     def band(rows: np.ndarray) -> None:
         if len(rows):
             part = slice(rows[0], rows[-1] + 1)
             stack = np.stack([p[part].ravel() for p in pictures])
-            _medians(stack, middle[part].reshape(-1), scatter[part].reshape(-1))
+            _medians(stack, pairs, middle[part].reshape(-1), scatter[part].reshape(-1))
 
     side_by_side(band, np.array_split(np.arange(len(middle)), BANDS))
     return middle, scatter.mean(axis=2)
@@ -125,31 +127,19 @@ def _look_up(bgr, x_m, y_m, height_m, pose, rotation, centre, fx, fy, cx, cy, di
 
 
 @numba.njit(cache=True, nogil=True)
-def _medians(stack, middle, scatter):  # pragma: no cover (compiled)
+def _medians(stack, pairs, middle, scatter):  # pragma: no cover (compiled)
     """Median of stack (n, m) into `middle` (m,), 1.4826 times the median distance from it into `scatter` (m,)."""
     n, m = stack.shape
     values = np.empty((n, AT_ONCE), np.float32)
     for start in range(0, m, AT_ONCE):
         count = min(AT_ONCE, m - start)
         values[:, :count] = stack[:, start:start + count]
-        _rise(values)
+        sort_columns(values, pairs)
         for q in range(count):
             median = np.float32(0.5) * (values[(n - 1) // 2, q] + values[n // 2, q])
             middle[start + q] = median
             for i in range(n):
                 values[i, q] = abs(values[i, q] - median)
-        _rise(values)
+        sort_columns(values, pairs)
         for q in range(count):
             scatter[start + q] = np.float32(1.4826 * 0.5) * (values[(n - 1) // 2, q] + values[n // 2, q])
-
-
-@numba.njit(cache=True, nogil=True)
-def _rise(values):  # pragma: no cover (compiled)
-    """Sort the larger half of each column of values (n, AT_ONCE), all columns in step: no branch to be guessed."""
-    n = len(values)
-    for done in range(n // 2 + 1):
-        for i in range(n - 1 - done):
-            for q in range(AT_ONCE):
-                a, b = values[i, q], values[i + 1, q]
-                values[i, q] = a if a < b else b
-                values[i + 1, q] = b if a < b else a

@@ -18,6 +18,7 @@ import numpy as np
 from vision.camera import Camera
 from vision.overlap import side_by_side
 from vision.solid import fill
+from vision.sorting import sort_columns, sorting
 
 MAP_STEP = 8
 """Coarse grid of the warping maps; in between they are bilinear (error < 0.01 px for real lenses)."""
@@ -69,7 +70,7 @@ def build_plate(pictures: Sequence[np.ndarray], cameras: Sequence[Camera], refer
     plate, known = np.empty((h, w, 3), np.uint8), np.empty((h, w), bool)
     enough = max(min(3, len(pictures)), len(pictures) // 6)
 
-    pairs = _sorting(len(pictures))
+    pairs = sorting(len(pictures))
 
     def band(top: int) -> None:
         rows = min(BAND_PX, h - top)
@@ -112,20 +113,6 @@ TILE = 512
 """Bytes of each picture sorted in one go, so that all pictures' stay in the processor's nearest memory."""
 
 
-def _sorting(n: int) -> np.ndarray:
-    """(m, 2) pairs to compare and exchange that sort any n values (Batcher's odd-even merge sort; Knuth, TAOCP 3,
-    5.2.2 M). The same steps for all pixels, so that the processor takes many pixels at once."""
-    pairs, p = [], 1
-    while p < n:
-        k = p
-        while k >= 1:
-            pairs += [(i + j, i + j + k) for j in range(k % p, n - k, 2 * k) for i in range(min(k, n - j - k))
-                      if (i + j) // (2 * p) == (i + j + k) // (2 * p)]
-            k //= 2
-        p *= 2
-    return np.array(pairs, int).reshape(-1, 2)
-
-
 @numba.njit(cache=True, nogil=True)
 def _medians(stack, count, pairs, out):  # pragma: no cover (compiled)
     """Lower median of the `count` (m,) smallest of the values (n, 3 m) uint8 of each pixel, into `out` (3 m,)."""
@@ -136,9 +123,6 @@ def _medians(stack, count, pairs, out):  # pragma: no cover (compiled)
         for i in range(n):
             for k in range(size):
                 tile[i, k] = stack[i, left + k]
-        for q in range(len(pairs)):
-            low, high = tile[pairs[q, 0]], tile[pairs[q, 1]]
-            for k in range(TILE):
-                low[k], high[k] = min(low[k], high[k]), max(low[k], high[k])
+        sort_columns(tile, pairs)
         for k in range(size):
             out[left + k] = tile[(count[(left + k) // 3] - 1) // 2, k]
