@@ -9,8 +9,8 @@ from scipy.optimize import nnls
 
 from analysis.course import Mark
 from vision.camera import Camera, Lens
-from vision.survey_cone import measure_cone
-from vision.survey_cone_drawn import _not_negative, _shares, rings_px, solid_m
+from vision.survey_cone import lies, measure_cone
+from vision.survey_cone_drawn import _not_negative, _shares, lying_m, rings_px, solid_m
 
 CONE = Mark("pivot", 3.0, 2.0, 0.18, 0.75, 1.5)
 CAMERA = Camera(Lens.ideal(640, 480, 900.0), np.diag([1.0, -1.0, -1.0]), np.array([0.0, 0.0, 20.0]))
@@ -56,3 +56,35 @@ def test_a_drawn_cone_is_found_where_it_stands() -> None:
     assert place is not None
     assert np.hypot(place.x_m - at[0], place.y_m - at[1]) < 0.004
     assert place.share > 0.95
+
+
+def picture_of(rings: np.ndarray) -> np.ndarray:
+    """Red parts and a white one on a noisy ground."""
+    shares, top, left = _shares(rings, (480, 640))
+    red = np.random.default_rng(2).normal(0, 1, (480, 640)).astype(np.float32)
+    bright = [0, 50, 5, 50, 50][:len(shares)]
+    red[top:top + shares.shape[1], left:left + shares.shape[2]] += np.einsum("k,kvu->vu", bright, shares)
+    return red
+
+
+@pytest.mark.parametrize("turn_deg", [0, 70, 160, 250])
+def test_a_cone_that_lies_is_told_from_one_that_stands(turn_deg: float) -> None:
+    red = picture_of(rings_px(CAMERA, lying_m(CONE, np.radians(turn_deg)), (3.3, 2.2)))
+    place = measure_cone(red, CAMERA, CONE, (3.3 + 0.2 * np.cos(np.radians(turn_deg)), 2.2))
+    assert place is not None
+    assert lies(red, CAMERA, CONE, place)
+
+
+@pytest.mark.parametrize("at", [(3.0, 2.0), (0.2, 0.1), (-6.0, 4.0)])
+@pytest.mark.parametrize("pole_m", [0.0, 1.5])
+def test_a_cone_that_stands_does_not_lie(at: tuple[float, float], pole_m: float) -> None:
+    """From straight above to 20° aslant, and with a red wall beside it."""
+    cone = Mark("pivot", *at, 0.18, 0.75, pole_m)
+    red = picture_of(rings_px(CAMERA, solid_m(cone), at))
+    u = CAMERA.project_ground(np.array([at]))[0, 0]
+    for wall in (False, True):
+        if wall:
+            red[:, int(u) + 40:int(u) + 60] = 60
+        place = measure_cone(red, CAMERA, cone, (at[0] + 0.05, at[1]))
+        assert place is not None
+        assert not lies(red, CAMERA, cone, place)

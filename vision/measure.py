@@ -45,14 +45,17 @@ def measure(clips: Sequence[Path | str], vehicle: Vehicle, course: Course, *, le
     if lens is not None:
         lens = _fitting(lens, footage)
     seen = look_over(footage, vehicle, course, lens, picks, tell)
-    watch = MarkWatch(seen.registration.marks, course, seen.registration.camera)
+    surveyed = seen.registration
+    watch = MarkWatch((*surveyed.marks, *surveyed.fallen), course, surveyed.camera)
     steps = _followed(seen, footage, watch, vehicle, tell)
     events = watch.events()
     moved = {e.name: e.t_s for e in events}
-    marks = tuple(as_stood_before(seen, footage, m, moved[m.name], course) if m.name in moved else m
-                  for m in seen.registration.marks)
-    return replace(_track(steps, footage, replace(seen.registration, marks=marks), seen.learnt, vehicle, events, name),
-                   size=seen.size)
+    marks = [as_stood_before(seen, footage, m, moved[m.name], course) if m.name in moved else m
+             for m in (*surveyed.marks, *surveyed.fallen)]
+    standing = tuple(m for m in marks if m not in surveyed.fallen)
+    fallen = tuple(m for m in surveyed.fallen if m in marks)
+    return replace(_track(steps, footage, replace(surveyed, marks=standing, fallen=fallen), seen.learnt, vehicle,
+                          events, name), size=seen.size)
 
 
 def _fitting(lens: Lens, footage: Footage) -> Lens:
@@ -112,6 +115,9 @@ def _notes(steps: Sequence[Step], registration: Registration, learnt: LearntRoof
         notes.append(f"{missing} of {len(steps)} looks at the clip gave no position; they are shown as gaps.")
     if registration.unseen:
         notes.append("Not seen, so taken from the course file: " + ", ".join(registration.unseen) + ".")
+    if registration.fallen:
+        notes.append("Lying on the ground, so taken as standing where the course file says: "
+                     + ", ".join(m.name for m in registration.fallen) + ".")
     if learnt.rim is None:
         notes.append("The edge of the roof could not be made out: the vehicle's place is known to about 8 cm only.")
     return notes

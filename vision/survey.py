@@ -17,7 +17,7 @@ from analysis.course import Area, Course, Line, Mark, SurveyedLine, SurveyedMark
 from analysis.trouble import Trouble
 from vision.camera import Camera, Lens
 from vision.marks import ConeSpot, GroundLook, find_cones, find_lines, look_at_ground, signal_colour
-from vision.survey_cone import ConePlace, barrier_mask, measure_cone
+from vision.survey_cone import ConePlace, barrier_mask, lies, measure_cone
 from vision.survey_fit import (
     BAY_PAINT_SETTING_OUT_M,
     CONE_SETTING_OUT_M,
@@ -48,8 +48,9 @@ class Registration:
     """A picture placed in the course frame.
 
     `covariance` (8, 8): turn about the camera's own axes (rad), shift in the course frame (m), log focal length, bend
-    (k1 at half the longer side). `residual_px`: RMS of the paint about straight lines. `unseen`: names of marks not
-    found. `other_cones_m` (n, 2): cones that are not in the course's list."""
+    (k1 at half the longer side). `residual_px`: RMS of the paint about straight lines. `fallen`: marks that lie on the
+    ground, about where; they are not among `marks`. `unseen`: names of marks not found. `other_cones_m` (n, 2): cones
+    that are not in the course's list."""
 
     camera: Camera
     focal_sd_px: float
@@ -57,6 +58,7 @@ class Registration:
     lines: tuple[SurveyedLine, ...]
     residual_px: float
     covariance: np.ndarray
+    fallen: tuple[SurveyedMark, ...] = ()
     unseen: tuple[str, ...] = ()
     other_cones_m: np.ndarray = field(default_factory=lambda: np.zeros((0, 2)))
 
@@ -176,7 +178,7 @@ def register_from_picks(picks: Sequence[Pick], course: Course, size: tuple[int, 
         cones = {m.name: ConePlace(m.x_m, m.y_m, s.u_px, s.v_px, 2 * camera.metres_per_pixel(), 1.0)
                  for m, s in zip(named.marks, spots, strict=True)}
         fit = fit_camera(course, camera, cones, [], lens_known=lens is not None)
-        return _report(course, fit, cones, [], np.zeros((0, 2)), lens_known=lens is not None)
+        return _report(course, fit, cones, [], np.zeros((0, 2)), lens_known=lens is not None, fallen={})
     look = look_at_ground(bgr)
     got = _settle(look, course, camera, find_cones(bgr, look=look), None, lens_known=lens is not None,
                   picked={m.name: s for m, s in zip(named.marks, spots, strict=True)})
@@ -256,18 +258,23 @@ def _distrust(course: Course, spots: list[ConeSpot], lines: list,
 def _settle(look: GroundLook, course: Course, camera: Camera, spots: list[ConeSpot], exclude: np.ndarray | None, *,
             lens_known: bool, picked: dict[str, ConeSpot] | None = None,
             sway: SwaySeen | None = None) -> Registration | FailedRegistration:
-    """Measure, fit, and measure again with the better camera."""
+    """Measure, fit, and measure again with the better camera, and without marks that then turn out to lie."""
     red = signal_colour(look.offset)
     if exclude is not None:
         red = np.where(exclude > 0, 0, red).astype(np.float32)
     placed = course
     cones: dict[str, ConePlace] = {}
+    fallen: dict[str, ConePlace] = {}
     paints: list[PaintSeen] = []
     fit: Fit | None = None
     spread_m, care = CONE_SETTING_OUT_M, 1.0
     for turn in range(3):
         spots = _off_the_barrier(spots, course, camera, (look.linear.shape[1], look.linear.shape[0]))
         cones = _measure_cones(red, course, camera, spots, picked, cones)
+        if turn == 1 and picked is None:
+            fallen = {name: c for name, c in cones.items()
+                      if lies(red, camera, course.mark(name), c, course.barrier, course.barrier_height_m)}
+        cones = {name: c for name, c in cones.items() if name not in fallen}
         paints = _measure_paints(look, placed, camera, exclude, reach_m=0.6 if turn == 0 else 0.4)
         if len(cones) < 3:
             return FailedRegistration(f"only {len(cones)} of the course's marks look like cones from above",
@@ -283,8 +290,8 @@ def _settle(look: GroundLook, course: Course, camera: Camera, spots: list[ConeSp
     if fit.residual_px > limit:
         return FailedRegistration(f"the painted lines do not come out straight ({fit.residual_px:.1f} px)",
                                   "the lens bends too much: calibrate it (tailtrace lens) and give the lens file")
-    others = _other_cones(course, camera, spots, cones)
-    return _report(course, fit, cones, paints, others, lens_known=lens_known)
+    others = _other_cones(course, camera, spots, cones | fallen)
+    return _report(course, fit, cones, paints, others, lens_known=lens_known, fallen=fallen)
 
 
 def _other_cones(course: Course, camera: Camera, spots: list[ConeSpot], cones: dict[str, ConePlace]) -> np.ndarray:
@@ -375,14 +382,16 @@ def _shifted(line: Line, shifts_m: tuple[float, float]) -> Line:
 
 
 def _report(course: Course, fit: Fit, cones: dict[str, ConePlace], paints: list[PaintSeen], others: np.ndarray, *,
-            lens_known: bool) -> Registration:
-    marks = []
-    for m in course.marks:
-        if m.name in cones:
-            px = np.array([[cones[m.name].u_px, cones[m.name].v_px]])
+            lens_known: bool, fallen: dict[str, ConePlace]) -> Registration:
+    def surveyed(places: dict[str, ConePlace]) -> tuple[SurveyedMark, ...]:
+        out = []
+        for m in (m for m in course.marks if m.name in places):
+            px = np.array([[places[m.name].u_px, places[m.name].v_px]])
             x, y = fit.camera.to_ground(px)[0]
             frame_sd = float(ground_sd_m(fit, px, lens_known)[0])
-            marks.append(SurveyedMark(m.name, float(x), float(y), cones[m.name].sd_m, m.x_m, m.y_m, frame_sd))
+            out.append(SurveyedMark(m.name, float(x), float(y), places[m.name].sd_m, m.x_m, m.y_m, frame_sd))
+        return tuple(out)
+
     lines = []
     for p in paints:
         if any(ln.name == p.line.name for ln in course.lines):
@@ -390,5 +399,6 @@ def _report(course: Course, fit: Fit, cones: dict[str, ConePlace], paints: list[
             own_sd = math.hypot(p.paint.width_sd_m / 2, STRAIGHT_PX * fit.camera.metres_per_pixel())
             lines.append(SurveyedLine(ln.name, ln.x0_m, ln.y0_m, ln.x1_m, ln.y1_m, own_sd, fit.line_sd_m[ln.name]))
     focal_sd = 0.0 if lens_known else fit.camera.lens.fx * math.sqrt(max(fit.covariance[6, 6], 0.0))
-    return Registration(fit.camera, focal_sd, tuple(marks), tuple(lines), fit.residual_px, fit.covariance,
-                        tuple(m.name for m in course.marks if m.name not in cones), others)
+    unseen = tuple(m.name for m in course.marks if m.name not in cones and m.name not in fallen)
+    return Registration(fit.camera, focal_sd, surveyed(cones), tuple(lines), fit.residual_px, fit.covariance,
+                        surveyed(fallen), unseen, others)

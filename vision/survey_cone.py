@@ -15,8 +15,14 @@ from scipy.optimize import minimize
 
 from analysis.course import Area, Mark
 from vision.camera import Camera
-from vision.survey_cone_drawn import BLUR_PX, misfit, rings_px, solid_m
+from vision.survey_cone_drawn import BLUR_PX, lying_m, misfit, rings_px, solid_m
 
+SURELY_STANDS = 0.9  # share explained by a cone that stands, above which it is not asked whether it lies
+LIES_BETTER = 0.85
+"""A lying cone must leave less than this share of what a standing one leaves. On rendered clips two that lay left at
+most 0.76, and none of 95 that stood, seen from straight above to far aslant, less than 0.94."""
+LYING_STEPS = np.vstack([np.zeros(3), np.diag([0.1, 0.1, 0.2])])
+"""First steps of the search for a lying cone: half its base (m, m) and the angle (rad) it may be seen amiss."""
 CONE_SD_PX = 0.3  # least error of a cone's place, however clear it is: it is no perfect cone of the stated size
 
 
@@ -33,6 +39,10 @@ class ConePlace:
     sd_m: float
     share: float
 
+    @property
+    def at_m(self) -> tuple[float, float]:
+        return self.x_m, self.y_m
+
 
 def measure_cone(red: np.ndarray, camera: Camera, mark: Mark, start_m: tuple[float, float],
                  barrier: Area | None = None, barrier_height_m: float = 1.0) -> ConePlace | None:
@@ -40,7 +50,7 @@ def measure_cone(red: np.ndarray, camera: Camera, mark: Mark, start_m: tuple[flo
 
     It is first tried on a grid of third-of-base steps, for its stripes can fit one stripe farther along. None when it
     lies outside the picture or nothing fits."""
-    reach_m = 1.2 * mark.base_half_m + 0.15
+    reach_m = _reach_m(mark)
     box = _box_px(camera, mark, start_m, reach_m, red.shape)
     if box is None:
         return None
@@ -83,6 +93,43 @@ def measure_cone(red: np.ndarray, camera: Camera, mark: Mark, start_m: tuple[flo
     return ConePlace(float(place[0]), float(place[1]), float(u), float(v), sd, share)
 
 
+def lies(red: np.ndarray, camera: Camera, mark: Mark, place: ConePlace, barrier: Area | None = None,
+         barrier_height_m: float = 1.0) -> bool:
+    """Whether what was measured at `place` as a cone that stands is the same cone lying there.
+
+    Lying must explain better both what was measured and all around it: what is red beside a cone, or a cone seen so
+    aslant that it looks as long as it is high, then decides nothing."""
+    box = _box_px(camera, mark, place.at_m, mark.height_m, red.shape)
+    if box is None or place.share > SURELY_STANDS:
+        return False
+    u0, v0, u1, v1 = box
+    near, around = (_watched(camera, mark, place.at_m, box, grow_m, barrier, barrier_height_m)
+                    for grow_m in (_reach_m(mark), mark.height_m))
+    patch, view = red[v0:v1, u0:u1].astype(float), replace(camera, lens=camera.lens.cropped(u0, v0))
+    v, u = np.nonzero(around)
+    ground, weight = view.to_ground(np.column_stack([u, v])), patch[v, u]
+    if not weight.any():
+        return False
+    middle = weight @ ground / weight.sum()
+    way = np.linalg.eigh((ground - middle).T @ ((ground - middle) * weight[:, None]))[1][:, 1]
+
+    def drawn(q: np.ndarray) -> np.ndarray:
+        return rings_px(view, lying_m(mark, q[2]), q[:2])
+
+    fits = []
+    for end in (way, -way):  # most of its red is towards the base, about a third of the way up
+        start = np.array([*(middle - end * mark.height_m / 3), math.atan2(end[1], end[0])])
+        fits.append(minimize(lambda q: float(misfit(drawn(q), patch, around)), start, method="Nelder-Mead",
+                             options={"initial_simplex": start + LYING_STEPS, "maxfev": 60}))
+    lying, standing = drawn(min(fits, key=lambda f: f.fun).x), rings_px(view, solid_m(mark), place.at_m)
+    return all(misfit(lying, patch, w) < LIES_BETTER * misfit(standing, patch, w) for w in (near, around))
+
+
+def _reach_m(mark: Mark) -> float:
+    """How far from where it is sought a cone may be found."""
+    return 1.2 * mark.base_half_m + 0.15
+
+
 def local_gsd(camera: Camera, at_m: tuple[float, float]) -> float:
     p = camera.project_ground(np.array([at_m, (at_m[0] + 0.5, at_m[1]), (at_m[0], at_m[1] + 0.5)]))
     a, b = (p[1] - p[0]) / 0.5, (p[2] - p[0]) / 0.5
@@ -111,10 +158,12 @@ def _watched(camera: Camera, mark: Mark, at_m: tuple[float, float], box: tuple[i
     mask = np.zeros((v1 - v0, u1 - u0), np.uint8)
     for rings in rings_px(camera, solid_m(mark, reach_m), at_m):
         _fill(cv2.convexHull((rings.reshape(-1, 2) - [u0, v0]).astype(np.float32))[:, 0], mask)
-    if barrier is not None:
-        r = math.ceil(2 * BLUR_PX)
-        mask[cv2.dilate(barrier_mask(camera, barrier, barrier_height_m, box), np.ones((2 * r + 1,) * 2)) > 0] = 0
-    return mask > 0
+    return (mask > 0) & _off_barrier(camera, barrier, barrier_height_m, box) if barrier is not None else mask > 0
+
+
+def _off_barrier(camera: Camera, barrier: Area, height_m: float, box: tuple[int, int, int, int]) -> np.ndarray:
+    r = math.ceil(2 * BLUR_PX)
+    return cv2.dilate(barrier_mask(camera, barrier, height_m, box), np.ones((2 * r + 1,) * 2)) == 0
 
 
 def barrier_mask(camera: Camera, barrier: Area, height_m: float, box: tuple[int, int, int, int]) -> np.ndarray:

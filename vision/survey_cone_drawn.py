@@ -35,9 +35,22 @@ _SPREAD = _GAUSS / _GAUSS.sum()  # the same, of sum one
 def solid_m(mark: Mark, grow_m: float = 0.0) -> np.ndarray:
     """(parts, 2, CORNERS, 3) m about the base's middle: the lower and upper ring of base plate, three slices of the
     body, and pole, from the ground up."""
+    return _solid_m(mark, mark.base_half_m * ROUND_BASE, grow_m)
+
+
+def lying_m(mark: Mark, heading_rad: float) -> np.ndarray:
+    """The same of a cone that lies on the ground, its tip towards heading_rad, about the middle of its base's lower
+    edge: it rests on that edge and on what is at its other end."""
+    across, up, along = np.moveaxis(_solid_m(mark, mark.base_half_m), -1, 0)
+    c, s = math.cos(heading_rad), math.sin(heading_rad)
+    axis_m = mark.base_half_m * (1 - along / along.max())
+    return np.stack([along * c - across * s, along * s + across * c, up + axis_m], -1)
+
+
+def _solid_m(mark: Mark, base_radius_m: float, grow_m: float = 0.0) -> np.ndarray:
     half, top = mark.base_half_m, mark.height_m
     rings = [(half * (BODY_SHARE + (TIP_SHARE - BODY_SHARE) * k / 3) + grow_m, top * k / 3) for k in range(4)]
-    base = (half * ROUND_BASE + grow_m, 0.0)
+    base = (base_radius_m + grow_m, 0.0)
     parts = [(base, base), *itertools.pairwise(rings)]
     if mark.pole_height_m > top:
         parts.append(((POLE_RADIUS_M + grow_m, top), (POLE_RADIUS_M + grow_m, mark.pole_height_m)))
