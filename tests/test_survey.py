@@ -15,6 +15,7 @@ from analysis.course import EXERCISES, Area, Course, Line, Mark
 from analysis.trouble import Trouble
 from vision.camera import Camera, Lens
 from vision.survey import FailedRegistration, Pick, Registration, mirror_image, refine, register, register_from_picks
+from vision.sway import SwaySeen, _laid_like, varied, view_of
 
 CLIP = Path(__file__).parents[2] / "shared" / "data" / "yard_clip_another_renderer"
 
@@ -71,6 +72,22 @@ def test_a_known_lens_is_kept() -> None:
     assert got.camera.lens == camera.lens
     assert got.focal_sd_px == 0.0
     assert abs(got.camera.centre_m[2] - camera.centre_m[2]) < 0.3
+
+
+@pytest.mark.parametrize("feigned", [False, True])
+def test_a_sway_that_contradicts_the_marks_is_left_out(feigned: bool) -> None:
+    course = bus_course()
+    camera = looking_down(course, tilt_deg=4.0)
+    picture = paint(course, camera)
+    found = register(picture, course)
+    assert isinstance(found, Registration)
+    told = camera
+    if feigned:  # by vibration: a quarter too long, and askew
+        told = varied(camera, np.array([np.log(1.25), 0.0, 0.0, 0.08, 0.05]))
+        told = _laid_like(told, camera, np.random.default_rng(0).uniform([0, 0], picture.shape[1::-1], (500, 2)))(told)
+    sway = SwaySeen(told, (), view_of(told), np.diag([0.02, 0.01, 0.01, 0.01]) ** 2)
+    got = assert_good(refine(replace(found, camera=told), picture, course, sway=sway), camera, course)
+    assert (got.focal_sd_px > 0.05 * camera.lens.fx) == feigned
 
 
 def test_bay_on_the_other_side() -> None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 import cv2
 import numpy as np
@@ -40,6 +41,9 @@ LEAST_MARKS = 4  # four points fix a plane seen by a camera (a homography)
 LEAST_SHARE = 0.65  # of the course's marks; of the usual seven, one may be missing and one hidden
 BARRIER_LEAN_M = 0.2  # how far from its place the far edge of a barrier may look: its height seen aslant (own choice)
 LEAST_MARGIN = 0.6  # marks' worth by which the best assignment must beat a really different one
+SWAY_DOUBTED = 13.3
+"""What the camera's sway tells of lens and tilt (four values) is left out if it makes the marks and lines fit worse by
+this much (squares of standard deviations; by chance once in a hundred): vibration can feign a sway."""
 LEAST_CONE_SHARE = 0.35  # of the picture's variation explained by the cone's solid
 
 
@@ -279,8 +283,12 @@ def _settle(look: GroundLook, course: Course, camera: Camera, spots: list[ConeSp
         if len(cones) < 3:
             return FailedRegistration(f"only {len(cones)} of the course's marks look like cones from above",
                                       "the cones must be in view and not covered; or point the marks out by hand")
-        fit = fit_camera(course, camera, cones, [replace(p, line=_nominal(course, p.line.name)) for p in paints],
-                         lens_known=lens_known, cone_setting_out_m=spread_m, paint_care=care, sway=sway)
+        fitted = partial(fit_camera, course, camera, cones,
+                         [replace(p, line=_nominal(course, p.line.name)) for p in paints], lens_known=lens_known,
+                         cone_setting_out_m=spread_m, paint_care=care)
+        fit = fitted(sway=sway)
+        if turn == 0 and sway is not None and fit.misfit > (alone := fitted()).misfit + SWAY_DOUBTED:
+            fit, sway = alone, None
         camera = fit.camera
         spread_m = setting_out_seen_m(course, camera, cones)
         care = paint_care_seen(fit, paints, course)

@@ -52,13 +52,14 @@ class Fit:
     """`covariance` (8, 8) of (turn about the camera's axes, rad; shift in the course frame, m; log focal; bend).
 
     `line_shifts_m`: for each painted line seen, how far its two ends lie beyond nominal (towards the paint's side).
-    `residual_px`: RMS of the paint about straight lines."""
+    `residual_px`: RMS of the paint about straight lines. `misfit`: the least sum of squares, in standard deviations."""
 
     camera: Camera
     covariance: np.ndarray
     line_shifts_m: dict[str, tuple[float, float]]
     line_sd_m: dict[str, float]
     residual_px: float
+    misfit: float
 
 
 def focal_of_view(size_px: int, fov_rad: float) -> float:
@@ -144,7 +145,7 @@ def fit_camera(course: Course, camera: Camera, cones: dict[str, ConePlace], pain
         sds[seen.line.name] = math.sqrt(covariance[own, own].trace() / 2)
     off = edges.off(line_of, fitted.to_ground(all_px[cuts[0]:cuts[1]]), q[8:], half_width)
     residual = float(np.sqrt((off ** 2).mean())) / fitted.metres_per_pixel() if len(off) else 0.0
-    return Fit(fitted, covariance[:8, :8], shifts, sds, residual)
+    return Fit(fitted, covariance[:8, :8], shifts, sds, residual, 2 * float(result.cost))
 
 
 def setting_out_seen_m(course: Course, camera: Camera, cones: dict[str, ConePlace]) -> float:
