@@ -14,6 +14,7 @@ wandering then looks like creeping.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -180,11 +181,17 @@ def _arriving(roll: Mixture, mean: float, sd: float) -> Mixture:
 
 def _later(now: Mixture, dt: float, bias_time: float, bias_var: float) -> Mixture:
     """The histories after time `dt`."""
-    forget = np.exp(-dt / bias_time)
-    move, noise = speed_step(dt)
-    f, q = np.eye(4), np.zeros((4, 4))
-    f[:3, 1:3], f[_BIAS, _BIAS] = move, forget
-    q[:3, :3], q[_BIAS, _BIAS] = noise, bias_var * (1 - forget**2)
+    f, q = _step(dt, bias_time, bias_var)
     mean, cov = now.mean @ f.T, f @ now.cov @ f.T + q
-    cov[0, :3, :3] -= noise  # standing: nothing moves
+    cov[0, :3, :3] -= q[:3, :3]  # standing: nothing moves
     return Mixture(now.log_w, mean, cov)
+
+
+@lru_cache(1024)  # a clip knows few steps of time, and each is gone through several times
+def _step(dt: float, bias_time: float, bias_var: float) -> tuple[np.ndarray, np.ndarray]:
+    """Transition and noise (4, 4) of the state over time `dt`; not to be written to."""
+    forget = np.exp(-dt / bias_time)
+    f, q = np.eye(4), np.zeros((4, 4))
+    (f[:3, 1:3], q[:3, :3]), f[_BIAS, _BIAS] = speed_step(dt), forget
+    q[_BIAS, _BIAS] = bias_var * (1 - forget**2)
+    return f, q
