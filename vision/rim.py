@@ -78,7 +78,7 @@ class SideLook:
 class RimFit:
     """Where the rim lies in the roof picture against the entered sizes.
 
-    along_m, across_m, turn_rad: the body's place in the present frame, with sd of each. size: how large
+    along_m, across_m, turn_rad: the body's place in the present frame. size: how large
     the roof looks, as a share of the entered size, sd size_sd: not 1 when the camera's height is wrong.
     longer_m, wider_m: what is left of length and width after that. edge_radius_m: rounding of the roof's edge.
     cov (3, 3) of along, across and turn together: a turn moves a roof that lies far from the body's own origin.
@@ -87,7 +87,6 @@ class RimFit:
     along_m: float
     across_m: float
     turn_rad: float
-    sd: tuple[float, float, float]
     size: float
     size_sd: float
     longer_m: float
@@ -222,12 +221,13 @@ def fit_rim(solid: Solid, bands: Mapping[str, Layout], looks: Sequence[Mapping[s
             weight = tukey_weight(residual, scatter)
         cov = np.linalg.inv(normal) * scatter**2
         spread = np.sqrt(np.diag(np.linalg.inv(normal))) * scatter
-    # The same edge is seen again and again in like light: its mean is no better than half a single sighting.
+    # The same edge is seen again and again in like light: its mean is no better than half a single sighting. The size
+    # hangs on two ends; a turn on the halves, half a length apart, of two sides.
     floor = 0.5 * CLEAN_EDGE_PX * h
-    sd_place = (max(float(spread[0]), floor), max(float(spread[1]), floor), max(float(spread[2]), floor / length))
-    return RimFit(float(found[0]), float(found[1]), float(found[2]), sd_place, 1 + float(found[3]),
-                  max(float(spread[3]), floor / length), float(found[4]), float(found[5]), max(float(found[6]), 0.0),
-                  _no_better(cov[:3, :3], np.array([floor, floor, floor / length]), (s.x_min_m + s.x_max_m) / 2))
+    least_sd = np.array([floor, floor, 2 * floor / length])
+    return RimFit(float(found[0]), float(found[1]), float(found[2]), 1 + float(found[3]),
+                  max(float(spread[3]), math.sqrt(2) * floor / length), float(found[4]), float(found[5]),
+                  max(float(found[6]), 0.0), _no_better(cov[:3, :3], least_sd, (s.x_min_m + s.x_max_m) / 2))
 
 
 def _no_better(cov: np.ndarray, sd: np.ndarray, middle_m: float) -> np.ndarray:
