@@ -226,7 +226,7 @@ def fit_rim(solid: Solid, bands: Mapping[str, Layout], looks: Sequence[Mapping[s
     floor = 0.5 * CLEAN_EDGE_PX * h
     least_sd = np.array([floor, floor, 2 * floor / length])
     return RimFit(float(found[0]), float(found[1]), float(found[2]), 1 + float(found[3]),
-                  max(float(spread[3]), math.sqrt(2) * floor / length), float(found[4]), float(found[5]),
+                  max(float(spread[3]), np.sqrt(2) * floor / length), float(found[4]), float(found[5]),
                   max(float(found[6]), 0.0), _no_better(cov[:3, :3], least_sd, (s.x_min_m + s.x_max_m) / 2))
 
 
