@@ -32,8 +32,9 @@ from vision.survey import Pick, Registration, refine, register_any
 from vision.sway import SwaySeen, lens_from_sway
 from vision.tracking import Scene
 
-SPREAD_COUNT = 20
-"""Pictures looked at before following: enough for a median without the vehicle (28 told no more on rendered clips)."""
+SPREAD_COUNT = 28
+"""Pictures looked at before following: with 20 of them a rendered clip's focal length came out 1.3 % off from its sway,
+and the vehicle 7 cm beside its place."""
 SPREAD_BYTES = 220e6
 """Working memory for those pictures; fewer are taken of a larger picture."""
 SIZE_CONFIRMED = 3.0
