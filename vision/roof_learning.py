@@ -29,8 +29,9 @@ from vision.solid import Pose, main_solid
 LEAST_SHARE = 0.4
 """Share of the pictures with a coarse pose that must show the same roof; below it the coarse poses were wrong."""
 CENTRINGS, HEIGHT_ROUNDS = 2, 6
-"""So often is the rim put in its place before what stands on the roof is raised, and at most so often is that raised
-then: each time by about what a pixel of blur lets be seen."""
+"""So often is the rim put in its place, at half size each time before what stands on the roof is raised (at most so
+often, each time by about what a pixel of blur lets be seen), then at full size, where it moves by millimetres at last.
+"""
 HEIGHT_SETTLED_M = 0.02  # less moves no pixel by more than a tenth of one
 LEAST_LOOKS = 3  # at a side: a median of fewer would be any one of them
 BESIDE_M = (0.3, 0.55)
@@ -87,7 +88,9 @@ def learn_roof(vehicle: Body, bgrs: Sequence[np.ndarray], cameras: Sequence[Came
                 break
     height = _twice(height, fine.layout)
     height, poses = fine.heights(poses, height)
-    poses, rim = fine.centred(fine.align(fine.build(poses, height), poses, coarse))
+    poses = fine.align(fine.build(poses, height), poses, coarse)
+    for _ in range(CENTRINGS):
+        poses, rim = fine.centred(poses)
     roof = fine.build(poses, height)
     fits = fine.fits(roof, poses, coarse)
     found = [f for f in fits if f is not None]
