@@ -298,11 +298,12 @@ def _settle(look: GroundLook, course: Course, camera: Camera, spots: list[ConeSp
     if fit.residual_px > limit:
         return FailedRegistration(f"the painted lines do not come out straight ({fit.residual_px:.1f} px)",
                                   "the lens bends too much: calibrate it (tailtrace lens) and give the lens file")
-    others = _other_cones(course, camera, spots, cones | fallen)
+    others = _other_cones(course, camera, spots, cones, fallen)
     return _report(course, fit, cones, paints, others, lens_known=lens_known, fallen=fallen)
 
 
-def _other_cones(course: Course, camera: Camera, spots: list[ConeSpot], cones: dict[str, ConePlace]) -> np.ndarray:
+def _other_cones(course: Course, camera: Camera, spots: list[ConeSpot], cones: dict[str, ConePlace],
+                 fallen: dict[str, ConePlace]) -> np.ndarray:
     """(n, 2) ground places (m) of cones that are none of the course's marks."""
     trust = spot_trust(spots)
     rest = [[s.u_px, s.v_px] for s, t in zip(spots, trust, strict=True) if t > 0.8]
@@ -310,11 +311,13 @@ def _other_cones(course: Course, camera: Camera, spots: list[ConeSpot], cones: d
         return np.zeros((0, 2))
     ground = camera.to_ground(np.array(rest), LEAN_SHARE * float(np.median([m.height_m for m in course.marks])))
     apart = 2 * max(m.base_half_m + m.height_m / 2 for m in course.marks)
-    kept = [np.array([c.x_m, c.y_m]) for c in cones.values()]
+    length = max(max(m.height_m, m.pole_height_m) for m in course.marks)
+    kept = [(np.array(c.at_m), apart) for c in cones.values()]
+    kept += [(np.array(c.at_m), apart + length) for c in fallen.values()]  # its tip may be taken for a cone
     found = []
     for g in ground:
-        if all(np.hypot(*(g - k)) > apart for k in kept):
-            kept.append(g)
+        if all(np.hypot(*(g - k)) > far for k, far in kept):
+            kept.append((g, apart))
             found.append(g)
     return np.array(found).reshape(-1, 2)
 
