@@ -52,7 +52,8 @@ def measure(clips: Sequence[Path | str], vehicle: Vehicle, course: Course, *, le
     moved = {e.name: e.t_s for e in events}
     marks = [as_stood_before(seen, footage, m, moved[m.name], course) if m.name in moved else m
              for m in (*surveyed.marks, *surveyed.fallen)]
-    standing = tuple(m for m in marks if m not in surveyed.fallen)
+    order = [m.name for m in course.marks]
+    standing = tuple(sorted((m for m in marks if m not in surveyed.fallen), key=lambda m: order.index(m.name)))
     fallen = tuple(m for m in surveyed.fallen if m in marks)
     return replace(_track(steps, footage, replace(surveyed, marks=standing, fallen=fallen), seen.learnt, vehicle,
                           events, name), size=seen.size)
