@@ -56,13 +56,14 @@ def measured(clip: BenchClip, folder: Path) -> list[Figures]:
     shutil.rmtree(folder / "cache", ignore_errors=True)
     environment = {"PYTHONPATH": str(REPO / "tests"), "XDG_CACHE_HOME": str(folder / "cache")}
     footage = open_footage([given / "clip.mp4"])
-    decode_s = float(watched([*python, "bench.decode", given / "clip.mp4"], folder / "decode.log", environment).said)
+    decoding = watched([*python, "bench.decode", given / "clip.mp4"], folder / "decode.log", environment)
+    decode_s = float(decoding.said)
     programs = {"attempt": [*python, "cli.main", "analyse", given / "clip.mp4", "--vehicle", given / "vehicle.toml",
                             "--course", given / "course.toml", "--out", folder / "attempt"]}
     if not clip.for_its_size:
         programs |= {name: [*python, f"bench.{name}", given, folder / name] for name in ("baseline", "tracker")}
     ran = {name: watched(command, folder / f"{name}.log", environment) for name, command in programs.items()}
-    (folder / PROFILE.name).write_text(profile(clip.name, ran["attempt"], decode_s))
+    (folder / PROFILE.name).write_text(profile(clip.name, decoding, ran["attempt"]))
     truth = Truth.read(clip.truth_csv, clip.truth_json)
     out: list[Figures] = []
     for name in ("attempt", "baseline", "tracker"):
