@@ -27,6 +27,7 @@ from cli.still import still_jpeg
 from cli.summary import print_summary
 from vision.footage import Footage, open_footage
 from vision.measure import measure
+from vision.memory import give_back
 from vision.steady import one_thread_each
 
 
@@ -92,6 +93,7 @@ def run(request: Request, reporting: Reporting = on_terminal) -> Attempt:
         with one_thread_each(), reporting() as report:
             footage = open_footage(request.clips)
             track = measure(request.clips, vehicle, course, lens=lens, picks=picks, progress=report)
+            give_back()
             report("judging the run", 0.0)
             attempt = noted(judge(track, vehicle, course, rules, log))
             if request.room:

@@ -25,10 +25,6 @@ CONE_SETTING_OUT_M = 0.15  # before the cones of this yard are seen; counts as m
 PAINT_SETTING_OUT_M = 0.04  # how exactly a line is painted (own estimate; no published figure)
 BAY_PAINT_SETTING_OUT_M = 0.06  # the same of the bay, which is often taped
 PAINT_END_SETTING_OUT_M = 0.06  # the same of where a line ends
-CONES_USUAL_COUNTS, PAINT_USUAL_COUNTS = 0.25, 1.0
-"""How much what is usual elsewhere counts against what is seen of this yard's care, in values seen: yards differ a
-hundredfold, so what is usual says little of this one. Paint tells less of itself than the number of its values says:
-the ends of one line, and lines laid from one tape, are off alike."""
 # What lens to expect when no lens file is given: field of view across the longer side about 70°, 52-90° within two
 # sd; bend (k1 at half the longer side) within ±0.12 at two sd.
 FIELD_OF_VIEW_RAD = math.radians(70)
@@ -152,30 +148,30 @@ def fit_camera(course: Course, camera: Camera, cones: dict[str, ConePlace], pain
 def setting_out_seen_m(course: Course, camera: Camera, cones: dict[str, ConePlace]) -> float:
     """How carefully this yard's cones were put down (one sd per axis, m), from the fitted camera.
 
-    The usual spread enters with the weight CONES_USUAL_COUNTS; the fit itself has used up about four values; one cone
-    far off counts no more than three usual sd."""
+    The usual spread enters with the weight of one cone (two values); the fit itself has used up about four values;
+    one cone far off counts no more than three usual sd."""
     squares = 0.0
     for m in course.marks:
         if m.name in cones:
             x, y = camera.to_ground(np.array([[cones[m.name].u_px, cones[m.name].v_px]]))[0]
             squares += min((x - m.x_m) ** 2 + (y - m.y_m) ** 2, (3 * CONE_SETTING_OUT_M) ** 2)
     free = max(2 * len(cones) - 4, 0)
-    return math.sqrt((CONES_USUAL_COUNTS * CONE_SETTING_OUT_M ** 2 + squares) / (CONES_USUAL_COUNTS + free))
+    return math.sqrt((2 * CONE_SETTING_OUT_M ** 2 + squares) / (2 + free))
 
 
 def paint_care_seen(fit: Fit, paints: list[PaintSeen], course: Course) -> float:
     """With what spread this yard's paint was laid, as a share of the usual one, from how well its lines agree with each
     other and with the course file.
 
-    The usual spread enters with the weight PAINT_USUAL_COUNTS; the course frame itself has used up four values; a
-    value far off counts no more than three usual sd."""
+    The usual spread enters with the weight of one value; the course frame itself has used up four; a value far off
+    counts no more than three usual sd."""
     off = [shift / p.setting_out_m for p in paints for shift in fit.line_shifts_m[p.line.name]]
     for p in paints:
         for line in (ln for ln in course.lines if ln.name == p.line.name):
             off += [_end_offset_m(line, end, fit.camera.to_ground(px[None])) / PAINT_END_SETTING_OUT_M
                     for end, px in p.ends_px]
     squares = float(np.minimum(np.square(off), 9.0).sum())
-    return math.sqrt((PAINT_USUAL_COUNTS + squares) / (PAINT_USUAL_COUNTS + max(len(off) - 4, 0)))
+    return math.sqrt((1 + squares) / (1 + max(len(off) - 4, 0)))
 
 
 def ground_sd_m(fit: Fit, px: np.ndarray, lens_known: bool) -> np.ndarray:
