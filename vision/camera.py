@@ -90,7 +90,7 @@ class Camera:
 
     def to_ground(self, px: np.ndarray, z_m: float = 0.0) -> np.ndarray:
         """(n, 2) pixels to (n, 2) points (m) where their rays meet the level z = z_m; NaN above the horizon."""
-        return self.along_rays(_rays(_rows(px, 2), self.lens.numbers), z_m)
+        return self.along_rays(self.lens.rays(px), z_m)
 
     def along_rays(self, rays: np.ndarray, z_m: float = 0.0) -> np.ndarray:
         """(n, 3) directions in the camera frame to (n, 2) points (m) of the level z = z_m; NaN where they miss it."""

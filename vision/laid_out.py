@@ -11,7 +11,7 @@ import cv2
 import numba
 import numpy as np
 
-from vision.camera import Camera
+from vision.camera import Camera, in_camera, pixel_of
 from vision.overlap import side_by_side
 from vision.solid import Pose
 from vision.sorting import sort_columns, sorting
@@ -75,10 +75,9 @@ class Layout:
         x, y = np.array([pose.x_m, pose.y_m]) * stretch + about_m[:2] * (1 - stretch)
         height, out = np.empty((self.rows, self.cols), np.float32), np.empty((self.rows, self.cols, 3), np.float32)
         height[:] = height_m
-        lens = camera.lens
         _look_up(bgr, self.x_m, self.y_m, height, np.array([x, y, c, s]),
                  np.ascontiguousarray(camera.rotation, np.float64), np.asarray(camera.centre_m, np.float64),
-                 lens.fx, lens.fy, lens.cx, lens.cy, np.array(lens.dist, np.float64), out)
+                 camera.lens.numbers, out)
         return out
 
 
@@ -98,24 +97,16 @@ def average(pictures: Sequence[np.ndarray]) -> tuple[np.ndarray, np.ndarray]:
     return middle, scatter.mean(axis=2)
 
 
-@numba.njit(cache=True, nogil=True)
-def _look_up(bgr, x_m, y_m, height_m, pose, rotation, centre, fx, fy, cx, cy, dist, out):  # pragma: no cover (compiled)
-    """Brown's model of camera.Lens, bilinear."""
+@numba.njit(cache=True, nogil=True, error_model="numpy")
+def _look_up(bgr, x_m, y_m, height_m, pose, rotation, centre, lens, out):  # pragma: no cover (compiled)
+    """Bilinear. lens: Lens.numbers."""
     h, w, _ = bgr.shape
-    k1, k2, p1, p2, k3 = dist
     px, py, c, s = pose
     for i in range(len(y_m)):
         for j in range(len(x_m)):
-            a = px + c * x_m[j] - s * y_m[i] - centre[0]
-            b = py + s * x_m[j] + c * y_m[i] - centre[1]
-            d = height_m[i, j] - centre[2]
-            z = rotation[2, 0] * a + rotation[2, 1] * b + rotation[2, 2] * d
-            x = (rotation[0, 0] * a + rotation[0, 1] * b + rotation[0, 2] * d) / z
-            y = (rotation[1, 0] * a + rotation[1, 1] * b + rotation[1, 2] * d) / z
-            r2 = x * x + y * y
-            radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
-            u = fx * (x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x)) + cx
-            v = fy * (y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y) + cy
+            x, y, z = in_camera(px + c * x_m[j] - s * y_m[i], py + s * x_m[j] + c * y_m[i], height_m[i, j], rotation,
+                                centre)
+            u, v = pixel_of(x, y, z, lens)
             u = min(u, w - 1.001) if u > 0 else 0.0  # also where there is no number, behind the camera
             v = min(v, h - 1.001) if v > 0 else 0.0
             iu, iv = int(u), int(v)

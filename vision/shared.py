@@ -10,19 +10,17 @@ out; a camera's errors that the marks and lines leave open are just those that m
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 
 from analysis.track import turns
 from vision.camera import Camera
 from vision.solid import Pose
-from vision.survey_fit import bend_of, lens_with
+from vision.survey_fit import STEPS, moved_by
 
 LEAN_STRAYS = 2.5
 """The roof leans this many times further from where it should than the reference camera's own covariance says: what the
 sway's pixels share, and a bend that one number does not describe, is not in it (13 rendered clips: 1 to 5)."""
-_STEPS = np.array([1e-5, 1e-5, 1e-5, 1e-3, 1e-3, 1e-3, 1e-4, 1e-5])  # of turn (rad), shift (m), log focal, bend
 
 
 def shared_cov(poses: Sequence[Pose], wheelbase_m: float, roof_m: float, camera: Camera,
@@ -32,24 +30,19 @@ def shared_cov(poses: Sequence[Pose], wheelbase_m: float, roof_m: float, camera:
     ends = np.concatenate([p.to_course(np.array([[0.0, 0.0], [wheelbase_m, 0.0]])) for p in poses])
     heading = np.array([p.heading_rad for p in poses])
     on_ground, on_roof = camera.project_ground(ends), camera.project_ground(ends, roof_m)
-    lean, frame = np.zeros((2, len(poses), 3, len(_STEPS)))
-    for k, step in enumerate(_STEPS):
-        moved = _moved(camera, step * np.eye(len(_STEPS))[k])
+    lean, frame = np.zeros((2, len(poses), 3, len(STEPS)))
+    for k, step in enumerate(STEPS):
+        moved = moved_by(camera, np.diag(STEPS)[k])
         ground_m = (moved.to_ground(on_ground) - ends) / step
-        frame[:, :, k] = _of_pose(ground_m, heading, wheelbase_m)
-        lean[:, :, k] = _of_pose((moved.to_ground(on_roof, roof_m) - ends) / step - ground_m, heading, wheelbase_m)
+        frame[:, :, k] = change_of_pose(ground_m, heading, wheelbase_m)
+        roof_shift = (moved.to_ground(on_roof, roof_m) - ends) / step
+        lean[:, :, k] = change_of_pose(roof_shift - ground_m, heading, wheelbase_m)
     lean, frame = np.nan_to_num(lean), np.nan_to_num(frame)  # a pose beyond the horizon of the reference view
     lean *= LEAN_STRAYS
     return lean @ covariance @ np.swapaxes(lean, 1, 2), frame @ covariance @ np.swapaxes(frame, 1, 2)
 
 
-def _moved(camera: Camera, by: np.ndarray) -> Camera:
-    """The camera with each of Registration's eight numbers changed by `by` (8,)."""
-    lens = lens_with(camera.lens, camera.lens.fx * float(np.exp(by[6])), bend_of(camera.lens) + float(by[7]))
-    return replace(camera.moved(by[:3], by[3:6]), lens=lens)
-
-
-def _of_pose(ends_m: np.ndarray, heading_rad: np.ndarray, apart_m: float) -> np.ndarray:
+def change_of_pose(ends_m: np.ndarray, heading_rad: np.ndarray, apart_m: float) -> np.ndarray:
     """(n, 3) how x, y and heading change when the two ends, apart_m apart, of each body move by (2 n, 2)."""
     rear, front = ends_m[::2], ends_m[1::2]
     across = turns(heading_rad)[:, :2, 1]

@@ -399,7 +399,7 @@ def _report(course: Course, fit: Fit, cones: dict[str, ConePlace], paints: list[
         for m in (m for m in course.marks if m.name in places):
             px = np.array([[places[m.name].u_px, places[m.name].v_px]])
             x, y = fit.camera.to_ground(px)[0]
-            frame_sd = float(ground_sd_m(fit, px, lens_known)[0])
+            frame_sd = float(ground_sd_m(fit, px)[0])
             out.append(SurveyedMark(m.name, float(x), float(y), places[m.name].sd_m, m.x_m, m.y_m, frame_sd))
         return tuple(out)
 

@@ -174,20 +174,22 @@ def paint_care_seen(fit: Fit, paints: list[PaintSeen], course: Course) -> float:
     return math.sqrt((1 + squares) / (1 + max(len(off) - 4, 0)))
 
 
-def ground_sd_m(fit: Fit, px: np.ndarray, lens_known: bool) -> np.ndarray:
+STEPS = np.array([1e-5, 1e-5, 1e-5, 1e-3, 1e-3, 1e-3, 1e-4, 1e-5])
+"""By which each of a Fit's eight numbers is moved for a slope: small against what bends it, large against rounding."""
+
+
+def moved_by(camera: Camera, by: np.ndarray) -> Camera:
+    """The camera with each of a Fit's eight numbers changed by `by` (8,)."""
+    lens = lens_with(camera.lens, camera.lens.fx * math.exp(by[6]), bend_of(camera.lens) + float(by[7]))
+    return replace(camera.moved(by[:3], by[3:6]), lens=lens)
+
+
+def ground_sd_m(fit: Fit, px: np.ndarray) -> np.ndarray:
     """One-sigma error (m, root of the mean of both axes' variances) of ground places of pixels, from the camera's."""
     base = fit.camera.to_ground(px)
-    columns = []
-    steps = np.array([1e-5] * 3 + [1e-3] * 3 + [1e-4, 1e-5])
-    focal, bend = fit.camera.lens.fx, bend_of(fit.camera.lens)
-    for k, step in enumerate(steps):
-        d = np.zeros(8)
-        d[k] = step
-        moved = fit.camera.moved(d[:3], d[3:6])
-        if not lens_known and k >= 6:
-            moved = replace(moved, lens=lens_with(moved.lens, focal * math.exp(d[6]), bend + d[7]))
-        columns.append((moved.to_ground(px) - base) / step)
-    j = np.stack(columns, -1)
+    slopes = [(moved_by(fit.camera, by).to_ground(px) - base) / step
+              for by, step in zip(np.diag(STEPS), STEPS, strict=True)]
+    j = np.stack(slopes, -1)
     var = np.einsum("nik,kl,nil->n", j, fit.covariance, j) / 2
     return np.sqrt(np.maximum(var, 0))
 

@@ -15,6 +15,7 @@ from vision.hinged_roofs import HingedRoofs
 from vision.outline import difference, find_vehicle
 from vision.plate import Plate
 from vision.roof import Fitted, Roof, near
+from vision.shared import change_of_pose
 from vision.solid import Pose, covered_px
 
 LOST_AFTER_S = 0.5
@@ -162,7 +163,5 @@ def _camera_share(vehicle: Vehicle, pose: Pose, placed: Placed) -> np.ndarray:
         step = np.zeros(6)
         step[k] = 1e-4 if k < 3 else 1e-3
         moved = placed.camera.moved(step[:3], step[3:]).along_rays(rays, z) - ends
-        across = np.array([-np.sin(pose.heading_rad), np.cos(pose.heading_rad)])
-        turn = float((moved[1] - moved[0]) @ across) / vehicle.wheelbase_m
-        slope[:, k] = np.array([moved[0, 0], moved[0, 1], turn]) / step[k]
+        slope[:, k] = change_of_pose(moved, np.array([pose.heading_rad]), vehicle.wheelbase_m)[0] / step[k]
     return slope @ placed.cov @ slope.T
