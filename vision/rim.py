@@ -211,14 +211,12 @@ def fit_rim(solid: Solid, bands: Mapping[str, Layout], looks: Sequence[Mapping[s
         if len(rows) < LEAST_SEEN:
             return None
         a, b, sd = np.array(rows), np.array(seen), np.array(sds)
-        weight = np.ones(len(b))
-        for _ in range(8):
-            w = weight / sd**2
-            normal = (a * w[:, None]).T @ a + np.diag(1 / believed**2)
-            found = np.linalg.solve(normal, (a * w[:, None]).T @ b)
+        for _ in range(8):  # from what is found already: all edges alike would let a few wrong ones bend the sizes
             residual = (b - a @ found) / sd
             scatter = max(1.4826 * float(np.median(np.abs(residual))), 1.0)
-            weight = tukey_weight(residual, scatter)
+            w = tukey_weight(residual, scatter) / sd**2
+            normal = (a * w[:, None]).T @ a + np.diag(1 / believed**2)
+            found = np.linalg.solve(normal, (a * w[:, None]).T @ b)
         cov = np.linalg.inv(normal) * scatter**2
         spread = np.sqrt(np.diag(np.linalg.inv(normal))) * scatter
     # The same edge is seen again and again in like light: its mean is no better than half a single sighting. The size
@@ -268,7 +266,7 @@ def _edge_offset(band: Layout, look: np.ndarray, part: np.ndarray, outward: tupl
     between = (reach_m[:-1] + reach_m[1:]) / 2
     ground = np.exp(-0.5 * (beyond / (SOLID_CONTRAST * noise)) ** 2)
     i = int(np.argmax(step * ground * np.exp(-0.5 * (between / window_m) ** 2)))
-    if not 0 < i < len(step) - 1 or step[i] < LEAST_STEP * noise:
-        return None
+    if not 0 < i < len(step) - 1 or step[i] < LEAST_STEP * noise or ground[i] < NO_EDGE:
+        return None  # no edge, or none with ground beyond it, as where a shadow ends beside the rim
     w = step[i - 1:i + 2] - 0.5 * min(step[i - 1], step[i + 1])
     return float(d[0] + (between[i] - reach_m[0]) + (reach_m[1] - reach_m[0]) * (w[2] - w[0]) / max(w.sum(), 1e-6))
