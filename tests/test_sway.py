@@ -13,7 +13,7 @@ import pytest
 
 from vision.camera import Camera, Lens
 from vision.plate import Plate
-from vision.sway import LEAST_PICTURES, SwaySeen, lens_from_sway, varied, view_of
+from vision.sway import LEAST_PICTURES, SwaySeen, _disagreement, lens_from_sway, varied, view_of
 
 SIZE = (640, 360)
 TRUE = Lens(*SIZE, 430.0, 430.0, 319.5, 179.5, (-0.06, 0.01, 0, 0, 0))
@@ -93,3 +93,11 @@ def test_a_varied_camera_sees_the_ground_below_where_it_did() -> None:
     assert other.centre_m == pytest.approx([3, -2, 60])
     middle = np.array([[319.5, 179.5], [362.5, 179.5]])  # 43 px: 3 m at 30 m up
     assert other.to_ground(middle) == pytest.approx(camera.to_ground(middle), abs=2e-3)
+
+
+def test_views_that_pull_apart_widen_the_doubt() -> None:
+    """By hand: information 4 in the first of two numbers; four views pull it by 3, -3, 3, -3: their spread says
+    (4 x 9) / 4² x 4/3 = 3, where their noise says 1/4: 12 times as much. Pulls as small as the noise change nothing."""
+    cov = np.diag([0.25, 1.0])
+    assert _disagreement(cov, np.array([[3.0, 0], [-3, 0], [3, 0], [-3, 0]])) == pytest.approx(12.0)
+    assert _disagreement(cov, np.array([[0.1, 0], [-0.1, 0], [0, 0.1], [0, -0.1]])) == 1.0

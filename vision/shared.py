@@ -18,10 +18,6 @@ from vision.camera import Camera
 from vision.solid import Pose
 from vision.survey_fit import STEPS, moved_by
 
-LEAN_STRAYS = 2.5
-"""The roof leans this many times further from where it should than the reference camera's own covariance says: what the
-sway's pixels share, and a bend that one number does not describe, is not in it (13 rendered clips: 1 to 5)."""
-
 
 def shared_cov(poses: Sequence[Pose], wheelbase_m: float, roof_m: float, camera: Camera,
                covariance: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -38,7 +34,6 @@ def shared_cov(poses: Sequence[Pose], wheelbase_m: float, roof_m: float, camera:
         roof_shift = (moved.to_ground(on_roof, roof_m) - ends) / step
         lean[:, :, k] = change_of_pose(roof_shift - ground_m, heading, wheelbase_m)
     lean, frame = np.nan_to_num(lean), np.nan_to_num(frame)  # a pose beyond the horizon of the reference view
-    lean *= LEAN_STRAYS
     return lean @ covariance @ np.swapaxes(lean, 1, 2), frame @ covariance @ np.swapaxes(frame, 1, 2)
 
 

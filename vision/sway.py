@@ -33,9 +33,9 @@ LEAST_SWAY = 0.004
 """Movement of the picture, as a share of its width, below which a sway tells nothing that coding does not feign."""
 SETTLED = 0.1
 """A step below this share of its standard deviation ends the search."""
-SCATTER = 1.5
-"""The estimate strays this much more than the pixels' noise alone says (so it did on rendered clips, whose
-lens is known): compression and resampling move all pixels of a neighbourhood alike."""
+SCATTER = 1.9
+"""The estimate strays this much more than the pixels' noise alone says (so it did on ten rendered clips, whose lens is
+known): compression and resampling move all pixels of a neighbourhood alike."""
 _STEPS = np.array([1e-3, 1e-3, 1e-3, 1e-4, 1e-4])
 """For numerical slopes: about a tenth of a pixel at the edge of the picture."""
 _POSE_SCALE = np.array([30.0, 30.0, 30.0, 1.0, 1.0, 1.0])  # so that turns (rad) and shifts (m) move pixels alike
@@ -74,9 +74,9 @@ def lens_from_sway(pictures: Sequence[np.ndarray], cameras: Sequence[Camera],
     cov = np.diag(BELIEVED**2)
     for _ in range(ROUNDS):
         information, pull = np.diag(BELIEVED**-2), -total / BELIEVED**2
-        views, i, p = _settled(flats, views, hidden_px, found, px)
+        views, i, pulls = _settled(flats, views, hidden_px, found, px)
         cov = np.linalg.inv(information + i)
-        step = cov @ (pull + p)
+        step = cov @ (pull + pulls.sum(axis=0))
         after = varied(plate.camera, total + step)
         views = _carried(views, found, after)
         found, total = after, total + step
@@ -89,7 +89,17 @@ def lens_from_sway(pictures: Sequence[np.ndarray], cameras: Sequence[Camera],
                       for e in np.diag(_STEPS)])
     laid = _laid_like(found, plate.camera, px)
     return SwaySeen(laid(found), tuple(laid(view) for view in views), view_of(found),
-                    SCATTER**2 * slope.T @ cov @ slope)
+                    SCATTER**2 * _disagreement(cov, pulls) * slope.T @ cov @ slope)
+
+
+def _disagreement(cov: np.ndarray, pulls: np.ndarray) -> float:
+    """By how much (a factor on cov (k, k), at least 1) the views pull the common numbers further apart, pulls (views,
+    k), than their pixels' noise lets expect: pictures bent each in its own way, as by a rolling shutter that shakes.
+    The largest factor in any direction, of the covariance that views as independent wholes give (cluster-robust
+    covariance; Liang and Zeger 1986)."""
+    root = np.linalg.cholesky(cov)
+    apart = pulls @ root
+    return max(1.0, float(np.linalg.eigvalsh(apart.T @ apart)[-1]) * len(pulls) / (len(pulls) - 1))
 
 
 def _swayed(cameras: Sequence[Camera]) -> float:
@@ -117,7 +127,7 @@ def varied(camera: Camera, change: np.ndarray) -> Camera:
 def _settled(flats: Sequence[Grey], views: Sequence[Camera], hidden_px: Sequence[np.ndarray | None],
              base: Camera, px: np.ndarray) -> tuple[list[Camera], np.ndarray, np.ndarray]:
     """One round of Gauss-Newton: the views moved to agree best, and what they say of the five common numbers
-    (information (5, 5), right side (5,)) with each view's own six taken out."""
+    (information (5, 5), right side of each view (views, 5)) with each view's own six taken out."""
     looked = _looked_up(flats, views, hidden_px, base, px)
     common, own = _slopes(looked, views, base)
     out, residuals, weights = [], [], []
@@ -144,7 +154,7 @@ def _settled(flats: Sequence[Grey], views: Sequence[Camera], hidden_px: Sequence
     shown = np.array(weights)
     common -= np.einsum("in,ink->nk", shown, common) / np.maximum(shown.sum(axis=0), 1e-9)[:, None]  # the mean follows
     left, rest = common * shown[..., None], np.array(residuals) * shown
-    return out, np.einsum("ink,inl->kl", left, left), -np.einsum("ink,in->k", left, rest)
+    return out, np.einsum("ink,inl->kl", left, left), -np.einsum("ink,in->ik", left, rest)
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,59 @@
+"""The roof's rim among edges that are not it, on pictures laid out by hand."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from analysis.vehicle import Solid
+from vision.laid_out import Layout
+from vision.rim import SIDES, RimFit, SideLook, fit_rim
+
+SOLID = Solid("body", -2.4, 6.6, 2.45, 0.3, 3.0, 0.18)
+BAND = Layout(-3.0, 1.8, 0.02, 180, 510)
+ACROSS_M, TURN_RAD = 0.03, 0.002
+NOISE = 2.0
+SHARPNESS_M = 0.012  # of an edge: about half a pixel
+
+
+def roof_on_ground(rng: np.random.Generator, shade_to_m: float | None) -> np.ndarray:
+    """What differs from the empty yard: a bright roof, off by ACROSS_M and TURN_RAD. With `shade_to_m` the light on its
+    right changes at that distance beyond the rim, so that up to there the ground is taken for something else."""
+    x, y = BAND.grid_m[..., 0], BAND.grid_m[..., 1]
+    across = y - ACROSS_M - TURN_RAD * x
+
+    def within(out_m: np.ndarray) -> np.ndarray:
+        return 1 / (1 + np.exp(np.clip(out_m / SHARPNESS_M, -50, 50)))
+    roof = within(np.abs(across) - SOLID.width_m / 2) * within(x - SOLID.x_max_m) * within(SOLID.x_min_m - x)
+    grey = 80 * roof
+    if shade_to_m is not None:
+        beside = within(-across - SOLID.width_m / 2 - shade_to_m) * within(across)
+        grey = np.maximum(grey, 95 * beside)
+    return (grey[..., None] + rng.normal(0, NOISE / 1.538, (*grey.shape, 3))).astype(np.float32)
+
+
+def looks(shades_m: list[float | None]) -> list[dict[str, SideLook]]:
+    rng = np.random.default_rng(3)
+    out = []
+    for shade in shades_m:
+        picture = roof_on_ground(rng, shade)
+        out.append({side: SideLook(picture, NOISE, 0.1, True) for side in SIDES})
+    return out
+
+
+def fitted(shades_m: list[float | None]) -> RimFit:
+    got = fit_rim(SOLID, dict.fromkeys(SIDES, BAND), looks(shades_m), np.array([0.01, 0.02, 0.0, 1.0]), NOISE, 0.001)
+    assert got is not None
+    return got
+
+
+@pytest.mark.parametrize("shades_m", [
+    pytest.param([None] * 8, id="even light"),
+    pytest.param([None] * 3 + [0.11, 0.12, 0.13, 0.14, 0.15], id="a shadow's edge beside the rim in five of eight"),
+    pytest.param([0.5] * 8, id="no ground is seen by the right side"),
+])
+def test_the_rim_is_found_among_shadows(shades_m: list[float | None]) -> None:
+    got = fitted(shades_m)
+    assert got.across_m == pytest.approx(ACROSS_M, abs=0.006)
+    assert got.turn_rad == pytest.approx(TURN_RAD, abs=0.0012)
+    assert abs(got.wider_m) < 0.01 and abs(got.longer_m) < 0.01 and got.edge_radius_m < 0.1
