@@ -28,7 +28,8 @@ def test_any_frame_rate_is_looked_at_ten_times_a_second(tmp_path: Path, rate: Fr
     footage = open_footage([write(tmp_path / "clip.mp4", ms)])
     got = list(frames(footage, rate_hz=10))
     assert len(got) == 21
-    assert [f.t_s for f in got] == pytest.approx(np.arange(21) / 10, abs=0.5 / float(rate) + 1e-3)
+    # At the nearest picture, or at one that must be decoded anyway, as near as half the spacing.
+    assert [f.t_s for f in got] == pytest.approx(np.arange(21) / 10, abs=max(0.5 / float(rate), 0.05) + 1e-3)
     assert all(number_of(f.bgr) == f.index % 20 for f in got)
     assert footage.notes == ()
 

@@ -10,6 +10,7 @@ import pytest
 from grey_clips import number_of, with_display_matrix, write
 
 from analysis.trouble import Trouble
+from vision.coded import length_bytes, nothing_builds_on
 from vision.footage import frames, open_footage, sample_indices, spread_frames
 
 
@@ -75,6 +76,37 @@ def test_sampling_by_hand() -> None:
     times = np.array([0, 0.04, 0.09, 0.13, 0.21, 0.26, 0.31])
     assert sample_indices(times, 10.0).tolist() == [0, 2, 4, 6]
     assert sample_indices(np.arange(5) * 0.2, 10.0).tolist() == [0, 1, 2, 3, 4]  # slower than asked: all
+    spare = np.array([0, 1, 1, 0, 1, 1, 0], bool)  # 0.13 is near enough to 0.1, and 0.31 to 0.3, but neither to 0.2
+    assert sample_indices(times, 10.0, spare).tolist() == [0, 3, 4, 6]
+
+
+def test_pictures_that_none_is_built_upon_are_left_out(tmp_path: Path) -> None:
+    """Two such between the others, and those wanted come as if all were decoded, whether they are such or not."""
+    path = write(tmp_path / "b.mp4", [33 * i for i in range(60)], group=30, grain=20,
+                 options={"bf": "2", "b_strategy": "0", "b-pyramid": "none", "sc_threshold": "0"})
+    footage = open_footage([path])
+    assert 0.5 < footage.spare.mean() < 0.7
+    assert not footage.spare[footage.key].any()
+    whole = [f.bgr for f in frames(footage)]
+    part = footage.parts[0]
+    for wanted in (set(range(0, 60, 3)), set(range(1, 60, 3)), {41}):
+        got = dict(part.decoded(0, wanted))
+        assert wanted <= got.keys()
+        assert all(i in wanted or not part.spare[i] for i in got)
+        assert all(np.array_equal(part.upright(got[i]), whole[i]) for i in wanted)
+    assert {f.index for f in frames(footage, rate_hz=10)} <= set(np.flatnonzero(~footage.spare))
+
+
+def test_what_a_packet_says_of_itself() -> None:
+    """By hand: a unit of two bytes (its length first), then a slice whose first byte tells whether it is built upon."""
+    other, spare, needed = b"\0\0\0\2\x06\0", b"\0\0\0\3\x01\x88\x80", b"\0\0\0\3\x41\x88\x80"
+    assert nothing_builds_on(memoryview(other + spare), 4)
+    assert not nothing_builds_on(memoryview(other + needed), 4)
+    assert not nothing_builds_on(memoryview(spare + needed), 4)  # one of two fields
+    assert not nothing_builds_on(memoryview(other), 4)
+    assert not nothing_builds_on(memoryview(b"\0\0"), 4)
+    assert length_bytes(bytes([1, 100, 0, 40, 255, 225])) == 4
+    assert length_bytes(b"\0\0\0\1\x67\x64") == length_bytes(None) == 0
 
 
 def test_spread_pictures_cover_the_clip(tmp_path: Path) -> None:

@@ -54,6 +54,11 @@ class Footage:
         return tuple(p.path for p in self.parts)
 
     @property
+    def spare(self) -> np.ndarray:
+        """(n,) bool: frames that are not needed to decode others."""
+        return np.concatenate([p.spare for p in self.parts])
+
+    @property
     def duration_s(self) -> float:
         return float(self.times_s[-1])
 
@@ -105,20 +110,21 @@ def _joint(before: Part, after: Part, gap_s: float | None) -> list[str]:
 
 def frames(footage: Footage, *, rate_hz: float | None = None, start_s: float = 0.0,
            end_s: float = float("inf"), size_px: tuple[int, int] | None = None) -> Iterator[Frame]:
-    """Decode in order. With `rate_hz`, only frames nearest to that even spacing are turned into pictures; with a
-    smaller `size_px` (width, height), pictures of that size.
+    """Decode in order. With `rate_hz`, only frames near that even spacing (`sample_indices`), and what they are built
+    upon, are decoded; with a smaller `size_px` (width, height), pictures of that size are given.
 
     Frames that cannot be read (damaged, or past the end of a truncated file) are not yielded. Raises Trouble when
     the pictures change their size on the way.
     """
-    wanted = sample_indices(footage.times_s, rate_hz) if rate_hz else np.arange(len(footage.times_s))
+    wanted = (sample_indices(footage.times_s, rate_hz, footage.spare) if rate_hz
+              else np.arange(len(footage.times_s)))
     wanted = wanted[(footage.times_s[wanted] >= start_s) & (footage.times_s[wanted] <= end_s)]
     for part, at in zip(footage.parts, footage.parts_at, strict=True):
         here = set((wanted[(wanted >= at) & (wanted < at + len(part.ticks))] - at).tolist())
         if not here:
             continue
         last = max(here)
-        for i, picture in part.decoded():
+        for i, picture in part.decoded(0, here):
             if i in here:
                 yield _frame(footage, part, at + i, picture, size_px)
             if i >= last:
@@ -129,7 +135,7 @@ def missing_times(footage: Footage, rate_hz: float, seen_s: np.ndarray) -> np.nd
     """Times (s), `rate_hz` or the clip's own rate apart, about which none of the frames seen at `seen_s` (n,) lies:
     the camera did not record, or what it recorded cannot be read."""
     step = max(1 / rate_hz, HOLE_STEPS * float(np.median(np.diff(footage.times_s))))
-    grid = np.arange(0.0, footage.duration_s + step / 2, step)
+    grid = np.arange(0.0, footage.duration_s + 1e-9, step)
     seen = np.sort(seen_s) if len(seen_s) else np.array([-np.inf])
     right = np.clip(np.searchsorted(seen, grid), 1, max(len(seen) - 1, 1))
     nearest = np.minimum(np.abs(grid - seen[right - 1]), np.abs(grid - seen[np.minimum(right, len(seen) - 1)]))
@@ -160,21 +166,34 @@ def spread_frames(footage: Footage, count: int) -> Iterator[Frame]:
 def _frame_by(footage: Footage, index: int) -> Frame | None:
     """Frame `index`, decoded from the last one before it that decodes by itself; None when it cannot be read."""
     part, i = footage.place(index)
-    for k, picture in part.decoded(i):
+    for k, picture in part.decoded(i, (i,)):
         if k >= i:
             return _frame(footage, part, index, picture) if k == i else None
     return None
 
 
-def sample_indices(times_s: np.ndarray, rate_hz: float) -> np.ndarray:
-    """Indices of the frames nearest to an even spacing of 1/rate_hz s; all of them when the clip is slower."""
+def sample_indices(times_s: np.ndarray, rate_hz: float, spare: np.ndarray | None = None) -> np.ndarray:
+    """Indices of the frames nearest to an even spacing of 1/rate_hz s; all of them when the clip is slower. Where there
+    is one as near as half that spacing which has to be decoded anyway (not `spare`), it is taken: others cost as much
+    again to decode, and are often coded coarser."""
     step = float(np.median(np.diff(times_s)))
     if step >= NEARLY_AS_SLOW / rate_hz:
         return np.arange(len(times_s))
     grid = np.arange(times_s[0], times_s[-1] + step / 2, 1 / rate_hz)
-    right = np.clip(np.searchsorted(times_s, grid), 1, len(times_s) - 1)
-    nearest = np.where(grid - times_s[right - 1] <= times_s[right] - grid, right - 1, right)
-    return np.unique(nearest)
+    taken = _nearest(times_s, grid)
+    if spare is not None and not spare.all():
+        needed = np.flatnonzero(~spare)
+        near = needed[_nearest(times_s[needed], grid)]
+        taken = np.where(np.abs(times_s[near] - grid) <= 0.5 / rate_hz, near, taken)
+    return np.unique(taken)
+
+
+def _nearest(times_s: np.ndarray, grid_s: np.ndarray) -> np.ndarray:
+    """(n,) index of the time nearest to each of grid_s (n,), the earlier of two as near."""
+    if len(times_s) == 1:
+        return np.zeros(len(grid_s), int)
+    right = np.clip(np.searchsorted(times_s, grid_s), 1, len(times_s) - 1)
+    return np.where(grid_s - times_s[right - 1] <= times_s[right] - grid_s, right - 1, right)
 
 
 def _frame(footage: Footage, part: Part, index: int, decoded: Any, size_px: tuple[int, int] | None = None) -> Frame:

@@ -70,7 +70,7 @@ def _fitting(lens: Lens, footage: Footage) -> Lens:
 
 def _followed(seen: LookedOver, footage: Footage, watch: MarkWatch, vehicle: Vehicle, tell: Progress) -> list[Step]:
     steps: list[Step] = []
-    wanted = sample_indices(footage.times_s, MEASURED_HZ)
+    wanted = sample_indices(footage.times_s, MEASURED_HZ, footage.spare)
     next_look_s = 0.0
     for step, frame in follow(seen.scene, ahead(frames(footage, rate_hz=MEASURED_HZ)), seen.first_camera):
         steps.append(step)

@@ -6,7 +6,7 @@ picture that comes twice would shift the count.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Container, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from fractions import Fraction
@@ -18,6 +18,7 @@ import av
 import numpy as np
 
 from analysis.trouble import Trouble
+from vision.coded import length_bytes, nothing_builds_on
 from vision.opening import MOST_PICTURES, check_length, check_picture, opened, video_stream
 
 _DAMAGED = (av.error.FFmpegError, MemoryError)  # what FFmpeg says of it; a size that cannot be had is such a thing too
@@ -35,15 +36,16 @@ SHORT_S = 1.0
 
 @dataclass(frozen=True)
 class Part:
-    """ticks (n,) rising presentation times in units of base_s; key (n,) bool: decodes by itself; width_px, height_px
-    as shown (rotation and the pixels' shape applied); stretch: a pixel's width over its height; stated_s how long the
-    file says it is, recorded_at when it says it was begun (or closed), None where it does not; interlaced: each
-    picture is woven of two taken one after the other."""
+    """ticks (n,) rising presentation times in units of base_s; key (n,) bool: decodes by itself; spare (n,) bool: known
+    not to be needed to decode any other; width_px, height_px as shown (rotation and the pixels' shape applied);
+    stretch: a pixel's width over its height; stated_s how long the file says it is, recorded_at when it says it was
+    begun (or closed), None where it does not; interlaced: each picture is woven of two taken one after the other."""
 
     path: Path
     ticks: np.ndarray
     base_s: float
     key: np.ndarray
+    spare: np.ndarray
     width_px: int
     height_px: int
     stretch: Fraction
@@ -65,15 +67,16 @@ class Part:
     def duration_s(self) -> float:
         return float(self.times_s[-1]) + self.step_s
 
-    def index(self, decoded: Any) -> int | None:
-        """Which of the pictures a decoded one is."""
-        if decoded.pts is None:
+    def index(self, coded: Any) -> int | None:
+        """Which of the pictures a decoded one, or a packet, is."""
+        if coded.pts is None:
             return None
-        i = int(np.searchsorted(self.ticks, decoded.pts))
-        return i if i < len(self.ticks) and self.ticks[i] == decoded.pts else None
+        i = int(np.searchsorted(self.ticks, coded.pts))
+        return i if i < len(self.ticks) and self.ticks[i] == coded.pts else None
 
-    def decoded(self, start: int = 0) -> Iterator[tuple[int, Any]]:
-        """(index, picture) in order, from the last picture at or before `start` that decodes by itself.
+    def decoded(self, start: int = 0, wanted: Container[int] | None = None) -> Iterator[tuple[int, Any]]:
+        """(index, picture) in order, from the last picture at or before `start` that decodes by itself. Given the
+        indices `wanted`, others are left out where no picture is built upon them.
 
         What is damaged is left out, and what was coded after it as a change to it: up to the next picture that decodes
         by itself."""
@@ -85,13 +88,20 @@ class Part:
                     container.seek(int(self.ticks[start]), stream=stream)
                 except _DAMAGED:
                     return
+            packets = container.demux(stream)
+            if wanted is not None and self.spare.any():
+                packets = (p for p in packets if not self._to_leave_out(p, wanted))
             sound, last = True, -1
-            for picture in _pictures(container, stream):
+            for picture in _pictures(packets):
                 sound = picture is not None and (picture.key_frame or (sound and not picture.is_corrupt))
                 i = self.index(picture) if sound else None
                 if i is not None and i > last:
                     last = i
                     yield i, picture
+
+    def _to_leave_out(self, packet: Any, wanted: Container[int]) -> bool:
+        i = self.index(packet)
+        return i is not None and i not in wanted and bool(self.spare[i])
 
     def size_px(self, decoded: Any) -> tuple[int, int]:
         """(width, height) of a decoded picture as shown."""
@@ -108,9 +118,8 @@ class Part:
         return np.ascontiguousarray(np.rot90(bgr, turn)) if turn else bgr
 
 
-def _pictures(container: Any, stream: Any) -> Iterator[Any]:
+def _pictures(packets: Iterator[Any]) -> Iterator[Any]:
     """The decoded pictures, None for each damaged packet; ends where the file can be read no further."""
-    packets = container.demux(stream)
     while True:
         try:
             packet = next(packets)
@@ -133,7 +142,7 @@ def look_over(path: Path) -> Part:
         stated_s = float(stream.duration * stream.time_base) if stream.duration and base else None
         stretch = stream.sample_aspect_ratio or Fraction(1)
         recorded_at = _date(container.metadata.get("creation_time") or stream.metadata.get("creation_time"))
-    timed = {pts: key for pts, key in packets if pts is not None}
+    timed = {pts: (key, spare) for pts, key, spare in packets if pts is not None}
     if packets and len(timed) < len(packets) / 2:
         raise Trouble("does not say when each of its pictures was taken", where=str(path),
                       remedy="give the MP4 or MOV as the camera wrote it, not the bare stream of pictures")
@@ -147,22 +156,27 @@ def look_over(path: Path) -> Part:
         stretch = Fraction(1)
     size = shown_size(first, stretch)
     check_picture(*size, first.format.name, path)
-    return Part(path, ticks, base, np.array([timed[t] for t in ticks], bool), *size, stretch, stated_s, recorded_at,
+    key, spare = np.array([timed[t] for t in ticks], bool).T
+    return Part(path, ticks, base, key, spare, *size, stretch, stated_s, recorded_at,
                 bool(first.interlaced_frame))
 
 
-def _packets(container: Any, stream: Any) -> Iterator[tuple[int | None, bool]]:
-    """Presentation time (ticks) and whether it decodes by itself, of each packet that is to be shown, up to the first
-    that cannot be read."""
+def _packets(container: Any, stream: Any) -> Iterator[tuple[int | None, bool, bool]]:
+    """Presentation time (ticks), whether it decodes by itself, and whether it is known that no other is built upon it,
+    of each packet that is to be shown, up to the first that cannot be read."""
+    decoder = stream.codec_context
+    size = length_bytes(decoder.extradata) if decoder.name == "h264" else 0
     try:
-        yield from ((p.pts, p.is_keyframe) for p in container.demux(stream) if p.size and not p.is_discard)
+        yield from ((p.pts, p.is_keyframe, size > 0 and nothing_builds_on(memoryview(p), size))
+                    for p in container.demux(stream) if p.size and not p.is_discard)
     except _DAMAGED:
         return
 
 
 def _first_picture(path: Path) -> Any:
     with opened(path) as container:
-        return next((p for p in _pictures(container, video_stream(container, path)) if p is not None), None)
+        packets = container.demux(video_stream(container, path))
+        return next((p for p in _pictures(packets) if p is not None), None)
 
 
 def _date(text: str | None) -> datetime | None:
