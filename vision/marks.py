@@ -9,6 +9,7 @@ Weak when cones are not red or orange, when a cone's base is under 3 px, or when
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -52,37 +53,53 @@ class LineSpot:
 
 @dataclass(frozen=True)
 class GroundLook:
-    """Lab picture (float32, L 0..100) less the ground's own local colour, and the grain (one sd) of the ground.
+    """A picture bgr (h, w, 3) and its `colour` (h, w, 2) float32: a and b of Lab, less the ground's own there.
 
-    `linear` is the picture in linear light (float32, 0..100): blur mixes light, not its gamma-coded values, so
-    the middle of a blurred edge is to be sought there."""
+    No more of it is kept in floating point: whole pictures in that are what the most memory goes to."""
 
-    offset: np.ndarray
-    grain: np.ndarray
-    linear: np.ndarray
+    bgr: np.ndarray
+    colour: np.ndarray
+
+    def linear_at(self, px: np.ndarray) -> np.ndarray:
+        """(n, m, 3) float32, 0..100: linear light at pixels (n, m, 2) float32 inside the picture. Blur mixes light, not
+        its gamma-coded values, so the middle of a blurred edge is to be sought there."""
+        return np.concatenate([self._linear_about(rows) for rows in np.array_split(px, -(-len(px) // ROWS_AT_ONCE))])
+
+    def _linear_about(self, px: np.ndarray) -> np.ndarray:
+        left, top = np.maximum(np.floor(px.min(axis=(0, 1))).astype(int) - 1, 0)
+        right, low = np.ceil(px.max(axis=(0, 1))).astype(int) + 2
+        part = cv2.LUT(self.bgr[top:low, left:right], LINEAR_LIGHT)
+        return cv2.remap(part, px[..., 0] - np.float32(left), px[..., 1] - np.float32(top), cv2.INTER_LINEAR)
 
 
+ROWS_AT_ONCE = 16  # profiles across a line: no more of the picture than about them is decoded at once
 CODES = np.arange(256) / 255  # all 8-bit grey levels; the numbers below are those of IEC 61966-2-1 (sRGB)
 # sRGB decoding, IEC 61966-2-1; video's BT.709 curve is close enough to it
 LINEAR_LIGHT = (100 * np.where(CODES <= 0.04045, CODES / 12.92, ((CODES + 0.055) / 1.055) ** 2.4)).astype(np.float32)
 
 
 def look_at_ground(bgr: np.ndarray) -> GroundLook:
-    """Subtract the slowly varying ground colour: the local median over about a sixteenth of the picture."""
+    """The picture's colour less that of the ground."""
+    return GroundLook(bgr, cv2.merge(_less_ground(bgr, (1, 2))))
+
+
+def _less_ground(bgr: np.ndarray, channels: Sequence[int]) -> list[np.ndarray]:
+    """Channels of Lab (h, w) float32, L 0..100, less the slowly varying ground's: the local median over about a
+    sixteenth of the picture."""
     h, w = bgr.shape[:2]
     lab = bgr.astype(np.float32)
-    lab /= 255  # in place, as below: whole pictures in floating point are what the most memory goes to
+    lab /= 255  # in place, as below
     cv2.cvtColor(lab, cv2.COLOR_BGR2LAB, dst=lab)
     step, window = _ground_step(h, w)
     small = cv2.resize(lab, (max(1, w // step), max(1, h // step)), interpolation=cv2.INTER_AREA)
-    scale = np.array([2.55, 1.0, 1.0], np.float32)
-    ground_small = np.stack([_median8(small[..., c] * scale[c] + (0 if c == 0 else 128), window) for c in range(3)], -1)
-    ground_small = (ground_small - np.array([0, 128, 128], np.float32)) / scale
-    ground_small = cv2.GaussianBlur(ground_small, (0, 0), window / 6)
-    offset = lab
-    offset -= cv2.resize(ground_small, (w, h), interpolation=cv2.INTER_LINEAR)
-    grain = _grain(offset, step, window)
-    return GroundLook(offset, grain, cv2.LUT(bgr, LINEAR_LIGHT))
+    planes = [cv2.extractChannel(lab, c) for c in channels]
+    del lab
+    for c, plane in zip(channels, planes, strict=True):
+        scale, zero = (2.55, 0) if c == 0 else (1.0, 128)  # as 8 bits
+        ground = (_median8(small[..., c] * np.float32(scale) + zero, window) - zero) / np.float32(scale)
+        soft = cv2.GaussianBlur(ground, (0, 0), window / 6)
+        cv2.subtract(plane, cv2.resize(soft, (w, h), interpolation=cv2.INTER_LINEAR), dst=plane)
+    return planes
 
 
 def _ground_step(h: int, w: int) -> tuple[int, int]:
@@ -91,23 +108,30 @@ def _ground_step(h: int, w: int) -> tuple[int, int]:
     return step, 2 * (max(h, w) // step // 32) + 1
 
 
-def _grain(offset: np.ndarray, step: int, window: int) -> np.ndarray:
-    """One sd of the ground's texture and noise, per channel: local median of the mean absolute offset."""
-    h, w = offset.shape[:2]
-    spread = cv2.resize(np.abs(offset), (max(1, w // step), max(1, h // step)), interpolation=cv2.INTER_AREA)
-    small = np.stack([_median8(spread[..., c] * 8, window) / 8 for c in range(offset.shape[2])], -1) * 1.25
-    return cv2.resize(np.maximum(small, 0.4), (w, h), interpolation=cv2.INTER_LINEAR)
+def _grain(planes: Sequence[np.ndarray]) -> np.ndarray:
+    """(h, w) one sd of the ground's texture and noise, of several channels together: local median of the mean absolute
+    offset."""
+    h, w = planes[0].shape
+    step, window = _ground_step(h, w)
+    small = []
+    for plane in planes:
+        spread = cv2.resize(np.abs(plane), (max(1, w // step), max(1, h // step)), interpolation=cv2.INTER_AREA)
+        small.append(np.maximum(_median8(spread * 8, window) / 8 * 1.25, 0.4))
+    return cv2.resize(np.linalg.norm(small, axis=0), (w, h), interpolation=cv2.INTER_LINEAR)
 
 
 def _median8(channel: np.ndarray, window: int) -> np.ndarray:
     return cv2.medianBlur(np.clip(channel, 0, 255).astype(np.uint8), window).astype(np.float32)
 
 
-def signal_colour(offset: np.ndarray) -> np.ndarray:
-    """How much redder-and-oranger than the ground (Lab units, 0 and up): chroma along the hue less that across it."""
+def signal_colour(colour: np.ndarray) -> np.ndarray:
+    """How much redder-and-oranger than the ground (h, w), in Lab units, 0 and up: chroma along the hue less that across
+    it. colour (h, w, 2): a and b less the ground's."""
     c, s = math.cos(CONE_HUE_RAD), math.sin(CONE_HUE_RAD)
-    a, b = offset[..., 1], offset[..., 2]
-    return np.maximum(c * a + s * b - np.abs(c * b - s * a), 0)
+    turned = cv2.transform(colour, np.array([[c, s], [-s, c]]))
+    red = np.abs(turned[..., 1])
+    np.subtract(turned[..., 0], red, out=red)
+    return np.maximum(red, 0, out=red)
 
 
 def find_cones(bgr: np.ndarray, *, base_px: tuple[float, float] | None = None, exclude: np.ndarray | None = None,
@@ -118,12 +142,10 @@ def find_cones(bgr: np.ndarray, *, base_px: tuple[float, float] | None = None, e
     long_side = max(bgr.shape[:2])
     low, high = base_px or (0.36 * long_side / 140, 0.36 * long_side / 30)
     # noise is averaged over a third of the smallest base before anything is called red
-    soft = np.dstack([look.offset[..., 0], cv2.GaussianBlur(look.offset[..., 1:], (0, 0), max(0.5, low / 3))])
-    red = signal_colour(soft)
-    grain = _grain(soft[..., 1:], *_ground_step(*soft.shape[:2]))
-    grain = np.hypot(grain[..., 0], grain[..., 1])
+    soft = cv2.GaussianBlur(look.colour, (0, 0), max(0.5, low / 3))
+    red, grain = signal_colour(soft), _grain(cv2.split(soft))
     if exclude is not None:
-        red = np.where(exclude > 0, 0, red)
+        red[exclude > 0] = 0
     longest = 3.2 * high  # a 0.75 m cone with a 0.36 m base seen 40° off the nadir is 3 bases long
     seeds = red > GRAIN_FACTOR * grain
     bright = float(np.percentile(red[seeds], 95)) if seeds.any() else 0.0
@@ -177,8 +199,8 @@ def unbend(px: np.ndarray, bend: float, size: tuple[int, int]) -> np.ndarray:
     return free * (max(size) / 2) + middle
 
 
-def find_lines(bgr: np.ndarray, *, exclude: np.ndarray | None = None, look: GroundLook | None = None,
-               bend: float | None = None, limit: int = 16) -> tuple[list[LineSpot], float]:
+def find_lines(bgr: np.ndarray, *, exclude: np.ndarray | None = None, bend: float | None = None,
+               limit: int = 16) -> tuple[list[LineSpot], float]:
     """Long painted lines, best first, and the lens's bend (see `unbend`) under which they are straightest.
 
     Ridge points (brighter or more coloured than both sides) vote for straight lines after undoing each of a range of
@@ -191,8 +213,7 @@ def find_lines(bgr: np.ndarray, *, exclude: np.ndarray | None = None, look: Grou
             exclude = cv2.resize(exclude, small.shape[1::-1], interpolation=cv2.INTER_NEAREST)
         lines, bend = find_lines(small, exclude=exclude, bend=bend, limit=limit)
         return [_enlarged(line, factor) for line in lines], bend
-    look = look or look_at_ground(bgr)
-    points, direction, strength = ridge_points(look, exclude)
+    points, direction, strength = ridge_points(bgr, exclude)
     if len(points) < 20:
         return [], bend or 0.0
     if bend is not None:
@@ -235,13 +256,13 @@ def _straightest_bend(lines: list[LineSpot], start: float, size: tuple[int, int]
                                  options={"xatol": 5e-4}).x)
 
 
-def ridge_points(look: GroundLook, exclude: np.ndarray | None) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def ridge_points(bgr: np.ndarray, exclude: np.ndarray | None) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Points (n, 2) on thin ridges of paint, their direction (rad, along the ridge) and strength in grain sds."""
-    h, w = look.offset.shape[:2]
+    h, w = bgr.shape[:2]
     best = np.zeros((h, w), np.float32)
     across = np.zeros((h, w), np.float32)
     width0 = max(1.0, max(h, w) / 1280)
-    paint = (look.offset[..., 0] / look.grain[..., 0], look.offset[..., 2] / look.grain[..., 2])
+    paint = [plane / _grain([plane]) for plane in _less_ground(bgr, (0, 2))]  # white, and yellow
     for sigma in (width0, 2 * width0):
         for channel in paint:
             # the cap keeps one glaring patch (a white roof) from ringing far beyond itself

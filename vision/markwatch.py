@@ -223,7 +223,7 @@ def _red(patch: np.ndarray, covered: np.ndarray) -> np.ndarray:
     lab = cv2.cvtColor(patch, cv2.COLOR_BGR2LAB).astype(np.float32)
     free = lab[covered == 0]
     ground = np.median((free if len(free) else lab.reshape(-1, 3))[::4], 0).astype(np.float32)  # any share will do
-    red = signal_colour(lab - ground)
+    red = signal_colour((lab - ground)[..., 1:])
     red[covered > 0] = 0
     return cv2.GaussianBlur(red, (0, 0), 1.0)
 

@@ -99,7 +99,7 @@ def register(bgr: np.ndarray, course: Course, *, lens: Lens | None = None,
     look = look_at_ground(bgr)
     size = (bgr.shape[1], bgr.shape[0])
     spots = find_cones(bgr, base_px=base_range_px(course, max(size)), exclude=exclude_mask, look=look)
-    lines, bend = find_lines(bgr, exclude=exclude_mask, look=look)
+    lines, bend = find_lines(bgr, exclude=exclude_mask)
     if len(spots) < LEAST_MARKS:
         return FailedRegistration(
             f"only {len(spots)} cones found in the picture" if spots else "no cones found in the picture",
@@ -263,9 +263,9 @@ def _settle(look: GroundLook, course: Course, camera: Camera, spots: list[ConeSp
             lens_known: bool, picked: dict[str, ConeSpot] | None = None,
             sway: SwaySeen | None = None) -> Registration | FailedRegistration:
     """Measure, fit, and measure again with the better camera, and without marks that then turn out to lie."""
-    red = signal_colour(look.offset)
+    red = signal_colour(look.colour)
     if exclude is not None:
-        red = np.where(exclude > 0, 0, red).astype(np.float32)
+        red[exclude > 0] = 0
     placed = course
     cones: dict[str, ConePlace] = {}
     fallen: dict[str, ConePlace] = {}
@@ -273,7 +273,7 @@ def _settle(look: GroundLook, course: Course, camera: Camera, spots: list[ConeSp
     fit: Fit | None = None
     spread_m, care = CONE_SETTING_OUT_M, 1.0
     for turn in range(3):
-        spots = _off_the_barrier(spots, course, camera, (look.linear.shape[1], look.linear.shape[0]))
+        spots = _off_the_barrier(spots, course, camera, look.bgr.shape[1::-1])
         cones = _measure_cones(red, course, camera, spots, picked, cones)
         if turn == 1 and picked is None:
             fallen = {name: c for name, c in cones.items()

@@ -49,7 +49,7 @@ def measure_paint(look: GroundLook, camera: Camera, line: Line, *, reach_m: floa
     middle = np.array([line.x0_m, line.y0_m]) + out * line.width_m / 2
     ground = middle + along[:, None, None] * direction + across[None, :, None] * out
     px = camera.project_ground(ground.reshape(-1, 2)).reshape(ground.shape).astype(np.float32)
-    h, w = look.offset.shape[:2]
+    h, w = look.bgr.shape[:2]
     inside = ((px[..., 0] > 1) & (px[..., 0] < w - 2) & (px[..., 1] > 1) & (px[..., 1] < h - 2)).all(1)
     if exclude is not None:
         clear = cv2.remap((exclude > 0).astype(np.uint8), px[..., 0], px[..., 1], cv2.INTER_NEAREST)
@@ -84,7 +84,7 @@ def measure_paint(look: GroundLook, camera: Camera, line: Line, *, reach_m: floa
 
 def _paint_channel(look: GroundLook, px: np.ndarray, across: np.ndarray) -> np.ndarray:
     """Profiles of the one mixture of the three colours (linear light) in which the paint stands out most."""
-    values = cv2.remap(look.linear, px[..., 0], px[..., 1], cv2.INTER_LINEAR)
+    values = look.linear_at(px)
     near = np.abs(across) < 0.3 * across[-1]
     contrast = values[:, near] - np.median(values[:, ~near], 1, keepdims=True)
     grain = values[:, ~near].reshape(-1, 3)
@@ -173,7 +173,7 @@ def measure_ends(look: GroundLook, camera: Camera, line: Line, paint: PaintPlace
     ground = camera.to_ground(paint.points_px)
     along, across = (ground - start) @ direction, (ground - start) @ np.array([-direction[1], direction[0]])
     trend = np.polyfit(along, across, 1)
-    h, w = look.linear.shape[:2]
+    h, w = look.bgr.shape[:2]
     found = []
     for end, sign in ((0, -1.0), (1, 1.0)):
         nominal = 0.0 if end == 0 else length
@@ -187,7 +187,7 @@ def measure_ends(look: GroundLook, camera: Camera, line: Line, paint: PaintPlace
             px = camera.project_ground(p).astype(np.float32)
             if (px < 2).any() or (px[:, 0] > w - 3).any() or (px[:, 1] > h - 3).any():
                 break
-            rows.append(cv2.remap(look.linear, px[:, :1], px[:, 1:], cv2.INTER_LINEAR)[:, 0])
+            rows.append(look.linear_at(px[:, None])[:, 0])
         if len(rows) < 3:
             continue
         contrast = rows[0] - (rows[1] + rows[2]) / 2
