@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from enum import Enum
+from functools import cached_property
 
 import cv2
 import numba
@@ -110,15 +111,22 @@ class GroundReference:
     def place(self, bgr: np.ndarray, guess: Camera, avoid_px: np.ndarray | None = None,
               reach: Reach = Reach.USUAL) -> Placed | NotPlaced:
         """The frame's camera, starting from `guess`; avoid_px (n, 2) a polygon (vehicle) to leave out."""
-        pictures = pyramid(flattened(bgr), NEAR_LEVELS if reach is Reach.NEAR else len(self._levels))
-        placed = self._refine(pictures, guess, avoid_px)
-        if reach is Reach.WIDE:
-            # Paint lines alone let a far frame settle a metre along them: the smaller misfit decides.
-            start = self._search(bgr)
-            again = self._refine(pictures, start, avoid_px) if start is not None else None
-            if isinstance(again, Placed) and not (isinstance(placed, Placed) and placed.misfit <= again.misfit):
-                return again
-        return placed
+        placed = self._refine(pyramid(flattened(bgr), NEAR_LEVELS if reach is Reach.NEAR else len(self._levels)),
+                              guess, avoid_px)
+        return self.nearer(placed, self.place_anywhere(bgr, avoid_px)) if reach is Reach.WIDE else placed
+
+    def place_anywhere(self, bgr: np.ndarray, avoid_px: np.ndarray | None = None) -> Placed | NotPlaced:
+        """The frame's camera, found by matched features, wherever it is."""
+        start = self._search(bgr)
+        return (NotPlaced("nothing on the ground was recognised") if start is None
+                else self._refine(pyramid(flattened(bgr), len(self._levels)), start, avoid_px))
+
+    @staticmethod
+    def nearer(guessed: Placed | NotPlaced, found: Placed | NotPlaced) -> Placed | NotPlaced:
+        """Of a camera placed from a guess and one placed anywhere: paint lines alone let a far frame settle a metre
+        along them, so the smaller misfit decides."""
+        worse = isinstance(guessed, Placed) and isinstance(found, Placed) and guessed.misfit <= found.misfit
+        return guessed if worse or not isinstance(found, Placed) else found
 
     def _refine(self, pictures: list[Grey], guess: Camera, avoid_px: np.ndarray | None) -> Placed | NotPlaced:
         camera = guess
@@ -136,11 +144,14 @@ class GroundReference:
             return NotPlaced("the ground does not look like that of the reference picture")
         return result
 
+    @cached_property
+    def _own_features(self) -> tuple[list[cv2.KeyPoint], np.ndarray | None]:
+        return _features(self._grey, (self._usable * 255).astype(np.uint8))
+
     def _search(self, bgr: np.ndarray) -> Camera | None:
         """A start for frames far away: matched corner features, a homography, and the pose it means."""
-        grey = cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY)
-        k0, d0 = _features(self._grey, (self._usable * 255).astype(np.uint8))
-        k1, d1 = _features(grey)
+        k0, d0 = self._own_features
+        k1, d1 = _features(cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY))
         if d0 is None or d1 is None or len(k0) < 20 or len(k1) < 20:
             return None
         pairs = cv2.BFMatcher(cv2.NORM_HAMMING, crossCheck=True).match(d0, d1)
@@ -148,7 +159,7 @@ class GroundReference:
             return None
         p0 = np.array([k0[m.queryIdx].pt for m in pairs])
         p1 = np.array([k1[m.trainIdx].pt for m in pairs])
-        _, inlier = cv2.findHomography(p0, p1, cv2.RANSAC, grey.shape[1] / 400)
+        _, inlier = cv2.findHomography(p0, p1, cv2.RANSAC, bgr.shape[1] / 400)
         if inlier is None or inlier.sum() < 15:
             return None
         ok = inlier.ravel().astype(bool)
@@ -160,17 +171,17 @@ class GroundReference:
 def _features(grey: np.ndarray, mask: np.ndarray | None = None) -> tuple[list[cv2.KeyPoint], np.ndarray | None]:
     """Corner features with their descriptions, the strongest of each cell of the picture: else most of them lie on the
     vehicle, whose markings are richer than the ground's, and what is found is how the vehicle moved."""
-    grain = 1.4826 * float(np.median(np.abs(flattened(grey).whole()[::4, ::4])))
+    grain = 1.4826 * float(np.median(np.abs(flattened(grey).whole(4))))
     finder = cv2.ORB.create(FEATURES, fastThreshold=max(2, round(FEATURE_GRAINS * grain)))
     found = finder.detect(grey, mask)
-    per_cell: dict[tuple[int, int], int] = {}
-    kept = []
-    for f in sorted(found, key=lambda f: -f.response):
-        cell = int(f.pt[0] / grey.shape[1] * FEATURE_CELLS), int(f.pt[1] / grey.shape[1] * FEATURE_CELLS)
-        per_cell[cell] = per_cell.get(cell, 0) + 1
-        if per_cell[cell] <= FEATURES_PER_CELL:
-            kept.append(f)
-    keypoints, described = finder.compute(grey, kept)
+    if not found:
+        return [], None
+    strongest = np.argsort([-f.response for f in found], kind="stable")
+    cell = (np.array([f.pt for f in found])[strongest] / grey.shape[1] * FEATURE_CELLS).astype(int) @ [FEATURE_CELLS, 1]
+    by_cell = np.argsort(cell, kind="stable")
+    _, first, count = np.unique(cell[by_cell], return_index=True, return_counts=True)
+    kept = np.sort(by_cell[np.arange(len(cell)) - np.repeat(first, count) < FEATURES_PER_CELL])
+    keypoints, described = finder.compute(grey, [found[i] for i in strongest[kept]])
     return list(keypoints), described
 
 

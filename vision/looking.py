@@ -20,7 +20,7 @@ from analysis.vehicle import Vehicle
 from vision.articulated import leading_body, learn_hinged
 from vision.camera import Camera, Lens
 from vision.footage import Footage, Frame, spread_frames
-from vision.ground import GroundReference, NotPlaced, Placed, Reach, pose_from_ground, with_focal
+from vision.ground import GroundReference, NotPlaced, Placed, pose_from_ground, with_focal
 from vision.memory import give_back
 from vision.outline import Sighting, difference, find_vehicle, yard_polygon_m
 from vision.overlap import side_by_side
@@ -157,8 +157,8 @@ def _placed_against(shots: Sequence[Frame], reference: GroundReference) -> _Look
     """Cameras of the pictures, each started from its neighbour's in time; those that cannot be placed are left out."""
     camera = reference.camera
     placed = []
-    for shot in shots:
-        got = reference.place(shot.bgr, camera, reach=Reach.WIDE)
+    for shot, found in zip(shots, side_by_side(lambda s: reference.place_anywhere(s.bgr), shots), strict=True):
+        got = reference.nearer(reference.place(shot.bgr, camera), found)
         camera = got.camera if isinstance(got, Placed) else camera
         placed.append(got)
     return _kept(shots, placed, reference)

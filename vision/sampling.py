@@ -31,11 +31,12 @@ class Grey:
     around: np.ndarray
     share: float
 
-    def whole(self) -> np.ndarray:
-        """(h, w) float32: every pixel less its neighbourhood's mean."""
-        h, w = self.shown.shape
-        to = np.array([[1 / self.share, 0, (1 / self.share - 1) / 2], [0, 1 / self.share, (1 / self.share - 1) / 2]])
-        return self.shown - cv2.warpAffine(self.around, to, (w, h), borderMode=cv2.BORDER_REPLICATE)
+    def whole(self, every: int = 1) -> np.ndarray:
+        """(h, w) float32: every pixel, or each so-manieth of each so-manieth row, less its neighbourhood's mean."""
+        shown = self.shown[::every, ::every]
+        zoom, shift = 1 / self.share / every, (1 / self.share - 1) / 2 / every
+        return shown - cv2.warpAffine(self.around, np.array([[zoom, 0, shift], [0, zoom, shift]]), shown.shape[::-1],
+                                      borderMode=cv2.BORDER_REPLICATE)
 
 
 def flattened(bgr: np.ndarray) -> Grey:

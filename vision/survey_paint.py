@@ -149,14 +149,18 @@ def _bar_shape(mean: np.ndarray, centre: np.ndarray, across: np.ndarray, width: 
     profile = np.bincount(bins - shift, value[near]) / np.maximum(count, 1)
     at = (np.arange(len(profile)) + shift) * (across[1] - across[0])
     use = count > 0.3 * count.max()
+    at, profile = at[use], profile[use]
+    total = max(float(profile @ profile), 1e-12)
+    q = np.linalg.qr(np.column_stack([np.ones_like(at), at]))[0]  # a ground that may slope
+    data = profile - q @ (q.T @ profile)
 
     def misfit(p: np.ndarray) -> float:
-        bar = _bar(at[use], np.zeros(1), abs(p[0]), max(abs(p[1]), 0.25 * gsd))[0]
-        design = np.column_stack([bar, np.ones(use.sum()), at[use]])
-        solution, *_ = np.linalg.lstsq(design, profile[use], rcond=None)
+        blur = max(abs(p[1]), 0.25 * gsd)
+        bar = _bar(at, np.zeros(1), abs(p[0]), blur)[0]
+        bar -= q @ (q.T @ bar)
+        unexplained = data @ data - (bar @ data) ** 2 / max(bar @ bar, 1e-12)  # by a bar of the best height
         # the blur is known to be about 0.7 px; only a wide bar says more about it
-        return float(((design @ solution - profile[use]) ** 2).sum() / max((profile[use] ** 2).sum(), 1e-12)
-                     + 0.002 * (math.log(max(abs(p[1]), 0.25 * gsd) / (0.7 * gsd)) / 0.4) ** 2)
+        return float(unexplained / total + 0.002 * (math.log(blur / (0.7 * gsd)) / 0.4) ** 2)
 
     fit = minimize(misfit, [width, blur], method="Nelder-Mead", options={"xatol": 1e-3, "fatol": 1e-7, "maxfev": 120})
     return float(np.clip(abs(fit.x[0]), 0.03, 0.6)), float(np.clip(abs(fit.x[1]), 0.25 * gsd, 3 * gsd))
