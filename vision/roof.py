@@ -19,7 +19,7 @@ from analysis.vehicle import Solid
 from vision.camera import Camera
 from vision.ground import CORRELATED, TUKEY
 from vision.laid_out import Layout
-from vision.sampling import ROUNDING, Grey, as_it_is, pyramid, sample
+from vision.sampling import ROUNDING, Grey, as_it_is, looked_up, pyramid, sample
 from vision.solid import Pose
 
 MARGIN_M = 0.6
@@ -242,22 +242,40 @@ def best_mix(picture: np.ndarray, solid: Solid, layout: Layout) -> np.ndarray:
 
 def _lay(points: _Points, picture: Grey, camera: Camera, guess: Pose, iterations: int = 12) -> Fitted | NotFitted:
     """Gauss-Newton on (x, y, heading) at one level, with Tukey weights, one gain and one offset."""
-    pose = guess
-    enough_m = ENOUGH_M if points.factor == 1 else COARSE_ENOUGH_M
-    rotation = np.ascontiguousarray(camera.rotation)
+    in_sight, x, y, heading, hess, sigma, support, alike = _settled(
+        picture.shown, picture.around, picture.share, points.place_m, points.height_m, points.value, guess.x_m,
+        guess.y_m, guess.heading_rad, np.ascontiguousarray(camera.rotation), camera.centre_m, camera.lens.numbers,
+        iterations, ENOUGH_M if points.factor == 1 else COARSE_ENOUGH_M)
+    if not in_sight:
+        return NotFitted("less than half of the roof is in the picture")
+    return Fitted(Pose(x, y, heading), np.linalg.pinv(hess) * sigma**2 * CORRELATED, support, sigma / 1.4826, alike)
+
+
+@numba.njit(cache=True, nogil=True)
+def _settled(shown, around, share, place_m, height_m, ref, x, y, heading, rotation, centre, lens, iterations, enough_m):
+    # pragma: no cover (compiled)
+    """Steps until the roof moves less than enough_m. Whether enough of it was in sight; x, y, heading; normal matrix,
+    robust sigma, share that fits and likeness of the last look."""
+    n = len(place_m)
+    keep, points = np.ones(n, np.bool_), np.empty((n, 3))
+    points[:, 2] = height_m
+    hess, sigma, support, alike = np.zeros((3, 3)), 0.0, 0.0, 0.0
     for _ in range(iterations):
-        got = sample(picture, camera, np.column_stack([pose.to_course(points.place_m), points.height_m]))
-        if got.seen.mean() < LEAST_IN_SIGHT:
-            return NotFitted("less than half of the roof is in the picture")
-        hess, pull, sigma, support, alike = _weighed(got.value, points.value[got.seen], points.place_m[got.seen],
-                                                     got.slope, rotation, pose.heading_rad)
-        step = np.linalg.lstsq(hess + np.diag(np.diag(hess)) * 1e-6, -pull, rcond=None)[0]
-        limit = LONGEST_STEP_M / max(abs(step[0]), abs(step[1]), abs(step[2]) * LEVER_M, LONGEST_STEP_M)
-        step = step * limit
-        pose = Pose(pose.x_m + step[0], pose.y_m + step[1], pose.heading_rad + step[2])
-        if max(abs(step[0]), abs(step[1]), abs(step[2]) * LEVER_M) < enough_m:
+        c, s = np.cos(heading), np.sin(heading)
+        for i in range(n):
+            points[i, 0] = x + c * place_m[i, 0] - s * place_m[i, 1]
+            points[i, 1] = y + s * place_m[i, 0] + c * place_m[i, 1]
+        seen, m, _, value, slope = looked_up(shown, around, share, points, keep, rotation, centre, lens)
+        if m < LEAST_IN_SIGHT * n:
+            return False, x, y, heading, hess, sigma, support, alike
+        hess, pull, sigma, support, alike = _weighed(value[:m], ref[seen], place_m[seen], slope, rotation, heading)
+        step = np.linalg.solve(hess + np.diag(np.diag(hess) * 1e-6 + 1e-12), -pull)
+        moved = max(abs(step[0]), abs(step[1]), abs(step[2]) * LEVER_M)
+        step *= min(LONGEST_STEP_M / max(moved, 1e-12), 1.0)
+        x, y, heading = x + step[0], y + step[1], heading + step[2]
+        if moved < enough_m:
             break
-    return Fitted(pose, np.linalg.pinv(hess) * sigma**2 * CORRELATED, support, sigma / 1.4826, alike)
+    return True, x, y, heading, hess, sigma, support, alike
 
 
 @numba.njit(cache=True, nogil=True)

@@ -42,9 +42,8 @@ class Grey:
 def flattened(bgr: np.ndarray) -> Grey:
     """The picture's (h, w, 3) or (h, w) uint8 grey, ready to be looked up without slow brightness changes."""
     grey = bgr if bgr.ndim == 2 else cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY)
-    h, w = grey.shape
-    small = cv2.resize(grey[: h // COARSER * COARSER, : w // COARSER * COARSER], (w // COARSER, h // COARSER),
-                       interpolation=cv2.INTER_AREA).astype(np.float32)
+    w = grey.shape[1]
+    small = _halved(_halved(grey)).astype(np.float32)  # twice by two is quicker by far than once by COARSER
     window = 2 * int(max(1, w * BLUR_SHARE / COARSER)) + 1
     return Grey(grey, cv2.boxFilter(small, -1, (window, window), borderType=cv2.BORDER_REFLECT), 1 / COARSER)
 
@@ -53,11 +52,14 @@ def pyramid(grey: Grey, levels: int) -> list[Grey]:
     """Full size first. Halving by 2x2 means keeps pixel centres where Lens.scaled puts them."""
     out = [grey]
     for _ in range(levels - 1):
-        last = out[-1].shown
-        h, w = last.shape
-        half = cv2.resize(last[: h // 2 * 2, : w // 2 * 2], (w // 2, h // 2), interpolation=cv2.INTER_AREA)
+        half = _halved(out[-1].shown)
         out.append(Grey(half, grey.around, out[-1].share * 2))
     return out
+
+
+def _halved(picture: np.ndarray) -> np.ndarray:
+    h, w = picture.shape
+    return cv2.resize(picture[: h // 2 * 2, : w // 2 * 2], (w // 2, h // 2), interpolation=cv2.INTER_AREA)
 
 
 def as_it_is(picture: np.ndarray) -> Grey:
