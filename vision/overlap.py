@@ -13,7 +13,7 @@ from typing import Any, TypeVar
 
 T = TypeVar("T")
 
-AHEAD = 4
+AHEAD = 2
 """Items made before they are asked for: enough to ride out a slow one, few enough to keep memory small."""
 MOST_THREADS = 4
 """More would only raise the memory for pictures in work."""
