@@ -144,26 +144,32 @@ def missing_times(footage: Footage, rate_hz: float, seen_s: np.ndarray) -> np.nd
 
 def frame_at(footage: Footage, t_s: float) -> Frame | None:
     """The frame nearest to a time; None when it cannot be read."""
-    return _frame_by(footage, int(np.argmin(np.abs(footage.times_s - t_s))))
+    return frame_by(footage, int(np.argmin(np.abs(footage.times_s - t_s))))
 
 
 def spread_frames(footage: Footage, count: int) -> Iterator[Frame]:
-    """About `count` frames spread evenly over the recording, cheaply: frames that decode by themselves are
-    taken where there are enough of them, else the recording is decoded through."""
-    wanted = np.linspace(0, len(footage.times_s) - 1, count).round().astype(int)
-    keys = np.flatnonzero(footage.key)
-    if len(keys) < count / 2:
+    """About `count` frames spread evenly over the recording, cheaply: those of `spread_indices`; where there are none,
+    the recording is decoded through."""
+    indices = spread_indices(footage, count)
+    if not indices:
         span = footage.duration_s / max(count - 1, 1)
         yield from frames(footage, rate_hz=1 / span if span > 0 else None)
-        return
-    nearest = keys[np.abs(keys[None] - wanted[:, None]).argmin(axis=1)]
-    for index in sorted({int(i) for i in nearest}):
-        frame = _frame_by(footage, index)
+    for index in indices:
+        frame = frame_by(footage, index)
         if frame is not None:
             yield frame
 
 
-def _frame_by(footage: Footage, index: int) -> Frame | None:
+def spread_indices(footage: Footage, count: int) -> list[int]:
+    """Up to `count` frames that decode by themselves, spread over the recording; none where there are too few."""
+    wanted = np.linspace(0, len(footage.times_s) - 1, count).round().astype(int)
+    keys = np.flatnonzero(footage.key)
+    if len(keys) < count / 2:
+        return []
+    return np.unique(keys[np.abs(keys[None] - wanted[:, None]).argmin(axis=1)]).tolist()
+
+
+def frame_by(footage: Footage, index: int) -> Frame | None:
     """Frame `index`, decoded from the last one before it that decodes by itself; None when it cannot be read."""
     part, i = footage.place(index)
     for k, picture in part.decoded(i, (i,)):

@@ -1,14 +1,16 @@
 """What is found out before the clip is followed, from a few pictures spread over it.
 
 1. Place one of them in the course without clicks.
-2. Place the others against it, build the empty yard, and survey the course on it.
-3. Find the vehicle in them, learn its roof, and so fix its height, size and place to sub-pixel.
+2. Place the others against it, build the empty yard, and see the vehicle in them to a few decimetres.
+3. Build the yard again without the vehicle, survey the course on it, learn the vehicle's roof, and so fix its height,
+   size and place to sub-pixel.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,7 +21,7 @@ from analysis.trouble import Trouble
 from analysis.vehicle import Vehicle
 from vision.articulated import leading_body, learn_hinged
 from vision.camera import Camera, Lens
-from vision.footage import Footage, Frame, spread_frames
+from vision.footage import Footage, Frame, frame_by, spread_frames, spread_indices
 from vision.ground import GroundReference, NotPlaced, Placed, pose_from_ground, with_focal
 from vision.memory import give_back
 from vision.outline import Sighting, difference, find_vehicle, yard_polygon_m
@@ -28,7 +30,7 @@ from vision.plate import Plate, build_plate
 from vision.roof_learning import LearntRoof, learn_roof
 from vision.size import size_seen
 from vision.solid import Pose, covered_px, main_solid, silhouettes_px
-from vision.survey import Pick, Registration, refine, register_any
+from vision.survey import FailedRegistration, Pick, Registration, refine, register, register_any
 from vision.sway import SwaySeen, lens_from_sway
 from vision.tracking import Scene
 
@@ -89,18 +91,15 @@ def look_over(footage: Footage, vehicle: Vehicle, course: Course, lens: Lens | N
               tell: Progress) -> LookedOver:
     """Raises Trouble when the clip shows no such course, or no such vehicle."""
     name = str(footage.paths[0])
-    tell("looking the clip over", 0.0)
-    look, registration = _placed(_spread(footage), course, lens, picks, name, tell)
+    look, registration = _placed(footage, course, lens, picks, name, tell)
     plate = build_plate([s.bgr for s in look.shots], look.cameras, look.reference.camera)
     give_back()
-    registration = _again(registration, plate, course, lens is not None)
-    look = _placed_again(look, GroundReference(plate.bgr, registration.camera, plate.known))
-    plate = replace(plate, camera=registration.camera)
     tell("finding the vehicle", 0.6)
     coarse = _sighted(look, plate, registration, vehicle, course)
     if len(coarse) < 3:
         raise Trouble("no moving vehicle of the entered size was found in the yard", where=name,
                       remedy="check the vehicle file's length and width, and that the clip shows the run")
+    tell("surveying the yard", 0.7)
     plate, look, coarse, sway = _emptied(look, plate, registration, coarse, vehicle, course, lens is not None)
     if len(coarse) < 3:
         raise Trouble("the vehicle was lost sight of when its pictures were compared", where=name,
@@ -137,20 +136,38 @@ def as_stood_before(seen: LookedOver, footage: Footage, mark: SurveyedMark, t_s:
 
 
 def _spread(footage: Footage) -> list[Frame]:
-    count = int(np.clip(SPREAD_BYTES / (footage.width_px * footage.height_px * 3), 9, SPREAD_COUNT))
-    return list(spread_frames(footage, count))
+    return list(spread_frames(footage, _spread_count(footage)))
 
 
-def _placed(shots: list[Frame], course: Course, lens: Lens | None, picks: Sequence[Pick] | None, name: str,
+def _spread_count(footage: Footage) -> int:
+    return int(np.clip(SPREAD_BYTES / (footage.width_px * footage.height_px * 3), 9, SPREAD_COUNT))
+
+
+def _placed(footage: Footage, course: Course, lens: Lens | None, picks: Sequence[Pick] | None, name: str,
             tell: Progress) -> tuple[_Look, Registration]:
     """The pictures against the one of them in which the course was found."""
+    tell("looking the clip over", 0.0)
+    with ThreadPoolExecutor(1) as pool:
+        coming = pool.submit(_spread, footage)
+        tell("finding the course", 0.2)
+        known = {} if picks else _in_the_middle(footage, course, lens)
+        shots = coming.result()
     if len(shots) < 3:
         raise Trouble("too few pictures in it can be read", where=name, remedy="copy the clip from the camera again")
-    tell("finding the course", 0.2)
-    at, registration = register_any([s.bgr for s in shots], course, name, lens=lens, picks=picks)
+    at, registration = register_any([s.bgr for s in shots], course, name, lens=lens, picks=picks,
+                                    known={i: known[s.index] for i, s in enumerate(shots) if s.index in known})
     give_back()
     tell("placing the camera", 0.4)
     return _placed_against(shots, GroundReference(shots[at].bgr, registration.camera)), registration
+
+
+def _in_the_middle(footage: Footage, course: Course,
+                   lens: Lens | None) -> dict[int, Registration | FailedRegistration]:
+    """What the middle one of the pictures shows of the course, by its index: mostly all of it, and it can be had before
+    the others are decoded. Nothing where they all come of one pass through the clip."""
+    indices = spread_indices(footage, _spread_count(footage))
+    middle = frame_by(footage, indices[len(indices) // 2]) if indices else None
+    return {} if middle is None else {middle.index: register(middle.bgr, course, lens=lens)}
 
 
 def _placed_against(shots: Sequence[Frame], reference: GroundReference) -> _Look:

@@ -7,7 +7,7 @@ really is. When it cannot be trusted it says why, in words a user can act upon.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import partial
 
@@ -120,9 +120,11 @@ def register(bgr: np.ndarray, course: Course, *, lens: Lens | None = None,
 
 
 def register_any(pictures: Sequence[np.ndarray], course: Course, name: str, *, lens: Lens | None = None,
-                 picks: Sequence[Pick] | None = None) -> tuple[int, Registration]:
+                 picks: Sequence[Pick] | None = None,
+                 known: Mapping[int, Registration | FailedRegistration] | None = None) -> tuple[int, Registration]:
     """The picture (its index) that shows the most of the course among a few of a clip's, and its registration; with
-    `picks`, the first picture. Raises Trouble about the clip `name` when none shows it."""
+    `picks`, the first picture; `known`: what came of some pictures before. Raises Trouble about the clip `name` when
+    none shows it."""
     if picks:
         size = pictures[0].shape[1], pictures[0].shape[0]
         return 0, register_from_picks(picks, course, size, lens=lens, bgr=pictures[0])
@@ -130,7 +132,7 @@ def register_any(pictures: Sequence[np.ndarray], course: Course, name: str, *, l
     failure: FailedRegistration | None = None
     n = len(pictures)
     for at in dict.fromkeys((n // 2, 0, n - 1, n // 4, 3 * n // 4)):
-        got = register(pictures[at], course, lens=lens)
+        got = known[at] if known and at in known else register(pictures[at], course, lens=lens)
         if isinstance(got, FailedRegistration):
             failure = failure or got
             continue

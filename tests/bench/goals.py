@@ -80,6 +80,7 @@ FIGURES: Mapping[str, Figure] = {
     "overlay_s": Figure("cost", "s", None, sum),
     "overlay_over_decode": Figure("cost", "1", _at_most(3), max),
     "course_found_s": Figure("cost", "s", _at_most(5), max),
+    "vehicle_seen_s": Figure("cost", "s", _at_most(5), max),
     "vehicle_found_s": Figure("cost", "s", _at_most(5), max),
     "analysis_memory_mb": Figure("cost", "MB", _at_most(600), max),
     "overlay_memory_mb": Figure("cost", "MB", _at_most(600), max),
