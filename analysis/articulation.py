@@ -114,16 +114,23 @@ def _problem(run: Smoothed, track: Track, vehicle: Vehicle) -> TrailerProblem:
     ok = measured.measured & track.measured
     at = nodes.at[ok]
     n = len(nodes.t_s)
-    seen, value, var, lever = np.zeros(n, bool), np.zeros(n), np.ones(n), np.zeros(n)
+    seen = np.zeros(n, bool)
     seen[at] = True
     # The angle's error is `along` times the measured heading's, which is used already, and a rest of its own. An angle
     # that is the difference of two headings (along = -1) is left as the trailer's heading, measured by itself.
     heading_var, angle_var = track.cov[ok, 2, 2], measured.sd_rad[ok]**2
     with_heading = np.zeros(len(at)) if measured.with_heading_rad2 is None else measured.with_heading_rad2[ok]
     along = with_heading / heading_var
-    lever[at] = -(1 + along)
-    value[at] = state[at, HEADING] + measured.angle_rad[ok] + along * (state[at, HEADING] - track.heading_rad[ok])
-    var[at] = np.maximum(angle_var - with_heading * along, 0.01 * angle_var)
+    information = 1 / np.maximum(angle_var - with_heading * along, 0.01 * angle_var)
+    total = np.bincount(at, information, n)
+
+    def mean(each: np.ndarray) -> np.ndarray:
+        """(n,) over the track's times that share a node."""
+        return np.divide(np.bincount(at, information * each, n), total, out=np.zeros(n), where=seen)
+
+    lever = mean(-(1 + along))
+    value = mean(state[at, HEADING] + measured.angle_rad[ok] + along * (state[at, HEADING] - track.heading_rad[ok]))
+    var = np.divide(1.0, total, out=np.ones(n), where=seen)
     marginal = run.covariance.marginal
     lean_var = marginal[:, HEADING, HEADING]
     both = -np.einsum("nk,nk->n", marginal[1:, HEADING], run.covariance.gain[:, :, HEADING])

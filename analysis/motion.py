@@ -9,7 +9,7 @@ import numpy as np
 
 from analysis.attempt import Motion, SensorUse
 from analysis.driving import DRIVER
-from analysis.nodes import HEADING, SPEED, WHEEL, Levels, Nodes, Smoothed, X, Y, nodes_of, runs, thinned
+from analysis.nodes import HEADING, SPEED, WHEEL, Levels, Nodes, Smoothed, X, Y, nodes_of, rested, runs, thinned
 from analysis.sensorlog import SensorLog, sensed_by
 from analysis.smoother import first_guess, likely_levels, smooth
 from analysis.standing import Along, standing_probability
@@ -51,7 +51,7 @@ def estimate(track: Track, vehicle: Vehicle) -> tuple[Smoothed, np.ndarray]:
         raise Trouble(f"the vehicle was found in only {int(np.sum(track.measured))} frames",
                       remedy=f"at least {_LEAST_POSES} are needed: check that the clip shows the whole exercise and "
                       "that the vehicle file describes this vehicle")
-    nodes = nodes_of(track)
+    nodes = rested(nodes_of(track))
     nowhere = np.zeros(len(nodes.t_s), bool)
     weight = nodes.seen.astype(float)
     usual = Levels(DRIVER.rolling_rate * vehicle.wheel_rate_radps)
@@ -129,7 +129,7 @@ def motion_of(run: Smoothed, probability: np.ndarray, track: Track) -> Motion:
     """The motion at the track's times, in course axes, with the parts of the error that frames share added."""
     columns = [X, Y, HEADING, SPEED, WHEEL]
     at = run.nodes.at
-    state = run.state[at]
+    state = np.column_stack([np.interp(track.t_s, run.nodes.t_s, column) for column in run.state.T])
     cov = run.covariance.marginal[at][:, columns][:, :, columns]
     turn = turns(state[:, HEADING])
     cov[:, :3, :3] += turn @ track.common_cov @ np.swapaxes(turn, 1, 2)

@@ -97,7 +97,9 @@ def _height(run: Smoothed, track: Track, vehicle: Vehicle) -> Iterator[SheetChec
     if camera is None or vehicle.trailer is not None or camera.placed.sum() < 2:
         return
     placed, nodes = camera.placed, run.nodes
-    sway = np.column_stack([np.interp(nodes.t_s, camera.t_s[placed], camera.centre_m[placed, i]) for i in (0, 1)])
+    shift = [np.interp(track.t_s, camera.t_s[placed], camera.centre_m[placed, i]) for i in (0, 1)]
+    looks = np.maximum(np.bincount(nodes.at), 1)  # of a node: none in a gap, several where it is their mean
+    sway = np.column_stack([np.bincount(nodes.at, each) / looks for each in shift])
     sway -= sway[nodes.seen].mean(axis=0)
     above = float(np.median(camera.centre_m[placed, 2])) - vehicle.height_m
     if above <= 2 * vehicle.height_m:

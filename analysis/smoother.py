@@ -19,7 +19,7 @@ from scipy.signal import medfilt
 from scipy.stats import chi2
 
 from analysis.driving import DRIVER
-from analysis.nodes import BIAS, HEADING, SIZE, SPEED, WHEEL, Levels, Nodes, Smoothed
+from analysis.nodes import BIAS, HEADING, SIZE, SPEED, STEP_S, WHEEL, Levels, Nodes, Smoothed
 from analysis.problem import Problem
 from analysis.vehicle import Vehicle
 
@@ -34,7 +34,7 @@ def first_guess(nodes: Nodes, vehicle: Vehicle) -> np.ndarray:
     for i in range(3):
         clean = medfilt(np.pad(nodes.pose[seen, i], 3, mode="edge"), 7)[3:-3]
         state[:, i] = np.interp(nodes.t_s, nodes.t_s[seen], clean)
-    wide = max(1, round(0.8 / np.median(np.diff(nodes.t_s))))
+    wide = max(1, round(0.8 / np.median(np.minimum(np.diff(nodes.t_s), STEP_S))))
     kernel = np.ones(2 * wide + 1) / (2 * wide + 1)
     smooth = np.column_stack([np.convolve(np.pad(state[:, i], wide, mode="edge"), kernel, "valid") for i in range(3)])
     dx, dy, dh = np.gradient(smooth, nodes.t_s, axis=0).T
