@@ -10,11 +10,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import ndtr
 
 from analysis.attempt import DryTurn, Stop
 from analysis.driving import standing_reach_rad
 from analysis.edgewheel import EdgeWheel, wheel_at_edge
+from analysis.mixture import density
 from analysis.nodes import Smoothed, runs, thinned
 from analysis.vehicle import Vehicle
 
@@ -80,17 +81,17 @@ class _Turn:
     def with_prior(self, reach: float) -> tuple[float, float]:
         """The turn and its sd, given that it is zero within `reach` (one sd)."""
         mean, var = _shrunk(self.mean, self.var, reach)
-        weight = self.weight * norm.pdf(self.mean, 0, np.sqrt(self.var + reach**2))
+        weight = self.weight * density(self.mean, self.var + reach**2)
         weight = weight / weight.sum()
         middle = float(weight @ mean)
         return middle, float(np.sqrt(weight @ (var + (mean - middle)**2)))
 
     def probability(self, reach: float, tolerance: float) -> float:
         """That more than `tolerance` was turned: either the wheel was held, or turned within reach."""
-        held = _HELD_SHARE * self.weight @ norm.pdf(self.mean, 0, np.sqrt(self.var))
-        turned = (1 - _HELD_SHARE) * self.weight * norm.pdf(self.mean, 0, np.sqrt(self.var + reach**2))
+        held = _HELD_SHARE * self.weight @ density(self.mean, self.var)
+        turned = (1 - _HELD_SHARE) * self.weight * density(self.mean, self.var + reach**2)
         mean, var = _shrunk(self.mean, self.var, reach)
-        beyond = norm.sf(tolerance, mean, np.sqrt(var)) + norm.cdf(-tolerance, mean, np.sqrt(var))
+        beyond = ndtr((mean - tolerance) / np.sqrt(var)) + ndtr((-tolerance - mean) / np.sqrt(var))
         total = held + np.sum(turned)
         return float(turned @ beyond / total) if total > 0 else 1.0
 

@@ -14,7 +14,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import log_ndtr
 
 from analysis.driving import DRIVER, integrated_ou
 from analysis.mixture import Mixture, joined
@@ -116,8 +116,8 @@ def _mixture(run: Smoothed, vehicle: Vehicle, first: int, last: int, after: bool
     var = var + (everything.mean[:, _RATE]**2 + everything.cov[:, _RATE, _RATE]) * sd_edge_s**2
     angle = np.arctan(tangent)
     angle_var = var * np.cos(angle)**4
-    log_w = everything.log_w + norm.logcdf((vehicle.max_wheel_rad - np.abs(angle))
-                                           / np.sqrt(angle_var + _LOCK_SD_RAD**2))
+    log_w = everything.log_w + log_ndtr((vehicle.max_wheel_rad - np.abs(angle))
+                                        / np.sqrt(angle_var + _LOCK_SD_RAD**2))
     share = np.exp(log_w - np.max(log_w))
     return share / share.sum(), angle, angle_var
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from analysis.chain import Covariance
 from analysis.track import Track
@@ -161,6 +162,12 @@ def thinned(run: Smoothed) -> Smoothed:
     sensed = nodes.sensed and Sensed(nodes.sensed.value[middle], nodes.sensed.information[middle])
     return replace(run, nodes=Nodes(t[middle], pose, cov, seen, nodes.typical_var, np.arange(len(middle)), sensed),
                    state=state, standing=run.standing[middle], weight=seen.astype(float))
+
+
+def running_median(values: np.ndarray, reach: int) -> np.ndarray:
+    """(n,) median of each value with `reach` neighbours on either side; beyond the ends, the last value goes on."""
+    around = sliding_window_view(np.pad(values, reach, mode="edge"), 2 * reach + 1)
+    return np.asarray(np.median(around, axis=1))
 
 
 def runs(mask: np.ndarray) -> list[tuple[int, int]]:

@@ -15,15 +15,15 @@ from dataclasses import replace
 
 import numpy as np
 from scipy.optimize import minimize
-from scipy.signal import medfilt
-from scipy.stats import chi2
+from scipy.special import gammaincinv
 
 from analysis.driving import DRIVER
-from analysis.nodes import BIAS, HEADING, SIZE, SPEED, STEP_S, WHEEL, Levels, Nodes, Smoothed
+from analysis.nodes import BIAS, HEADING, SIZE, SPEED, STEP_S, WHEEL, Levels, Nodes, Smoothed, running_median
 from analysis.problem import Problem
 from analysis.vehicle import Vehicle
 
 _OUTLIER_SHARE, _OUTLIER_WIDTH = 0.02, 10.0  # one pose in fifty is wild, ten times as far off as stated (own estimate)
+_MEDIAN_D2 = 2 * float(gammaincinv(1.5, 0.5))  # of a pose that errs as stated: of chi-squared, three degrees of freedom
 _CLOSE = 1e-4  # the iteration ends when no state (m, rad, s) changes by more
 
 
@@ -32,8 +32,7 @@ def first_guess(nodes: Nodes, vehicle: Vehicle) -> np.ndarray:
     seen = nodes.seen
     state = np.zeros((len(nodes.t_s), SIZE))
     for i in range(3):
-        clean = medfilt(np.pad(nodes.pose[seen, i], 3, mode="edge"), 7)[3:-3]
-        state[:, i] = np.interp(nodes.t_s, nodes.t_s[seen], clean)
+        state[:, i] = np.interp(nodes.t_s, nodes.t_s[seen], running_median(nodes.pose[seen, i], 3))
     wide = max(1, round(0.8 / np.median(np.minimum(np.diff(nodes.t_s), STEP_S))))
     kernel = np.ones(2 * wide + 1) / (2 * wide + 1)
     smooth = np.column_stack([np.convolve(np.pad(state[:, i], wide, mode="edge"), kernel, "valid") for i in range(3)])
@@ -110,7 +109,7 @@ def _least_white(run: Smoothed) -> float:
     would make them look so."""
     rolling = run.nodes.seen & ~run.standing
     d2 = _misses2(run.nodes, run.state)[rolling]
-    return float(np.sqrt(np.median(d2) / chi2.ppf(0.5, 3))) if len(d2) else 0.0
+    return float(np.sqrt(np.median(d2) / _MEDIAN_D2)) if len(d2) else 0.0
 
 
 def log_evidence(run: Smoothed, nodes: Nodes, vehicle: Vehicle) -> float:

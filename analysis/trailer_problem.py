@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import minimize
-from scipy.signal import medfilt
 
 from analysis.chain import Factor, factor
+from analysis.nodes import running_median
 from analysis.trailer import Trailer, articulation_rate_radps
 
 TURN, SLOW, OFFSET, CRAB, LEAN, TILT = range(6)
@@ -54,7 +54,7 @@ class TrailerProblem:
     def first_guess(self) -> np.ndarray:
         """(n, 6) a state to start from."""
         state = np.zeros((len(self.t_s), SIZE))
-        clean = medfilt(np.pad(self.value_rad[self.seen], 3, mode="edge"), 7)[3:-3]
+        clean = running_median(self.value_rad[self.seen], 3)
         state[:, TURN] = np.interp(self.t_s, self.t_s[self.seen], clean)
         return state
 

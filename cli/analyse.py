@@ -3,29 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 from analysis.attempt import Attempt
 from analysis.course import check_room
 from analysis.judge import judge, with_room
-from analysis.record import attempt_to_json, track_frame
 from analysis.trouble import Trouble
 from cli import files, store, words
-from cli.made_with import given_files, made_with, version_of
-from cli.overlay import write_videos
-from cli.pages.review import review_page
-from cli.pages.trainee import trainee_page
-from cli.plan import write_plan
+from cli.made_with import given_files, made_with
 from cli.progress import Report, Reporting, on_terminal
 from cli.records import CODE
 from cli.room_cache import room_of
-from cli.scene import shown_moment
-from cli.siblings import earlier_attempts
-from cli.still import still_jpeg
 from cli.summary import print_summary
-from vision.footage import Footage, open_footage
+from vision.footage import open_footage
 from vision.measure import measure
 from vision.memory import give_back
 from vision.steady import one_thread_each
@@ -98,8 +88,10 @@ def run(request: Request, reporting: Reporting = on_terminal) -> Attempt:
             attempt = noted(judge(track, vehicle, course, rules, log))
             if request.room:
                 attempt = _explained(attempt, report)
+            # What draws and writes is imported now: the vehicle need not wait for it to be found.
+            from cli.written import write
             with store.replacing(request.out) as folder:
-                record = _write(request, footage, attempt, people, folder, report)
+                record = write(request, footage, attempt, people, folder, report)
                 store.check_unchanged(stamps)
                 store.write_record(folder, record | {"made_with": made_with(given, {
                     option: getattr(request, option) for option in OPTIONS})})
@@ -125,27 +117,6 @@ def _explained(attempt: Attempt, report: Report) -> Attempt:
     except Trouble as e:
         note = f"Room left could not be worked out: {e.what}."
         return replace(attempt, track=replace(attempt.track, notes=(*attempt.track.notes, note)))
-
-
-def _write(request: Request, footage: Footage, attempt: Attempt, people: dict[str, str | None], folder: Path,
-           report: Report) -> dict[str, Any]:
-    """Write everything but the record into `folder`; returns the record."""
-    made_at = datetime.now(UTC).replace(microsecond=0)
-    store.write_track(folder, track_frame(attempt), csv=request.csv)
-    report("drawing the plan", 0.0)
-    write_plan(attempt, folder / store.PLAN_SVG, folder / store.PLAN_PNG)
-    clip = write_videos(footage, attempt, folder, overlay=request.video, progress=report)
-    report("writing the review page", 0.0)
-    page = review_page(attempt, clip, footage.times_s, made_on=made_at.date(), trainee=people["trainee"])
-    (folder / store.REVIEW).write_text(page, "utf-8")
-    record = attempt_to_json(attempt) | {
-        "made_at": made_at.isoformat(), "program": {"name": "tailtrace", "version": version_of("tailtrace")}, **people,
-        "clips": store.clip_references(request.clips, request.out, request.addresses)}
-    sheet = trainee_page(attempt, record, earlier_attempts(request.out, people["trainee"]),
-                         still_jpeg=still_jpeg(footage, attempt, shown_moment(attempt)), made_on=made_at.date(),
-                         trainee=people["trainee"])
-    (folder / store.TRAINEE).write_text(sheet, "utf-8")
-    return record
 
 
 def code(option: str, code: str | None) -> str | None:

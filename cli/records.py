@@ -19,8 +19,6 @@ from typing import Any
 
 import jsonschema_rs
 import numpy as np
-import pyarrow as pa
-import pyarrow.parquet as pq
 
 from analysis.trouble import Trouble
 from cli.store import RECORD, TRACK
@@ -113,6 +111,8 @@ def _bounded(schema: Any) -> Any:
 
 def read_track(raw: bytes) -> dict[str, np.ndarray]:
     """The columns of a track.parquet's bytes, each (n,) float, NaN where nothing is known, or bool. Raises Trouble."""
+    import pyarrow as pa  # here, so that what reads records only does not wait for it
+    import pyarrow.parquet as pq
     try:
         with pq.ParquetFile(io.BytesIO(raw), thrift_string_size_limit=1 << 20,
                             thrift_container_size_limit=1 << 16) as file:

@@ -16,6 +16,7 @@ from fake_attempt import make_attempt, write_clip
 from fake_room import make_room
 
 import cli.analyse
+import cli.written
 from analysis.attempt import Attempt
 from analysis.layouts import course_for
 from analysis.trouble import Trouble
@@ -214,6 +215,13 @@ def test_help_does_not_wait_for_the_measuring_libraries() -> None:
     assert done.stdout.strip() == "[]"
 
 
+def test_measuring_does_not_wait_for_what_draws_and_writes() -> None:
+    code = ("import sys; import cli.analyse; "
+            "print(sorted({'matplotlib', 'pandas', 'pyarrow', 'shapely', 'scipy.stats'} & set(sys.modules)))")
+    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+
+
 def test_a_generated_course_is_read_back_as_the_same(yard: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["course", "--vehicle", "v.toml", "--bay-on", "right", "-o", "new.toml"]) == 0
     wanted = course_for(files.read_vehicle(yard / "v.toml"), bay_on_left=False)
@@ -325,7 +333,7 @@ def test_a_run_that_ends_badly_leaves_the_earlier_result_as_it_was(
     def fail(*args: object, **kwargs: object) -> None:
         raise problem
 
-    monkeypatch.setattr(cli.analyse, "review_page", fail)  # after half of the folder is written
+    monkeypatch.setattr(cli.written, "review_page", fail)  # after half of the folder is written
     assert analyse() == code
     line = one_line(capsys)
     assert folder_bytes(measured / "run") == before
