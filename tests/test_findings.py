@@ -6,7 +6,9 @@ import json
 import math
 import tomllib
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
+from unittest import mock
 
 import jsonschema
 import numpy as np
@@ -18,8 +20,11 @@ from analysis.course import Area, Course, Line, Mark, MarkEvent, SurveyedMark
 from analysis.findings import MAKERS
 from analysis.judge import judge
 from analysis.layouts import course_for
+from analysis.motion import estimate
+from analysis.nodes import Smoothed
 from analysis.record import attempt_to_json, summary_of, track_frame
 from analysis.rules import KINDS, Rules, rules_from_table
+from analysis.track import Track
 from analysis.trouble import Trouble
 from analysis.wording import call, clock, length, margin
 
@@ -46,9 +51,23 @@ def course(**changes: object) -> Course:
                    barrier=Area(-0.42, -0.30, -2.2, 2.2), **changes)
 
 
-def attempt(seed: int = 0, rule_set: Rules | None = None, yard: Course | None = None, **changes: object) -> Attempt:
-    track = measure(TRUTH, np.random.default_rng(seed), sd_m=0.01)
-    return judge(replace(track, **changes), VEHICLE, yard or course(), rule_set or rules())
+@cache
+def smoothed() -> tuple[Track, tuple[Smoothed, np.ndarray]]:
+    track = measure(TRUTH, np.random.default_rng(0), sd_m=0.01)
+    return track, estimate(track, VEHICLE)
+
+
+def attempt(rule_set: Rules | None = None, yard: Course | None = None, **changes: object) -> Attempt:
+    """The run on a yard by some rules; `changes` are of what the track says beside the poses. How it moved hangs on
+    the poses alone, so that is worked out once."""
+    track, run = smoothed()
+    with mock.patch("analysis.judge.estimate", return_value=run):
+        return judge(replace(track, **changes), VEHICLE, yard or course(), rule_set or rules())
+
+
+@cache
+def ordinary() -> Attempt:
+    return attempt()
 
 
 def of(a: Attempt, kind: str, where: str | None = None) -> Finding:
@@ -78,7 +97,7 @@ def test_every_kind_has_its_maker() -> None:
 
 
 def test_a_run_with_one_shunt_and_no_faults() -> None:
-    a = attempt()
+    a = ordinary()
     assert a.verdict == "ok"
     assert a.shunts == 1
     assert [leg.direction for leg in a.legs] == [1, -1, 1, -1]
@@ -189,7 +208,7 @@ def test_speed_near_a_mark() -> None:
 def test_the_record_follows_its_published_schema() -> None:
     schema = json.loads((CLI / "attempt.schema.json").read_text())
     jsonschema.Draft202012Validator.check_schema(schema)
-    record = attempt_to_json(attempt())
+    record = attempt_to_json(ordinary())
     jsonschema.validate(json.loads(json.dumps(record, allow_nan=False)), schema)
     assert record["shunts"] == 1
     assert [leg["direction"] for leg in record["legs"]] == [1, -1, 1, -1]
@@ -200,7 +219,7 @@ def test_the_record_follows_its_published_schema() -> None:
 
 
 def test_the_frame_has_the_promised_columns() -> None:
-    frame = track_frame(attempt())
+    frame = track_frame(ordinary())
     promised = ["t_s", "measured", "x_m", "y_m", "heading_rad", "speed_mps", "road_wheel_rad", "sd_x_m", "sd_y_m",
                 "rho_xy", "sd_heading_rad", "sd_speed_mps", "sd_road_wheel_rad"]
     assert list(frame.columns[:len(promised)]) == promised
