@@ -21,6 +21,7 @@ from soak.faults import SCENARIOS, analysis, check_whole, leftovers, measure_at_
 from soak.killing import contents
 
 import cli.analyse
+import cli.written
 from analysis.trouble import Trouble
 from cli import store
 from cli.app.folder import Folder
@@ -244,7 +245,8 @@ def own_clip(tmp_path: Path, prepared: Path, monkeypatch: pytest.MonkeyPatch) ->
                                             ("review_page", "grown"), ("still_jpeg", "removed")])
 def test_a_clip_that_is_done_to_while_it_is_measured(own_clip: cli.analyse.Request, monkeypatch: pytest.MonkeyPatch,
                                                      step: str, what: str) -> None:
-    clip, real = own_clip.clips[0], getattr(cli.analyse, step)
+    clip, module = own_clip.clips[0], cli.analyse if step == "measure" else cli.written
+    real = getattr(module, step)
 
     def done_to(*a: Any, **k: Any) -> Any:
         if what == "grown":
@@ -257,7 +259,7 @@ def test_a_clip_that_is_done_to_while_it_is_measured(own_clip: cli.analyse.Reque
         return real(*a, **k)
 
     before = contents(own_clip.out)
-    monkeypatch.setattr(cli.analyse, step, done_to)
+    monkeypatch.setattr(module, step, done_to)
     with pytest.raises(Trouble, match="removed or changed while it was being measured"):
         cli.analyse.run(own_clip)
     assert contents(own_clip.out) == before
