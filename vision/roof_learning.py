@@ -39,6 +39,8 @@ BESIDE_M = (0.3, 0.55)
 EVEN, EVEN_SHARE = 0.15, 0.8
 """Ground beside a side is evenly lit if within the first share of its middle brightness there is the second share of it
 (our own estimate)."""
+EVEN_FROM_M = 0.12
+"""So near to the side must it be: a shadow that ends nearer than where the light was looked up feigns an edge."""
 
 
 @dataclass(frozen=True)
@@ -165,8 +167,9 @@ class _Shots:
         noise = float(np.median([look.noise for looks in got for look in looks.values()]))
         sides = {}
         for name in self.open_sides:
-            for least in (AWAY, FACING):
-                clean = [looks[name].picture for looks in got if looks[name].away > least]
+            for least, even in ((AWAY, True), (AWAY, False), (FACING, True), (FACING, False)):
+                clean = [looks[name].picture for looks in got
+                         if looks[name].away > least and looks[name].even >= even]
                 if len(clean) >= LEAST_LOOKS:
                     sides[name] = average(clean)
                     break  # a side that always faces the camera tells nothing: its wall's lower edge is as clear
@@ -175,7 +178,8 @@ class _Shots:
 
     def against_ground(self, bands: Mapping[str, Layout], poses: Sequence[Pose | None]) -> list[dict[str, SideLook]]:
         """Each picture's roof sides against the empty yard, lit as the ground beside each side is."""
-        strips = {name: _about(self.solid, band, SIDES[name], BESIDE_M, 0.0) for name, band in bands.items()}
+        strips = {name: [_about(self.solid, band, SIDES[name], (from_m, BESIDE_M[1]), 0.0)
+                         for from_m in (BESIDE_M[0], EVEN_FROM_M)] for name, band in bands.items()}
 
         def sides_of(bgr: np.ndarray, camera: Camera, pose: Pose | None) -> dict[str, SideLook] | None:
             if pose is None:
@@ -183,7 +187,7 @@ class _Shots:
             away = self._away(pose, camera)
             return {name: _side_look(band.laid_out(bgr, camera, pose, self.solid.z_max_m),
                                      band.ground_behind(self.plate.bgr, self.plate.camera, pose, self.solid.z_max_m,
-                                                        camera), strips[name], bool(SIDES[name][0]), away[name])
+                                                        camera), *strips[name], bool(SIDES[name][0]), away[name])
                     for name, band in bands.items()}
         return [s for s in side_by_side(sides_of, self.bgrs, self.cameras, poses) if s is not None]
 
@@ -217,19 +221,24 @@ def _about(solid: Solid, layout: Layout, outward: tuple[float, float], across_m:
             span((x > solid.x_min_m - longer_m) & (x < solid.x_max_m + longer_m)))
 
 
-def _side_look(seen: np.ndarray, ground: np.ndarray, strip: tuple[slice, slice], end: bool, away: float) -> SideLook:
+def _side_look(seen: np.ndarray, ground: np.ndarray, strip: tuple[slice, slice], beside: tuple[slice, slice], end: bool,
+               away: float) -> SideLook:
     """What is seen about a side (rows, cols, 3) against the empty yard behind it, lit along the side as in the strip
-    beyond it (end: front or rear)."""
-    lit = (seen[strip] * ground[strip]).sum(axis=2) / np.maximum((ground[strip] ** 2).sum(axis=2), 1)
-    block = lit.T if end else lit  # across the strip, along the side
+    beyond it (end: front or rear); evenly lit if no shadow's edge runs along the side in all that is `beside` it."""
+    block = _light(seen, ground, strip, end)
     profile = np.median(block, axis=0)
     along = strip[0] if end else strip[1]
     share = np.interp(np.arange(seen.shape[0 if end else 1]), np.arange(along.start, along.stop), profile)
-    # No shadow's edge runs along the side.
-    even = float(np.mean(np.abs(block - profile) < EVEN * np.abs(profile))) > EVEN_SHARE
+    near = np.abs(_light(seen, ground, beside, end) - profile) < EVEN * np.abs(profile)
     apart = (seen - (share[:, None] if end else share[None])[..., None] * ground).astype(np.float32)
     noise = max(float(np.median(np.linalg.norm(apart[strip], axis=2))), math.sqrt(3) * ROUNDING)
-    return SideLook(apart, noise, away, even)
+    return SideLook(apart, noise, away, float(near.mean()) > EVEN_SHARE)
+
+
+def _light(seen: np.ndarray, ground: np.ndarray, strip: tuple[slice, slice], end: bool) -> np.ndarray:
+    """(across the strip, along the side) how light it is there, as a share of the empty yard."""
+    lit = (seen[strip] * ground[strip]).sum(axis=2) / np.maximum((ground[strip] ** 2).sum(axis=2), 1)
+    return lit.T if end else lit
 
 
 def _twice(height_m: np.ndarray, layout: Layout) -> np.ndarray:

@@ -6,7 +6,8 @@ Triggs, "Autocalibration from planar scenes", 1998). The ground's own texture is
 in every picture, each against its mean over all pictures.
 
 Weak for a camera that hardly moves (a mast), and for the focal length where the view is within a few degrees of the
-vertical: the stated covariance then grows. A constant roll of the shutter or an off-centre lens is not told apart.
+vertical: the stated covariance then grows. A constant roll of the shutter or an off-centre lens is not told apart; a
+shutter that rolls while the camera shakes is noticed, and nothing is told.
 """
 
 from __future__ import annotations
@@ -36,6 +37,9 @@ SETTLED = 0.1
 SCATTER = 1.9
 """The estimate strays this much more than the pixels' noise alone says (so it did on ten rendered clips, whose lens is
 known): compression and resampling move all pixels of a neighbourhood alike."""
+TORN = 10.0
+"""Views that pull this many times further apart (variance) than their noise are each bent in a way of their own: what
+they agree on is no lens (ten rendered clips: at most 2.2; a shutter that rolls while the camera shakes: 60)."""
 _STEPS = np.array([1e-3, 1e-3, 1e-3, 1e-4, 1e-4])
 """For numerical slopes: about a tenth of a pixel at the edge of the picture."""
 _POSE_SCALE = np.array([30.0, 30.0, 30.0, 1.0, 1.0, 1.0])  # so that turns (rad) and shifts (m) move pixels alike
@@ -65,7 +69,7 @@ def lens_from_sway(pictures: Sequence[np.ndarray], cameras: Sequence[Camera],
                    hidden_px: Sequence[np.ndarray | None], plate: Plate) -> SwaySeen | None:
     """pictures (h, w, 3) with their cameras, all of one lens; hidden_px[i] a polygon (n, 2) not to be looked at (the
     vehicle); plate: the empty yard, whose view is the one reported.
-    None with too few pictures, a camera that stands still, or no agreement."""
+    None with too few pictures, a camera that stands still, no agreement, or pictures each bent in its own way."""
     if len(pictures) < LEAST_PICTURES or _swayed(cameras) < LEAST_SWAY:
         return None
     flats = [flattened(p) for p in pictures]
@@ -87,9 +91,12 @@ def lens_from_sway(pictures: Sequence[np.ndarray], cameras: Sequence[Camera],
             return None
     slope = np.stack([(view_of(varied(found, e)) - view_of(varied(found, -e))) / (2 * e.max())
                       for e in np.diag(_STEPS)])
+    apart = _disagreement(cov, pulls)
+    if apart > TORN:
+        return None
     laid = _laid_like(found, plate.camera, px)
     return SwaySeen(laid(found), tuple(laid(view) for view in views), view_of(found),
-                    SCATTER**2 * _disagreement(cov, pulls) * slope.T @ cov @ slope)
+                    SCATTER**2 * apart * slope.T @ cov @ slope)
 
 
 def _disagreement(cov: np.ndarray, pulls: np.ndarray) -> float:
