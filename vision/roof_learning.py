@@ -178,8 +178,9 @@ class _Shots:
 
     def against_ground(self, bands: Mapping[str, Layout], poses: Sequence[Pose | None]) -> list[dict[str, SideLook]]:
         """Each picture's roof sides against the empty yard, lit as the ground beside each side is."""
-        strips = {name: [_about(self.solid, band, SIDES[name], (from_m, BESIDE_M[1]), 0.0)
-                         for from_m in (BESIDE_M[0], EVEN_FROM_M)] for name, band in bands.items()}
+        lit = {name: _about(self.solid, band, SIDES[name], BESIDE_M, 0.0) for name, band in bands.items()}
+        beside = {name: _about(self.solid, band, SIDES[name], (EVEN_FROM_M, BESIDE_M[1]), 0.0)
+                  for name, band in bands.items()}
 
         def sides_of(bgr: np.ndarray, camera: Camera, pose: Pose | None) -> dict[str, SideLook] | None:
             if pose is None:
@@ -187,7 +188,8 @@ class _Shots:
             away = self._away(pose, camera)
             return {name: _side_look(band.laid_out(bgr, camera, pose, self.solid.z_max_m),
                                      band.ground_behind(self.plate.bgr, self.plate.camera, pose, self.solid.z_max_m,
-                                                        camera), *strips[name], bool(SIDES[name][0]), away[name])
+                                                        camera), lit[name], beside[name], bool(SIDES[name][0]),
+                                     away[name])
                     for name, band in bands.items()}
         return [s for s in side_by_side(sides_of, self.bgrs, self.cameras, poses) if s is not None]
 
