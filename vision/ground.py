@@ -116,16 +116,17 @@ class GroundReference:
         return self.nearer(placed, self.place_anywhere(bgr, avoid_px)) if reach is Reach.WIDE else placed
 
     def place_anywhere(self, bgr: np.ndarray, avoid_px: np.ndarray | None = None) -> Placed | NotPlaced:
-        """The frame's camera, found by matched features, wherever it is."""
+        """The frame's camera, found by matched features, wherever it is. They put it within a pixel or two: smaller
+        pictures, in which the soft edges of moving shadows are all that is left, would only lead it away."""
         start = self._search(bgr)
         return (NotPlaced("nothing on the ground was recognised") if start is None
-                else self._refine(pyramid(flattened(bgr), len(self._levels)), start, avoid_px))
+                else self._refine(pyramid(flattened(bgr), NEAR_LEVELS), start, avoid_px))
 
     @staticmethod
     def nearer(guessed: Placed | NotPlaced, found: Placed | NotPlaced) -> Placed | NotPlaced:
-        """Of a camera placed from a guess and one placed anywhere: paint lines alone let a far frame settle a metre
-        along them, so the smaller misfit decides."""
-        worse = isinstance(guessed, Placed) and isinstance(found, Placed) and guessed.misfit <= found.misfit
+        """Of a camera placed from a guess and one placed anywhere, the one in which the ground looks more alike: paint
+        lines let a far frame settle a metre along them, and the shadows of trees half a metre beside its place."""
+        worse = isinstance(guessed, Placed) and isinstance(found, Placed) and guessed.alike >= found.alike
         return guessed if worse or not isinstance(found, Placed) else found
 
     def _refine(self, pictures: list[Grey], guess: Camera, avoid_px: np.ndarray | None) -> Placed | NotPlaced:

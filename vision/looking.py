@@ -13,6 +13,7 @@ from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 
 from analysis.course import Course, SurveyedMark
@@ -48,6 +49,10 @@ REACH_M = 2.0
 """So far about the vehicle its pictures are kept: as far as its ends are looked for, and half a metre."""
 TELLS_MORE = 0.7
 """The roof's size decides the height only if that makes the doubt about it smaller by this factor."""
+
+EMPTYINGS, LEAST_EMPTY = 3, 5
+"""So often, at most, is the yard built again without a vehicle that stood about, of no fewer pictures than the second:
+a median of fewer shows what is in one of them."""
 
 _LOG_FOCAL = 6  # its place in Registration.covariance
 
@@ -95,7 +100,7 @@ def look_over(footage: Footage, vehicle: Vehicle, course: Course, lens: Lens | N
     plate = build_plate([s.bgr for s in look.shots], look.cameras, look.reference.camera)
     give_back()
     tell("finding the vehicle", 0.6)
-    coarse = _sighted(look, plate, registration, vehicle, course)
+    plate, coarse = _found(look, plate, registration, vehicle, course)
     if len(coarse) < 3:
         raise Trouble("no moving vehicle of the entered size was found in the yard", where=name,
                       remedy="check the vehicle file's length and width, and that the clip shows the run")
@@ -129,8 +134,7 @@ def as_stood_before(seen: LookedOver, footage: Footage, mark: SurveyedMark, t_s:
     if not shots:
         return mark
     cameras = [seen.cameras[s.index] for s in shots]
-    around = [_around(seen.coarse.get(s.index), c, seen.scene.vehicle) for s, c in zip(shots, cameras, strict=True)]
-    plate = build_plate([s.bgr for s in shots], cameras, seen.registration.camera, around)
+    plate = _without_vehicle(shots, cameras, seen.coarse, seen.registration.camera, seen.scene.vehicle)
     again = _again(seen.registration, plate, course, True, seen.sway)
     return next((m for m in again.marks if m.name == mark.name), mark)
 
@@ -202,10 +206,31 @@ def _again(registration: Registration, plate: Plate, course: Course, lens_known:
     return better if isinstance(better, Registration) else registration
 
 
+def _found(look: _Look, plate: Plate, registration: Registration, vehicle: Vehicle,
+           course: Course) -> tuple[Plate, dict[int, Pose]]:
+    """Coarse poses by the pictures' indices, of those in which the vehicle was found. Where it stood so long that it
+    was taken for the yard, the yard is built again of the pictures in which it was found elsewhere."""
+    for _ in range(EMPTYINGS):
+        seen = _sightings(look, plate, registration, vehicle, course)
+        known = {i: s.pose for i, s in seen.items() if s.good}
+        if len(known) < LEAST_EMPTY or not any(s.ghost_by for s in seen.values()):
+            break
+        shots, cameras = zip(*[(s, c) for s, c in zip(look.shots, look.cameras, strict=True) if s.index in known],
+                             strict=True)
+        plate = _without_vehicle(shots, cameras, known, look.reference.camera, vehicle)
+    return plate, known
+
+
 def _sighted(look: _Look, plate: Plate, registration: Registration, vehicle: Vehicle, course: Course,
-             earlier: Mapping[int, Pose] | None = None) -> dict[int, Pose]:
-    """Coarse poses by the pictures' indices, of those in which the vehicle was found; with `earlier` poses, only
-    those are improved."""
+             earlier: Mapping[int, Pose]) -> dict[int, Pose]:
+    """Earlier poses improved, of the pictures in which the vehicle is found again."""
+    seen = _sightings(look, plate, registration, vehicle, course, earlier)
+    return {i: s.pose for i, s in seen.items() if s.good}
+
+
+def _sightings(look: _Look, plate: Plate, registration: Registration, vehicle: Vehicle, course: Course,
+               earlier: Mapping[int, Pose] | None = None) -> dict[int, Sighting]:
+    """What looks most like the vehicle in each picture, by its index; with `earlier` poses, only about those."""
     yard = yard_polygon_m(course.with_survey(registration.marks, registration.lines), vehicle)
 
     def sighting(shot: Frame, camera: Camera) -> Sighting | None:
@@ -215,7 +240,7 @@ def _sighted(look: _Look, plate: Plate, registration: Registration, vehicle: Veh
                             earlier[shot.index] if earlier else None)
 
     seen = side_by_side(sighting, look.shots, look.cameras)
-    return {shot.index: s.pose for shot, s in zip(look.shots, seen, strict=True) if s is not None and s.good}
+    return {shot.index: s for shot, s in zip(look.shots, seen, strict=True) if s is not None}
 
 
 def _emptied(look: _Look, plate: Plate, registration: Registration, coarse: Mapping[int, Pose], vehicle: Vehicle,
@@ -228,7 +253,7 @@ def _emptied(look: _Look, plate: Plate, registration: Registration, coarse: Mapp
         look = replace(look, cameras=sway.cameras)
     camera = registration.camera if sway is None else sway.camera
     give_back()
-    plate = build_plate([s.bgr for s in look.shots], look.cameras, camera, around)
+    plate = _without_vehicle(look.shots, look.cameras, coarse, camera, vehicle)
     look = _placed_again(look, GroundReference(plate.bgr, camera, plate.known))
     coarse = _sighted(look, plate, registration, vehicle, course, coarse)
     return plate, _cropped(look, coarse, vehicle), coarse, sway
@@ -238,7 +263,7 @@ def _cropped(look: _Look, coarse: Mapping[int, Pose], vehicle: Vehicle) -> _Look
     """Only the part of each picture in which the vehicle is: all of them are a quarter of all the memory."""
     shots, corners = [], []
     for shot, camera in zip(look.shots, look.cameras, strict=True):
-        px = np.zeros((1, 2)) if shot.index not in coarse else _reach_px(vehicle, coarse[shot.index], camera)
+        px = np.zeros((1, 2)) if shot.index not in coarse else _reach_px(vehicle, coarse[shot.index], camera, REACH_M)
         h, w = shot.bgr.shape[:2]
         left, top = np.clip(np.floor(px.min(axis=0)), 0, [w - 2, h - 2]).astype(int)
         right, low = np.clip(np.ceil(px.max(axis=0)), [left + 2, top + 2], [w, h]).astype(int)
@@ -247,11 +272,12 @@ def _cropped(look: _Look, coarse: Mapping[int, Pose], vehicle: Vehicle) -> _Look
     return replace(look, shots=tuple(shots), corners_px=tuple(corners))
 
 
-def _reach_px(vehicle: Vehicle, pose: Pose, camera: Camera) -> np.ndarray:
-    """(n, 2) px around all that is looked at of the vehicle and about it, if the pose is a little off."""
+def _reach_px(vehicle: Vehicle, pose: Pose, camera: Camera, reach_m: float) -> np.ndarray:
+    """A convex polygon (n, 2) px around the vehicle and all within reach_m of it, to either side and the ends."""
     outline = np.concatenate(silhouettes_px(vehicle, pose, camera))
-    reach = REACH_M / (camera.metres_per_pixel() * (1 - vehicle.height_m / camera.centre_m[2]))
-    return np.concatenate([outline - reach, outline + reach])
+    reach = reach_m / (camera.metres_per_pixel() * (1 - vehicle.height_m / camera.centre_m[2]))
+    corners = [outline + reach * np.array(way) for way in ((-1, -1), (-1, 1), (1, -1), (1, 1))]
+    return cv2.convexHull(np.concatenate(corners).astype(np.float32)).reshape(-1, 2).astype(float)
 
 
 def _carried(plate: Plate, look: _Look, poses: Mapping[int, Pose], registration: Registration,
@@ -289,6 +315,18 @@ def _seen_alike(pose: Pose, vehicle: Vehicle, before: Camera, after: Camera) -> 
 def _around(pose: Pose | None, camera: Camera, vehicle: Vehicle) -> np.ndarray | None:
     """A polygon (n, 2) px around the vehicle; None where it was not found."""
     return None if pose is None else covered_px(vehicle, pose, camera, 1.15)
+
+
+def _without_vehicle(shots: Sequence[Frame], cameras: Sequence[Camera], poses: Mapping[int, Pose], view: Camera,
+                     vehicle: Vehicle) -> Plate:
+    """The yard as `view` sees it, of pictures with cameras, with the vehicle left out where its pose is known, and its
+    shadow where other pictures show what is there: that reaches as far as the vehicle is high if the sun is half up."""
+    hidden, shaded = [], []
+    for shot, camera in zip(shots, cameras, strict=True):
+        pose = poses.get(shot.index)
+        hidden.append(_around(pose, camera, vehicle))
+        shaded.append(None if pose is None else _reach_px(vehicle, pose, camera, vehicle.height_m))
+    return build_plate([s.bgr for s in shots], cameras, view, hidden, shaded)
 
 
 def _learnt(look: _Look, coarse: Mapping[int, Pose], plate: Plate, registration: Registration, vehicle: Vehicle,

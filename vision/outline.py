@@ -10,7 +10,7 @@ the fine fit (roof.py) then has to find its edges.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -45,6 +45,8 @@ MIDDLE_HEIGHT = 0.7
 SETTLED_M, SETTLED_SHARE = 0.02, 1e-4
 """The search ends when its steps are shorter, and change the shares by less (a sixth of a working pixel)."""
 TRIALS = 40  # at most, of each unknown (usual on a bundled clip: 24)
+ABOUT_M = 1.0
+"""So far about the vehicle is the ground that it is told from: past its paint, its shadow's soft rim and its mirrors."""
 LEAST_PIXELS, LEAST_KNOWN = 30, 100
 """Working pixels of a silhouette in the picture, and of known yard, below which nothing is told."""
 FIRST_SWINGS_M = (1.5, -1.5)
@@ -61,16 +63,19 @@ DEEPEST_SHADOW = 0.25
 
 @dataclass(frozen=True)
 class Sighting:
-    """A coarse pose with the share of the silhouette that is changed, and of solid-looking pixels about it that it
-    explains."""
+    """A coarse pose with the share of the silhouette that is changed, of solid-looking pixels about it that it
+    explains. A `ghost` is drawn in what is taken for the empty yard, not in the picture: the vehicle stood there so long
+    that it was taken for the yard, and has left; `ghost_by`: one was seen while the vehicle was looked for."""
 
     pose: Pose
     filled: float
     explained: float
+    ghost: bool
+    ghost_by: bool = False
 
     @property
     def good(self) -> bool:
-        return self.filled > LEAST_FILLED and self.explained > LEAST_EXPLAINED
+        return self.filled > LEAST_FILLED and self.explained > LEAST_EXPLAINED and not self.ghost
 
     @property
     def worth(self) -> float:
@@ -79,11 +84,14 @@ class Sighting:
 
 @dataclass(frozen=True)
 class Difference:
-    """`changed` and `solid` (h, w) float32 in 0..1, at `scale` of the full picture."""
+    """`changed` and `solid` (h, w) float32 in 0..1, at `scale` of the full picture, and at that scale the picture `seen`
+    and the `empty` yard, (h, w, 3) float32."""
 
     changed: np.ndarray
     solid: np.ndarray
     scale: float
+    seen: np.ndarray
+    empty: np.ndarray
 
 
 def working_scale(camera: Camera) -> float:
@@ -110,11 +118,11 @@ def difference(bgr: np.ndarray, camera: Camera, plate: Plate, yard_m: np.ndarray
     known &= inside > 0
     if known.sum() < LEAST_KNOWN:
         nothing = np.zeros(known.shape, np.float32)
-        return Difference(nothing, nothing, scale)
+        return Difference(nothing, nothing, scale, small, empty)
     empty *= brightness_ratio(small, empty, known)
     apart = _length(small - empty)
     beyond_shadow = _length(without_shadow(small, empty))
-    contrast = _length(cv2.morphologyEx(empty, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)))
+    contrast = _spans(empty)
     usual = max(float(np.median(apart[known])), math.sqrt(3) * ROUNDING)
     noise = 1.4826 * usual + MISPLACED * contrast
     none, certain = CHANGED
@@ -124,7 +132,12 @@ def difference(bgr: np.ndarray, camera: Camera, plate: Plate, yard_m: np.ndarray
     joined = cv2.morphologyEx((solid > 0.05).astype(np.uint8), cv2.MORPH_CLOSE, _disc(SPECKS_M))
     solid = np.maximum(solid, cv2.morphologyEx(joined, cv2.MORPH_OPEN, _disc(SPECKS_M)))
     changed = np.maximum(changed, solid)
-    return Difference(changed.astype(np.float32), solid.astype(np.float32), scale)
+    return Difference(changed.astype(np.float32), solid.astype(np.float32), scale, small, empty)
+
+
+def _spans(bgr: np.ndarray) -> np.ndarray:
+    """(h, w) what each pixel's 3 x 3 neighbours span, over the three channels."""
+    return _length(cv2.morphologyEx(bgr, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)))
 
 
 def _disc(across_m: float) -> np.ndarray:
@@ -170,17 +183,21 @@ def find_vehicle(diff: Difference, camera: Camera, vehicle: Vehicle, near: Pose 
     `near`'s, or of the course's x axis: the exercise is driven facing the forward pair."""
     small = Camera(camera.lens.scaled(diff.scale), camera.rotation, camera.centre_m)
     best: Sighting | None = None
+    ghost_by = False
     # Of a vehicle that looks like a shadow hardly anything looks solid, but much has changed.
     for layer in (diff.solid, diff.changed):
         for start in [near] if near is not None else _blob_starts(layer, small, vehicle):
             sighting = _improve(diff, small, vehicle, start, WIDE_M)
             if near is None and math.cos(sighting.pose.heading_rad) < 0:
                 continue  # from both ends a box looks alike
-            if best is None or sighting.worth > best.worth:
+            ghost_by |= sighting.ghost
+            if best is None or (not sighting.ghost, sighting.worth) > (not best.ghost, best.worth):
                 best = sighting
         if near is not None or (best is not None and best.good):
             break
-    return None if best is None else _improve(diff, small, vehicle, best.pose, FINE_M)
+    if best is None:
+        return None
+    return replace(_improve(diff, small, vehicle, best.pose, FINE_M), ghost_by=ghost_by)
 
 
 def _blob_starts(layer: np.ndarray, camera: Camera, vehicle: Vehicle) -> list[Pose]:
@@ -250,4 +267,22 @@ def _improve(diff: Difference, camera: Camera, vehicle: Vehicle, start: Pose, st
     p = minimize(cost, np.zeros(unknown), method="Nelder-Mead", options={
         "initial_simplex": simplex, "xatol": SETTLED_M, "fatol": SETTLED_SHARE, "maxfev": TRIALS * unknown}).x
     filled, explained = shares(p)
-    return Sighting(pose_of(p), filled, explained)
+    part = slice(top, low), slice(left, right)
+    outlines = [o - [left, top] for o in silhouettes_px(vehicle, pose_of(p), camera)]
+    return Sighting(pose_of(p), filled, explained, _is_ghost(diff.seen[part], diff.empty[part], outlines))
+
+
+def _is_ghost(seen: np.ndarray, empty: np.ndarray, outlines: list[np.ndarray]) -> bool:
+    """Whether what has been made out between a picture and the empty yard (h, w, 3) is drawn in the latter: what lies
+    within the outlines differs there more from what lies about them, and there is more of an edge along them. (Of a
+    vehicle that stands on paint the second alone would be said, of one of the ground's colour the first.)"""
+    inside = fill(outlines, seen.shape[:2])
+    about = cv2.dilate(inside, _disc(2 * ABOUT_M)) - inside
+    edge = np.zeros_like(inside)
+    for o in outlines:
+        cv2.polylines(edge, [np.round(o).astype(np.int32)], True, 1)
+    if min(cv2.countNonZero(m) for m in (inside, about, edge)) < LEAST_PIXELS:
+        return False
+    of_seen, of_empty = ([np.linalg.norm(np.median(p[inside > 0], axis=0) - np.median(p[about > 0], axis=0)),
+                     cv2.mean(_spans(p), edge)[0]] for p in (seen, empty))
+    return bool(of_seen[0] < of_empty[0] and of_seen[1] < of_empty[1])

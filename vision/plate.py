@@ -58,15 +58,18 @@ def ground_map(target: Camera, source: Camera) -> tuple[np.ndarray, np.ndarray]:
 
 
 def build_plate(pictures: Sequence[np.ndarray], cameras: Sequence[Camera], reference: Camera,
-                hidden_px: Sequence[np.ndarray | None] | None = None) -> Plate:
-    """pictures (h, w, 3) uint8 with their cameras; hidden_px[i] a convex polygon (n, 2) in picture i not to be used.
+                hidden_px: Sequence[np.ndarray | None] | None = None,
+                shaded_px: Sequence[np.ndarray | None] | None = None) -> Plate:
+    """pictures (h, w, 3) uint8 with their cameras; hidden_px[i] a convex polygon (n, 2) in picture i not to be used,
+    shaded_px[i] one that is used only of spots that hardly any other picture shows.
 
     Band by band, so that the pictures laid out are never in memory all at once."""
     w, h = reference.lens.width_px, reference.lens.height_px
     level = [max(float(p[::8, ::8].mean()), 1.0) for p in pictures]
     even = [float(np.median(level)) / each for each in level]
-    hidden = [None if px is None else _laid(px, camera, reference)
-              for px, camera in zip(hidden_px or [None] * len(pictures), cameras, strict=True)]
+    hidden, shaded = ([None if px is None else _laid(px, camera, reference)
+                       for px, camera in zip(polygons or [None] * len(pictures), cameras, strict=True)]
+                      for polygons in (hidden_px, shaded_px))
     plate, known = np.empty((h, w, 3), np.uint8), np.empty((h, w), bool)
     enough = max(min(3, len(pictures)), len(pictures) // 6)
 
@@ -76,14 +79,17 @@ def build_plate(pictures: Sequence[np.ndarray], cameras: Sequence[Camera], refer
         rows = min(BAND_PX, h - top)
         view = Camera(replace(reference.lens.cropped(0, top), height_px=rows), reference.rotation, reference.centre_m)
         stack, usable = np.empty((len(pictures), rows, w, 3), np.uint8), np.empty((len(pictures), rows, w), bool)
+        unshaded = np.empty_like(usable)
         for i, (picture, camera) in enumerate(zip(pictures, cameras, strict=True)):
             map_u, map_v = ground_map(view, camera)
             laid = cv2.remap(picture, map_u, map_v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
             cv2.convertScaleAbs(laid, stack[i], alpha=even[i])
             usable[i] = _inside(map_u, w) & _inside(map_v, h)
-            polygon = hidden[i]
-            if polygon is not None:
-                usable[i] &= fill([polygon - [0, top]], (rows, w)) == 0
+            for polygon, shown in ((hidden[i], usable), (shaded[i], unshaded)):
+                shown[i] = usable[i]
+                if polygon is not None:
+                    shown[i] &= fill([polygon - [0, top]], (rows, w)) == 0
+        usable &= unshaded | (unshaded.sum(axis=0, dtype=np.uint8) < enough)
         count = usable.sum(axis=0, dtype=np.uint8)
         known[top:top + rows] = count >= enough
         for laid, shown in zip(stack, usable, strict=True):

@@ -14,7 +14,7 @@ import numpy as np
 
 from vision.camera import Camera, in_camera, pixel_of
 
-BLUR_SHARE = 1 / 60
+BLUR_SHARE = 1 / 120
 """Width of the brightness window as a share of the picture: wide against paint, narrow against shadows."""
 ROUNDING = 1 / math.sqrt(12)
 """Standard deviation of a grey level from being a whole number: no picture is known better."""
