@@ -77,6 +77,19 @@ def test_light_and_a_moving_block_do_not_matter() -> None:
     assert got.support < 0.95
 
 
+@pytest.mark.parametrize("seed", [2, 3])
+def test_shadows_of_trees_that_sway_do_not_lead_away(seed: int) -> None:
+    """Soft shadows all over the yard, which lie 60 cm further on in the second picture: what is sharp leads."""
+    blobs = cv2.GaussianBlur(np.random.default_rng(seed).normal(0, 1, (400, 700)).astype(np.float32), (0, 0), 9)
+    shade = cv2.GaussianBlur((blobs > 0.2 * blobs.std()).astype(np.float32), (0, 0), 3)
+    true = AT.moved(np.array([0.002, -0.001, 0.003]), np.array([0.1, -0.1, 0.0]))
+    lit = [1 - 0.6 * shade[20:380, 30 + k:670 + k, None] for k in (0, round(0.6 / AT.metres_per_pixel()))]
+    reference = GroundReference((seen(AT) * lit[0]).astype(np.uint8), AT)
+    got = reference.place((seen(true, seed=5) * lit[1]).astype(np.uint8), AT, reach=Reach.WIDE)
+    assert isinstance(got, Placed)
+    assert worst_px(got.camera, true) < 0.5
+
+
 def test_the_named_polygon_is_left_out() -> None:
     true = AT.moved(np.array([0.0, 0.0, 0.01]), np.array([0.2, 0.1, 0.0]))
     picture = seen(true, seed=7)

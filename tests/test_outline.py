@@ -73,3 +73,36 @@ def test_a_person_is_no_vehicle() -> None:
     cv2.circle(picture, (int(u), int(v)), 8, (20, 20, 150), -1)
     got = sighted(picture, CAMERA)
     assert got is None or not got.good
+
+
+def test_where_the_vehicle_stood_for_long_is_a_ghost() -> None:
+    """It stood so long that the "empty" yard shows it; then it has left. The yard without it is not the vehicle."""
+    stood, now = Pose(30.0, -5.0, 0.0), Pose(10.0, -0.5, 0.05)
+    plate = Plate(with_bus(paint(COURSE, CAMERA), stood), CAMERA, np.ones((720, 1280), bool))
+    picture = with_bus(paint(COURSE, CAMERA), now)
+    got = find_vehicle(difference(picture, CAMERA, plate, yard_polygon_m(COURSE, bus())), CAMERA, bus())
+    assert got is not None and got.good and got.ghost_by
+    assert math.hypot(got.pose.x_m - now.x_m, got.pose.y_m - now.y_m) < 0.4
+    left = find_vehicle(difference(picture, CAMERA, plate, yard_polygon_m(COURSE, bus())), CAMERA, bus(), near=stood)
+    assert left is not None and left.ghost and not left.good
+
+
+def test_a_vehicle_as_dark_as_its_shadow_is_placed_by_its_edges() -> None:
+    """Black with two pale hatches, on dark ground under an overcast sky, in a soft shadow that makes it look longer and
+    wider by metres."""
+    pose = Pose(20.0, -3.0, math.radians(-6))
+    picture = 0.45 * paint(COURSE, CAMERA).astype(np.float32)
+    body = cv2.convexHull(np.concatenate(silhouettes_px(bus(), pose, CAMERA)).astype(np.float32)).reshape(-1, 2)
+    halo = cv2.dilate(fill([body], (720, 1280)).astype(np.float32), np.ones((41, 41)))
+    picture *= 1 - 0.3 * cv2.GaussianBlur(halo, (0, 0), 12)[..., None]
+    picture[fill([body], (720, 1280)) > 0] = (19, 18, 17)
+    for x in (1.0, 5.0):
+        hatch = pose.to_course(np.array([[x, -0.4], [x + 0.8, -0.4], [x + 0.8, 0.4], [x, 0.4]]))
+        picture[fill([CAMERA.project_ground(hatch, bus().height_m)], (720, 1280)) > 0] = (150, 150, 150)
+    picture += np.random.default_rng(4).normal(0, 1, picture.shape)
+    plate = Plate((0.45 * paint(COURSE, CAMERA)).astype(np.uint8), CAMERA, np.ones((720, 1280), bool))
+    got = find_vehicle(difference(np.clip(picture, 0, 255).astype(np.uint8), CAMERA, plate,
+                                  yard_polygon_m(COURSE, bus())), CAMERA, bus())
+    assert got is not None and got.good
+    assert math.hypot(got.pose.x_m - pose.x_m, got.pose.y_m - pose.y_m) < 0.25
+    assert abs(got.pose.heading_rad - pose.heading_rad) < math.radians(1.5)

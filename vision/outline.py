@@ -46,7 +46,7 @@ SETTLED_M, SETTLED_SHARE = 0.02, 1e-4
 """The search ends when its steps are shorter, and change the shares by less (a sixth of a working pixel)."""
 TRIALS = 40  # at most, of each unknown (usual on a bundled clip: 24)
 ABOUT_M = 1.0
-"""So far about the vehicle is the ground that it is told from: past its paint, its shadow's soft rim and its mirrors."""
+"""So far about the vehicle is the ground that it is told from: past paint, its shadow's soft rim and its mirrors."""
 LEAST_PIXELS, LEAST_KNOWN = 30, 100
 """Working pixels of a silhouette in the picture, and of known yard, below which nothing is told."""
 FIRST_SWINGS_M = (1.5, -1.5)
@@ -71,8 +71,8 @@ DEEPEST_SHADOW = 0.25
 @dataclass(frozen=True)
 class Sighting:
     """A coarse pose with the share of the silhouette that is changed, of solid-looking pixels about it that it
-    explains. A `ghost` is drawn in what is taken for the empty yard, not in the picture: the vehicle stood there so long
-    that it was taken for the yard, and has left; `ghost_by`: one was seen while the vehicle was looked for."""
+    explains. A `ghost` is drawn in what is taken for the empty yard, not in the picture: the vehicle stood there so
+    long that it was taken for the yard, and has left; `ghost_by`: one was seen while the vehicle was looked for."""
 
     pose: Pose
     filled: float
@@ -341,6 +341,9 @@ def _is_ghost(seen: np.ndarray, empty: np.ndarray, outlines: list[np.ndarray]) -
     edge = _drawn(outlines, seen.shape)
     if min(cv2.countNonZero(m) for m in (inside, about, edge)) < LEAST_PIXELS:
         return False
-    of_seen, of_empty = ([np.linalg.norm(np.median(p[inside > 0], axis=0) - np.median(p[about > 0], axis=0)),
-                     cv2.mean(_spans(p), edge)[0]] for p in (seen, empty))
-    return bool(of_seen[0] < of_empty[0] and of_seen[1] < of_empty[1])
+
+    def stands_out(bgr: np.ndarray) -> tuple[float, float]:
+        apart = np.median(bgr[inside > 0], axis=0) - np.median(bgr[about > 0], axis=0)
+        return float(np.linalg.norm(apart)), cv2.mean(_spans(bgr), edge)[0]
+
+    return all(s < e for s, e in zip(stands_out(seen), stands_out(empty), strict=True))

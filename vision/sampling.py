@@ -14,8 +14,9 @@ import numpy as np
 
 from vision.camera import Camera, in_camera, pixel_of
 
-BLUR_SHARE = 1 / 120
-"""Width of the brightness window as a share of the picture: wide against paint, narrow against shadows."""
+BLUR_SHARE, LEAST_BLUR_PX = 1 / 120, 10
+"""Half the width of the brightness window, as a share of the picture and at least in pixels: wide against paint and
+grain, narrow against the soft edges of shadows."""
 ROUNDING = 1 / math.sqrt(12)
 """Standard deviation of a grey level from being a whole number: no picture is known better."""
 COARSER = 4
@@ -44,7 +45,7 @@ def flattened(bgr: np.ndarray) -> Grey:
     grey = bgr if bgr.ndim == 2 else cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY)
     w = grey.shape[1]
     small = _halved(_halved(grey)).astype(np.float32)  # twice by two is quicker by far than once by COARSER
-    window = 2 * int(max(1, w * BLUR_SHARE / COARSER)) + 1
+    window = 2 * int(max(LEAST_BLUR_PX, w * BLUR_SHARE) / COARSER) + 1
     return Grey(grey, cv2.boxFilter(small, -1, (window, window), borderType=cv2.BORDER_REFLECT), 1 / COARSER)
 
 

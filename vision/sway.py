@@ -34,8 +34,8 @@ LEAST_SWAY = 0.004
 """Movement of the picture, as a share of its width, below which a sway tells nothing that coding does not feign."""
 SETTLED = 0.1
 """A step below this share of its standard deviation ends the search."""
-SCATTER = 1.9
-"""The estimate strays this much more than the pixels' noise alone says (so it did on ten rendered clips, whose lens is
+SCATTER = 1.5
+"""The estimate strays this much more than the pixels' noise alone says (so it did on 18 rendered clips, whose lens is
 known): compression and resampling move all pixels of a neighbourhood alike."""
 TORN = 10.0
 """Views that pull this many times further apart (variance) than their noise are each bent in a way of their own: what
