@@ -14,7 +14,9 @@ from paint_yard import bus_course, looking_down, paint
 from analysis.course import EXERCISES, Area, Course, Line, Mark
 from analysis.trouble import Trouble
 from vision.camera import Camera, Lens
+from vision.marks import look_at_ground
 from vision.survey import FailedRegistration, Pick, Registration, mirror_image, refine, register, register_from_picks
+from vision.survey_paint import measure_ends, measure_paint
 from vision.sway import SwaySeen, _laid_like, varied, view_of
 
 CLIP = Path(__file__).parents[2] / "shared" / "data" / "yard_clip_another_renderer"
@@ -149,6 +151,25 @@ def test_paint_edges_are_surveyed_with_an_honest_spread() -> None:
     assert left.y1_m - right.y1_m == pytest.approx(11.02, abs=0.04)
     assert (left.y0_m - right.y0_m) - (left.y1_m - right.y1_m) == pytest.approx(0.04, abs=0.02)
     assert abs(left.y0_m - real[0].y0_m) < 3 * left.sd_m
+
+
+@pytest.mark.parametrize("worn_m", [(0.2, 0.5), (0.3, 0.9)])
+def test_a_line_worn_near_its_end_ends_with_its_last_paint(worn_m: tuple[float, float]) -> None:
+    """A piece is missing so many metres before the end; the paint's end is not where that begins."""
+    course = bus_course()
+    camera = looking_down(course, size=(1920, 1080))
+    line = course.lines[0]
+    x0, x1 = line.x1_m - worn_m[1], line.x1_m - worn_m[0]
+    whole = paint(course, camera)
+    corners = ((x0, -0.3), (x1, -0.3), (x1, 0.3), (x0, 0.3))
+    gap = camera.project_ground(np.array([[x, line.y1_m + dy] for x, dy in corners]))
+    bare = camera.project_ground(np.array([[(x0 + x1) / 2, line.y1_m + 0.6]]))[0].round().astype(int)
+    worn = cv2.fillConvexPoly(whole.copy(), gap.round().astype(np.int32), whole[bare[1], bare[0]].tolist())
+    look = look_at_ground(worn)
+    seen = measure_paint(look, camera, line)
+    assert seen is not None
+    beyond = {end: at_m for end, at_m, _, _ in measure_ends(look, camera, line, seen)}
+    assert abs(beyond[0]) < 0.03 and abs(beyond[1]) < 0.03
 
 
 def test_a_vehicle_over_a_mark_and_a_line() -> None:

@@ -24,6 +24,9 @@ most 0.76, and none of 95 that stood, seen from straight above to far aslant, le
 LYING_STEPS = np.vstack([np.zeros(3), np.diag([0.1, 0.1, 0.2])])
 """First steps of the search for a lying cone: half its base (m, m) and the angle (rad) it may be seen amiss."""
 CONE_SD_PX = 0.3  # least error of a cone's place, however clear it is: it is no perfect cone of the stated size
+LIT_SIDE = 0.07
+"""The sun lights one side of a cone, and that side is seen: its place errs by this share of half its base (rms of
+nine rendered yards, against their lines; twice that at most)."""
 
 
 @dataclass(frozen=True)
@@ -88,7 +91,7 @@ def measure_cone(red: np.ndarray, camera: Camera, mark: Mark, start_m: tuple[flo
     rival = ((tried - place) ** 2).sum(axis=1)
     far = rival > step ** 2
     doubt = math.sqrt(float((likely * rival)[far].sum()) / (1 + float(likely[far].sum())))
-    sd = math.hypot(math.sqrt(2 * noise / bend / 6), CONE_SD_PX * gsd, doubt)
+    sd = math.hypot(math.sqrt(2 * noise / bend / 6), CONE_SD_PX * gsd, LIT_SIDE * mark.base_half_m, doubt)
     u, v = camera.project_ground(place[None])[0]
     return ConePlace(float(place[0]), float(place[1]), float(u), float(v), sd, share)
 

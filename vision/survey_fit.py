@@ -25,6 +25,8 @@ CONE_SETTING_OUT_M = 0.15  # before the cones of this yard are seen; counts as m
 PAINT_SETTING_OUT_M = 0.04  # how exactly a line is painted (own estimate; no published figure)
 BAY_PAINT_SETTING_OUT_M = 0.06  # the same of the bay, which is often taped
 PAINT_END_SETTING_OUT_M = 0.06  # the same of where a line ends
+EDGE_PX, END_PX = 0.2, 0.4  # least error of where paint is seen, across it and at its ends: they share what bends them
+USUAL_CARE = 0.3  # these three count as much as so many values seen in this yard (own choice)
 # What lens to expect when no lens file is given: field of view across the longer side about 70°, 52-90° within two
 # sd; bend (k1 at half the longer side) within ±0.12 at two sd.
 FIELD_OF_VIEW_RAD = math.radians(70)
@@ -98,7 +100,8 @@ def fit_camera(course: Course, camera: Camera, cones: dict[str, ConePlace], pain
     half_width = np.array([p.paint.width_m / 2 for p in paints])
     # neighbouring places along a line share their errors: about one in three is independent
     point_sd = np.array([max(p.paint.sd_m, STRAIGHT_PX * gsd) for p in paints]) * math.sqrt(3)
-    shift_sd = np.repeat([paint_care * p.setting_out_m for p in paints], 2)
+    shift_sd = np.repeat([math.hypot(paint_care * p.setting_out_m, EDGE_PX * gsd) for p in paints], 2)
+    end_sd = math.hypot(paint_care * PAINT_END_SETTING_OUT_M, END_PX * gsd)
 
     def camera_at(q: np.ndarray) -> Camera:
         moved = camera.moved(q[:3], q[3:6])
@@ -112,7 +115,7 @@ def fit_camera(course: Course, camera: Camera, cones: dict[str, ConePlace], pain
         known = q[6:8] - start[6:8]
         return np.nan_to_num(np.concatenate([
             (_robust(off)[:, None] * _unit(at - cone_at)).ravel(), off_line / point_sd[line_of],
-            _robust(q[8:] / shift_sd), _robust(off_end / (paint_care * PAINT_END_SETTING_OUT_M)),
+            _robust(q[8:] / shift_sd), _robust(off_end / end_sd),
             known / 1e-6 if lens_known else q[6:8] / [LOG_FOCAL_SD, BEND_SD],
             sway.misfit(camera_at(q)) if sway is not None else []]), nan=1e3)
 
@@ -163,15 +166,15 @@ def paint_care_seen(fit: Fit, paints: list[PaintSeen], course: Course) -> float:
     """With what spread this yard's paint was laid, as a share of the usual one, from how well its lines agree with each
     other and with the course file.
 
-    The usual spread enters with the weight of one value; the course frame itself has used up four; a value far off
-    counts no more than three usual sd."""
+    The usual spread enters with the weight of USUAL_CARE values; the course frame itself has used up four; a value far
+    off counts no more than three usual sd."""
     off = [shift / p.setting_out_m for p in paints for shift in fit.line_shifts_m[p.line.name]]
     for p in paints:
         for line in (ln for ln in course.lines if ln.name == p.line.name):
             off += [_end_offset_m(line, end, fit.camera.to_ground(px[None])) / PAINT_END_SETTING_OUT_M
                     for end, px in p.ends_px]
     squares = float(np.minimum(np.square(off), 9.0).sum())
-    return math.sqrt((1 + squares) / (1 + max(len(off) - 4, 0)))
+    return math.sqrt((USUAL_CARE + squares) / (USUAL_CARE + max(len(off) - 4, 0)))
 
 
 STEPS = np.array([1e-5, 1e-5, 1e-5, 1e-3, 1e-3, 1e-3, 1e-4, 1e-5])

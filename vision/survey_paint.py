@@ -18,6 +18,9 @@ from vision.survey_cone import local_gsd
 
 # Paint runs smoothly and a blurred bar explains its profiles; a chance ridge wanders by decimetres and explains half.
 LEAST_EXPLAINED = 0.8
+WORN_M, PALEST = 1.0, 0.4
+"""A worn piece near a line's end is shorter than the first; paint shows at least the second share of its usual contrast
+(own choice)."""
 MOST_SCATTER_M, MOST_SCATTER_PX = 0.03, 0.2
 """A line's points may scatter by its own waviness, and by the picture's resolution."""
 
@@ -166,6 +169,15 @@ def _bar_shape(mean: np.ndarray, centre: np.ndarray, across: np.ndarray, width: 
     return float(np.clip(abs(fit.x[0]), 0.03, 0.6)), float(np.clip(abs(fit.x[1]), 0.25 * gsd, 3 * gsd))
 
 
+def _last_paint(level: np.ndarray, step: int, reach: int) -> int | None:
+    """The last place (index) of paint about where a line steps from paint to none: wear takes paint away in pieces, so
+    what still lies within `reach` places beyond the step is of the line. None if it goes on to the end of that."""
+    painted = np.flatnonzero(level[step - 4:step + reach] >= PALEST) + step - 4
+    if not len(painted) or painted[-1] >= min(step + reach, len(level)) - 5:
+        return None
+    return int(painted[-1])
+
+
 def measure_ends(look: GroundLook, camera: Camera, line: Line, paint: PaintPlace, *,
                  reach_m: float = 1.6) -> list[tuple[int, float, float, np.ndarray]]:
     """Where the paint stops: (end 0 or 1, distance in m beyond the nominal end, sd, pixel) for each end in view.
@@ -203,12 +215,12 @@ def measure_ends(look: GroundLook, camera: Camera, line: Line, paint: PaintPlace
         steps = max(cost[0], cost[-1]) - cost[k]
         if not 4 < k < len(s) - 5 or cost[k] > 0.35 * len(s) or steps < 0.1 * len(s):
             continue
-        near = level[k - 4:k + 5]
-        below = np.flatnonzero((near[:-1] >= 0.5) & (near[1:] < 0.5))
-        at = float(s[k])
-        if len(below):
-            i = below[np.argmin(np.abs(below - 4))]
-            at = float(s[k - 4 + i] + (near[i] - 0.5) / (near[i] - near[i + 1]) * (s[1] - s[0]))
+        last = _last_paint(level, k, round(WORN_M / (s[1] - s[0])))
+        if last is None:
+            continue
+        half = 0.5 * min(1.0, float(level[max(last - 4, 0):last + 1].max()))  # worn paint may be pale to its very end
+        i = last + int(np.argmax(level[last:] < half)) - 1
+        at = float(s[i] + (level[i] - half) / (level[i] - level[i + 1]) * (s[1] - s[0]))
         where = nominal + sign * at
         p = start + where * direction + np.polyval(trend, where) * np.array([-direction[1], direction[0]])
         found.append((end, at, 0.4 * gsd, camera.project_ground(p[None])[0]))
