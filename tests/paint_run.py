@@ -81,13 +81,13 @@ class PaintedRun:
         part[:] = np.round(shown * (1 - cover) + roof * cover)
 
 
-def painted_run(vehicle: Vehicle | None = None) -> PaintedRun:
-    """Forward past the pivot cone, a stop, back in an S, a stop: some 30 s with a bus."""
+def painted_run(vehicle: Vehicle | None = None, wait_s: float = 2.0) -> PaintedRun:
+    """A wait, forward past the pivot cone, a stop, back in an S, a stop: some 30 s with a bus that waits for 2 s."""
     vehicle = vehicle or bus()
     course = bus_course()
     view = looking_down(course, SIZE, height_m=HEIGHT_M)
     wide = looking_down(course, (SIZE[0] * 3 // 2, SIZE[1] * 3 // 2), height_m=HEIGHT_M * 1.1)
-    driven = drive([Stand(2), Roll(9, steer=((0.1, 12), (0.6, -12), (0.95, 0))), Stand(3),
+    driven = drive([Stand(wait_s), Roll(9, steer=((0.1, 12), (0.6, -12), (0.95, 0))), Stand(3),
                     Roll(-16, steer=((0.05, -20), (0.5, 20), (0.9, 0))), Stand(3)], vehicle, start=(25.0, -1.5, 0.0))
     rng = np.random.default_rng(5)
     rows, cols = round(vehicle.width_m / TEXEL_M), round(vehicle.length_m / TEXEL_M)

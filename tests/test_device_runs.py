@@ -113,3 +113,12 @@ def test_the_camera_still_climbs_at_the_start_of_a_hazy_clip(run: PaintedRun, tm
     assert track.measured[~early].mean() > 0.97
     assert np.nanmax(off[early]) < 0.08
     assert np.isfinite(off[early]).sum() * STEP_S > 4  # it is not all gap, either
+
+
+def test_a_vehicle_that_waits_for_twice_as_long_as_it_drives(tmp_path: Path) -> None:
+    """In two thirds of the pictures it stands at one place: a middle picture of all shows it as part of the yard."""
+    run = painted_run(wait_s=60.0)
+    times = np.arange(0.0, run.driven.t_s[-1], 0.5)
+    track = measured([record(tmp_path / "clip.mp4", run.pictures(times), times)], run)
+    assert track.measured.mean() > 0.97
+    assert np.nanpercentile(apart(track, run), 95) < 0.06
