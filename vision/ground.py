@@ -25,6 +25,9 @@ POINTS_PER_LEVEL = 2500
 """Enough for a pose to < 0.05 px in every direction; more costs time without telling more."""
 NEAR_LEVELS = 2
 """Sizes of picture used for a predicted camera: in the half size it lies within the pixel or two that a fit bridges."""
+WIDER = 2.0
+"""The brightness window is wider by this factor where nothing fits with the usual one: in a yard of paint alone it leads
+from farther off, but shadows that sway lead it away."""
 TUKEY = 4.685
 """Tukey's constant for 95 % efficiency under normal noise (Holland & Welsch 1977)."""
 CORRELATED = 4.0
@@ -92,27 +95,38 @@ class GroundReference:
         """bgr (h, w, 3); usable (h, w) bool: pixels that are ground and known (the vehicle excluded)."""
         self.camera = camera
         self.lens = camera.lens
-        self._levels: list[_Level] = []
         self._grey = cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY)
         self._usable = np.ones(bgr.shape[:2], bool) if usable is None else usable
+        self._levels = self._ready(1.0, levels)
+
+    def _ready(self, wider: float, count: int) -> list[_Level]:
+        """The picture at full, half, quarter size and so on, with a brightness window so much wider than usual."""
+        levels = []
         keep = self._usable.astype(np.uint8)
-        for i, flat in enumerate(pyramid(flattened(bgr), levels)):
+        for i, flat in enumerate(pyramid(flattened(self._grey, wider), count)):
             scale = 0.5**i
             mask = cv2.resize(keep, flat.shown.shape[::-1], interpolation=cv2.INTER_AREA) > 0
             whole = flat.whole()
             px = strong_pixels(whole, mask, POINTS_PER_LEVEL)
-            level_camera = Camera(self.lens.scaled(scale), camera.rotation, camera.centre_m)
+            level_camera = Camera(self.lens.scaled(scale), self.camera.rotation, self.camera.centre_m)
             ground = level_camera.to_ground(px.astype(float))
             known = np.isfinite(ground).all(axis=1)
             px = px[known]
             xyz = np.column_stack([ground[known], np.zeros(len(px))])
-            self._levels.append(_Level(scale, xyz, whole[px[:, 1], px[:, 0]]))
+            levels.append(_Level(scale, xyz, whole[px[:, 1], px[:, 0]]))
+        return levels
+
+    @cached_property
+    def _wider_levels(self) -> list[_Level]:
+        return self._ready(WIDER, len(self._levels))
 
     def place(self, bgr: np.ndarray, guess: Camera, avoid_px: np.ndarray | None = None,
               reach: Reach = Reach.USUAL) -> Placed | NotPlaced:
         """The frame's camera, starting from `guess`; avoid_px (n, 2) a polygon (vehicle) to leave out."""
-        placed = self._refine(pyramid(flattened(bgr), NEAR_LEVELS if reach is Reach.NEAR else len(self._levels)),
-                              guess, avoid_px)
+        if reach is Reach.NEAR:
+            return self._refine(self._levels[:NEAR_LEVELS], flattened(bgr), guess, avoid_px)
+        placed = (self._refine(self._levels, flattened(bgr), guess, avoid_px)
+                  or self._refine(self._wider_levels, flattened(bgr, WIDER), guess, avoid_px))
         return self.nearer(placed, self.place_anywhere(bgr, avoid_px)) if reach is Reach.WIDE else placed
 
     def place_anywhere(self, bgr: np.ndarray, avoid_px: np.ndarray | None = None) -> Placed | NotPlaced:
@@ -120,7 +134,7 @@ class GroundReference:
         pictures, in which the soft edges of moving shadows are all that is left, would only lead it away."""
         start = self._search(bgr)
         return (NotPlaced("nothing on the ground was recognised") if start is None
-                else self._refine(pyramid(flattened(bgr), NEAR_LEVELS), start, avoid_px))
+                else self._refine(self._levels[:NEAR_LEVELS], flattened(bgr), start, avoid_px))
 
     @staticmethod
     def nearer(guessed: Placed | NotPlaced, found: Placed | NotPlaced) -> Placed | NotPlaced:
@@ -129,12 +143,12 @@ class GroundReference:
         worse = isinstance(guessed, Placed) and isinstance(found, Placed) and guessed.alike >= found.alike
         return guessed if worse or not isinstance(found, Placed) else found
 
-    def _refine(self, pictures: list[Grey], guess: Camera, avoid_px: np.ndarray | None) -> Placed | NotPlaced:
+    def _refine(self, levels: list[_Level], flat: Grey, guess: Camera,
+                avoid_px: np.ndarray | None) -> Placed | NotPlaced:
         camera = guess
         result: Placed | NotPlaced = NotPlaced("no ground could be compared")
-        for level in reversed(range(len(pictures))):
-            result = _align(self._levels[level], pictures[level], camera, self.lens, avoid_px,
-                            iterations=12 if level else 8)
+        for level, picture in zip(reversed(levels), reversed(pyramid(flat, len(levels))), strict=True):
+            result = _align(level, picture, camera, self.lens, avoid_px, iterations=8 if level is levels[0] else 12)
             if not isinstance(result, Placed):
                 return result
             camera = result.camera

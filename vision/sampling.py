@@ -40,12 +40,13 @@ class Grey:
                                       borderMode=cv2.BORDER_REPLICATE)
 
 
-def flattened(bgr: np.ndarray) -> Grey:
-    """The picture's (h, w, 3) or (h, w) uint8 grey, ready to be looked up without slow brightness changes."""
+def flattened(bgr: np.ndarray, wider: float = 1.0) -> Grey:
+    """The picture's (h, w, 3) or (h, w) uint8 grey, ready to be looked up without slow brightness changes (in a window
+    so much wider than usual)."""
     grey = bgr if bgr.ndim == 2 else cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY)
     w = grey.shape[1]
     small = _halved(_halved(grey)).astype(np.float32)  # twice by two is quicker by far than once by COARSER
-    window = 2 * int(max(LEAST_BLUR_PX, w * BLUR_SHARE) / COARSER) + 1
+    window = 2 * int(wider * max(LEAST_BLUR_PX, w * BLUR_SHARE) / COARSER) + 1
     return Grey(grey, cv2.boxFilter(small, -1, (window, window), borderType=cv2.BORDER_REFLECT), 1 / COARSER)
 
 
