@@ -24,10 +24,10 @@ from vision.sampling import Grey, flattened, looked_up, pyramid
 POINTS_PER_LEVEL = 2500
 """Enough for a pose to < 0.05 px in every direction; more costs time without telling more."""
 NEAR_LEVELS = 2
-"""Sizes of picture used for a predicted camera: in the half size it lies within the pixel or two that a fit bridges."""
+"""Sizes of picture for a predicted camera: in the half size it lies in the pixel or two that a fit bridges."""
 WIDER = 2.0
-"""The brightness window is wider by this factor where nothing fits with the usual one: in a yard of paint alone it leads
-from farther off, but shadows that sway lead it away."""
+"""The brightness window is wider by this factor where nothing fits with the usual one: in a yard of paint alone, it
+leads from farther off, but shadows that sway lead it away."""
 TUKEY = 4.685
 """Tukey's constant for 95 % efficiency under normal noise (Holland & Welsch 1977)."""
 CORRELATED = 4.0
@@ -125,8 +125,11 @@ class GroundReference:
         """The frame's camera, starting from `guess`; avoid_px (n, 2) a polygon (vehicle) to leave out."""
         if reach is Reach.NEAR:
             return self._refine(self._levels[:NEAR_LEVELS], flattened(bgr), guess, avoid_px)
-        placed = (self._refine(self._levels, flattened(bgr), guess, avoid_px)
-                  or self._refine(self._wider_levels, flattened(bgr, WIDER), guess, avoid_px))
+        flat = flattened(bgr)
+        placed = self._refine(self._levels, flat, guess, avoid_px)
+        if not placed:
+            led = self._refine(self._wider_levels, flattened(bgr, WIDER), guess, avoid_px)
+            placed = self._refine(self._levels[:1], flat, led.camera, avoid_px) if isinstance(led, Placed) else placed
         return self.nearer(placed, self.place_anywhere(bgr, avoid_px)) if reach is Reach.WIDE else placed
 
     def place_anywhere(self, bgr: np.ndarray, avoid_px: np.ndarray | None = None) -> Placed | NotPlaced:
