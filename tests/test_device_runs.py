@@ -82,9 +82,9 @@ def test_a_phone_on_its_head_whose_clip_was_cut_in_two(run: PaintedRun, tmp_path
     shifted = np.where(after, track.t_s - late, track.t_s)
     true = run.driven.at(shifted)
     off = np.column_stack([track.x_m - true[:, 0], track.y_m - true[:, 1]])[track.measured]
-    # The course frame hangs on a few coarse cones: its error is one for the clip, and stated.
+    # The course frame hangs on a few coarse cones and paint ends (8 cm a pixel): its error is one for the clip, stated.
     frame_sd_m = np.sqrt(np.diagonal(track.frame_cov, axis1=1, axis2=2)[track.measured, :2].mean(axis=0))
-    assert np.all(np.abs(off.mean(axis=0)) < 2 * frame_sd_m) and frame_sd_m.max() < 0.05
+    assert np.all(np.abs(off.mean(axis=0)) < 2 * frame_sd_m) and frame_sd_m.max() < 0.06
     assert np.percentile(np.hypot(*(off - off.mean(axis=0)).T), 95) < 0.035
     hole = (track.t_s > first[-1] + 0.05) & (track.t_s < second[0] + late - 0.05)
     assert hole.sum() > 10
