@@ -11,7 +11,7 @@ import numpy as np
 from analysis.clearance import line_normal
 from analysis.course import Course
 from analysis.room import sweeps
-from analysis.room.field import CAP_M, FLOOR_M, SCALE, Fineness, Grid, RoomField, parked_m, states_of, stop_area
+from analysis.room.field import CAP_M, FLOOR_M, SCALE, Fineness, Grid, RoomField, parked_layer_m, states_of, stop_area
 from analysis.room.nouns import Limits
 from analysis.room.runs import best_run
 from analysis.room.solids import clearances_m, numbers_of
@@ -58,11 +58,10 @@ def room_field(vehicle: Vehicle, course: Course, limits: Limits | None = None, s
     Raises Trouble when the course leaves no way between its forward pair and its box.
     """
     field = empty_field(vehicle, course, limits, shunts, fine)
-    with sweeps.ONE_AT_A_TIME:
-        for done in _filled(field):
-            if progress:
-                progress(done)
-        return measured(field)
+    for done in _filled(field):
+        if progress:
+            progress(done)
+    return measured(field)
 
 
 def _filled(field: RoomField) -> Iterator[float]:
@@ -82,7 +81,7 @@ def _filled(field: RoomField) -> Iterator[float]:
             if entry:  # turning round right here
                 here = values[entry - 1, i].astype(np.float32) * np.float32(SCALE)
             elif i < 2:
-                here = _parked_layer(field, grid.x_m[i])
+                here = parked_layer_m(field, grid.x_m[i])
             else:
                 here = np.full(shape, FLOOR_M, np.float32)
             if there is not None:
@@ -91,9 +90,8 @@ def _filled(field: RoomField) -> Iterator[float]:
                 dx = round(float(grid.x_m[i + on] - grid.x_m[i]), 9)
                 if dx not in arcs:
                     arcs[dx] = _arcs(field, dx)
-                target, dy, heading, reach = arcs[dx]
-                sweeps.step_layer(here, there, (forward if entry % 2 else back)[way], planes[way], grid.heading_rad,
-                                  grid.y_m, grid.wheel_rad, target, dy, heading, reach, numbers.lines, FLOOR_M)
+                sweeps.step_layer(here, there, (forward if entry % 2 else back)[way], planes[way], grid.y_m, arcs[dx],
+                                  numbers.lines, FLOOR_M)
             values[entry, i] = np.round(np.clip(here, FLOOR_M, CAP_M) / SCALE)
             there = here
             yield (entry * layers + done + 1) / (entries * layers)
@@ -101,7 +99,7 @@ def _filled(field: RoomField) -> Iterator[float]:
 
 def _arcs(field: RoomField, dx: float) -> tuple[np.ndarray, ...]:
     grid, numbers, limits = field.grid, field.numbers, field.limits
-    return sweeps.lay_arcs(dx, grid.parts, grid.heading_rad, grid.wheel_rad, limits.max_wheel_rad,
+    return sweeps.lay_arcs(dx, grid.parts, grid.heading_rad, grid.y_m, grid.wheel_rad, limits.max_wheel_rad,
                            limits.wheel_per_m_rad, numbers.wheelbase_m, numbers.lines, numbers.tyres,
                            numbers.full_width)
 
@@ -141,12 +139,3 @@ def measured(field: RoomField) -> RoomField:
     spread = float(np.sqrt(np.mean((short - blur) ** 2)))
     # the runs themselves stay about a centimetre below the best there is
     return replace(field, blur_m=max(blur, 0.0), grid_sd_m=math.hypot(spread, 0.01))
-
-
-def _parked_layer(field: RoomField, x_m: float) -> np.ndarray:
-    """(nd, nh, ny) value of ending the run on a layer."""
-    g = field.grid
-    heading, y = (a.ravel() for a in np.meshgrid(g.heading_rad, g.y_m, indexing="ij"))
-    x = np.full_like(y, x_m)
-    layers = [parked_m(field, states_of(x, y, heading, np.full_like(y, w))) for w in g.wheel_rad]
-    return np.array(layers, np.float32).reshape(len(g.wheel_rad), len(g.heading_rad), len(g.y_m))

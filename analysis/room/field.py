@@ -94,12 +94,10 @@ class RoomField:
     def ahead(self, states: np.ndarray, entry: int) -> np.ndarray:
         """(n,) value of the best arc into the next layer but one half step, in the entry's direction; -inf: none."""
         g, n = self.grid, self.numbers
-        with sweeps.ONE_AT_A_TIME:
-            return sweeps.look_ahead_all(
-                states, self.layer_from(states[:, 0], entry), g.x_m, self.values[entry], SCALE, g.heading_rad, g.y_m,
-                g.wheel_rad, 15, self.limits.max_wheel_rad, self.limits.wheel_per_m_rad, 0.1, n.wheelbase_m, n.boxes,
-                n.pairs, n.lines, n.tyres, n.outline, n.barrier, n.wall[:0] if entry % 2 else n.wall,
-                n.full_width, CAP_M)
+        return sweeps.look_ahead_all(
+            states, self.layer_from(states[:, 0], entry), g.x_m, self.values[entry], SCALE, g.heading_rad, g.y_m,
+            g.wheel_rad, 15, self.limits.max_wheel_rad, self.limits.wheel_per_m_rad, 0.1, n.wheelbase_m, n.boxes,
+            n.pairs, n.lines, n.tyres, n.outline, n.barrier, n.wall[:0] if entry % 2 else n.wall, n.full_width, CAP_M)
 
     def layer_from(self, x: np.ndarray, entry: int) -> np.ndarray:
         """(n,) index of the layer at least half a step on from x in the entry's direction; -1 where there is none."""
@@ -132,6 +130,14 @@ def stop_area(course: Course, vehicle: Vehicle) -> Area:
 def parked_m(field: RoomField, states: np.ndarray) -> np.ndarray:
     """(n,) clearance of states (n, 4) that may end the run, to the bay's sides included; negative where they may not:
     the rear out of the box, too askew, or body out of the bay. Body is allowed to overhang the bay's front."""
+    out = in_bay_m(field, states)
+    may = out > FLOOR_M  # few: only of these is the rest needed
+    out[may] = np.clip(np.minimum(out[may], clearances_m(field.numbers, states[may], CAP_M)), FLOOR_M, CAP_M)
+    return out
+
+
+def in_bay_m(field: RoomField, states: np.ndarray) -> np.ndarray:
+    """(n,) the same to the bay's sides alone, whatever the wheel's angle; FLOOR_M where the run may not end."""
     outline, course = field.numbers.outline, field.course
     x, y, heading = states[:, 0], states[:, 1], states[:, 2]
     c, s = np.cos(heading)[:, None], np.sin(heading)[:, None]
@@ -140,7 +146,17 @@ def parked_m(field: RoomField, states: np.ndarray) -> np.ndarray:
     rear, box = px.min(axis=1), stop_area(course, field.vehicle)
     clear = np.minimum(course.bay.y_max_m - py.max(axis=1), py.min(axis=1) - course.bay.y_min_m)
     clear = np.minimum(clear, HEADING_PENALTY * (field.limits.final_heading_rad - np.abs(heading)))
-    out = np.full(len(states), FLOOR_M)
-    may = (rear >= box.x_min_m) & (rear <= box.x_max_m) & (clear > FLOOR_M)  # few: only of these is the rest needed
-    out[may] = np.clip(np.minimum(clear[may], clearances_m(field.numbers, states[may], CAP_M)), FLOOR_M, CAP_M)
-    return out
+    return np.where((rear >= box.x_min_m) & (rear <= box.x_max_m) & (clear > FLOOR_M), clear, FLOOR_M)
+
+
+def parked_layer_m(field: RoomField, x_m: float) -> np.ndarray:
+    """(nd, nh, ny) value of ending the run on a layer."""
+    g = field.grid
+    out = np.full((len(g.wheel_rad), len(g.heading_rad) * len(g.y_m)), FLOOR_M, np.float32)
+    heading, y = (a.ravel() for a in np.meshgrid(g.heading_rad, g.y_m, indexing="ij"))
+    states = states_of(np.full_like(y, x_m), y, heading)
+    may = np.flatnonzero(in_bay_m(field, states) > FLOOR_M)
+    for layer, wheel in zip(out, g.wheel_rad, strict=True):
+        states[:, 3] = wheel
+        layer[may] = parked_m(field, states[may])
+    return out.reshape(len(g.wheel_rad), len(g.heading_rad), len(g.y_m))
