@@ -162,7 +162,7 @@ def test_dynamic_programme_agrees_with_a_search_over_every_sequence(lorry: Vehic
         h = np.argmin(np.abs(same.grid.heading_rad - start[2]))
         k = np.argmin(np.abs(same.grid.y_m - start[1]))
         start[1], start[2] = same.grid.y_m[k], same.grid.heading_rad[h]
-        programme_m = float(layer[2, h, k]) * 5e-5
+        programme_m = float(layer[h, 2, k]) * 5e-5
         searched_m = brute_force_room(lorry, yard, start, steps, step_m, angles)
         # it may also stop one layer deeper in the box, which the search does not try
         assert searched_m - 0.03 < programme_m < searched_m + 0.03, (y_m, heading_deg)

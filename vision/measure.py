@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -32,11 +32,13 @@ LOOK_AT_MARKS_HZ = 4.0  # a knocked cone falls in about a second
 
 
 def measure(clips: Sequence[Path | str], vehicle: Vehicle, course: Course, *, lens: Lens | None = None,
-            picks: Sequence[Pick] | None = None, progress: Progress | None = None) -> Track:
+            picks: Sequence[Pick] | None = None, progress: Progress | None = None,
+            surveyed: Callable[[Course], None] | None = None) -> Track:
     """The vehicle's track in the course frame from one recording (one or several files, in order).
 
     lens: intrinsics from a calibration; estimated from the marks and lines when None. picks: marks pointed
-    out by hand in the first picture, in place of the automatic finding. progress(stage, share 0..1).
+    out by hand in the first picture, in place of the automatic finding. progress(stage, share 0..1). surveyed: told
+    the course as it really stands, before the clip is followed; only a mark that is moved in it changes that later.
     Raises Trouble when there is no result: unreadable clip, no course, no vehicle in view.
     """
     tell = progress or (lambda stage, share: None)
@@ -45,17 +47,19 @@ def measure(clips: Sequence[Path | str], vehicle: Vehicle, course: Course, *, le
     if lens is not None:
         lens = _fitting(lens, footage)
     seen = look_over(footage, vehicle, course, lens, picks, tell)
-    surveyed = seen.registration
-    watch = MarkWatch((*surveyed.marks, *surveyed.fallen), course, surveyed.camera)
+    found = seen.registration
+    if surveyed is not None:
+        surveyed(course.with_survey(found.marks, found.lines))
+    watch = MarkWatch((*found.marks, *found.fallen), course, found.camera)
     steps = _followed(seen, footage, watch, vehicle, tell)
     events = watch.events()
     moved = {e.name: e.t_s for e in events}
     marks = [as_stood_before(seen, footage, m, moved[m.name], course) if m.name in moved else m
-             for m in (*surveyed.marks, *surveyed.fallen)]
+             for m in (*found.marks, *found.fallen)]
     order = [m.name for m in course.marks]
-    standing = tuple(sorted((m for m in marks if m not in surveyed.fallen), key=lambda m: order.index(m.name)))
-    fallen = tuple(m for m in surveyed.fallen if m in marks)
-    return replace(_track(steps, footage, replace(surveyed, marks=standing, fallen=fallen), seen.learnt, vehicle,
+    standing = tuple(sorted((m for m in marks if m not in found.fallen), key=lambda m: order.index(m.name)))
+    fallen = tuple(m for m in found.fallen if m in marks)
+    return replace(_track(steps, footage, replace(found, marks=standing, fallen=fallen), seen.learnt, vehicle,
                           events, name), size=seen.size)
 
 

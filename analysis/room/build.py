@@ -52,36 +52,42 @@ def _across_m(vehicle: Vehicle, course: Course) -> tuple[float, float]:
 
 
 def room_field(vehicle: Vehicle, course: Course, limits: Limits | None = None, shunts: int = 2,
-               fine: Fineness | None = None, progress: Callable[[float], None] | None = None) -> RoomField:
-    """The field of a vehicle on a course as it really stands. `progress` is told the share done, 0 to 1.
+               fine: Fineness | None = None) -> RoomField:
+    """The field of a vehicle on a course as it really stands.
 
     Raises Trouble when the course leaves no way between its forward pair and its box.
     """
-    field = empty_field(vehicle, course, limits, shunts, fine)
-    for done in _filled(field):
-        if progress:
-            progress(done)
-    return measured(field)
+    return filled(empty_field(vehicle, course, limits, shunts, fine), lambda share: None)
 
 
-def _filled(field: RoomField) -> Iterator[float]:
-    """Fill in the values, layer by layer; yields the share done."""
-    values, grid, numbers = field.values, field.grid, field.numbers
-    entries, layers, *shape = values.shape
+def filled(empty: RoomField, progress: Callable[[float], None]) -> RoomField:
+    """The field with its values, all in memory. `progress` is told the share done, 0 to 1."""
+    values = np.empty(empty.values.shape, np.int16)
+    for done, (entry, i, layer) in enumerate(layers_of(empty)):
+        values[entry, i] = layer
+        progress((done + 1) / math.prod(values.shape[:2]))
+    return measured(replace(empty, values=values))
+
+
+def layers_of(empty: RoomField) -> Iterator[tuple[int, int, np.ndarray]]:
+    """(entry, layer, its values (nh, nd, ny)) one after the other, as they follow from each other; no more than an
+    entry's worth of them is held."""
+    grid, numbers = empty.grid, empty.numbers
+    entries, layers, *shape = empty.values.shape
     planes = np.append((grid.x_m[:-1, None] + np.diff(grid.x_m)[:, None] * np.arange(grid.parts) / grid.parts).ravel(),
                        grid.x_m[-1])
     back, forward = (sweeps.fill_clearance(planes, grid.y_m, grid.heading_rad, numbers.boxes, numbers.pairs,
                                            numbers.outline, numbers.barrier, wall, CAP_M)
                      for wall in (numbers.wall, numbers.wall[:0]))
     arcs: dict[float, tuple[np.ndarray, ...]] = {}
+    before: dict[int, np.ndarray] = {}
     for entry in range(entries):
-        order = range(layers - 1, -1, -1) if entry % 2 else range(layers)
         there = None
-        for done, i in enumerate(order):
+        for i in range(layers - 1, -1, -1) if entry % 2 else range(layers):
             if entry:  # turning round right here
-                here = values[entry - 1, i].astype(np.float32) * np.float32(SCALE)
+                here = before.pop(i).astype(np.float32) * np.float32(SCALE)
             elif i < 2:
-                here = parked_layer_m(field, grid.x_m[i])
+                here = parked_layer_m(empty, grid.x_m[i])
             else:
                 here = np.full(shape, FLOOR_M, np.float32)
             if there is not None:
@@ -89,12 +95,12 @@ def _filled(field: RoomField) -> Iterator[float]:
                 way = i * grid.parts + on * np.arange(1, grid.parts + 1)  # the planes that the step passes, in order
                 dx = round(float(grid.x_m[i + on] - grid.x_m[i]), 9)
                 if dx not in arcs:
-                    arcs[dx] = _arcs(field, dx)
+                    arcs[dx] = _arcs(empty, dx)
                 sweeps.step_layer(here, there, (forward if entry % 2 else back)[way], planes[way], grid.y_m, arcs[dx],
                                   numbers.lines, FLOOR_M)
-            values[entry, i] = np.round(np.clip(here, FLOOR_M, CAP_M) / SCALE)
+            before[i] = np.round(np.clip(here, FLOOR_M, CAP_M) / SCALE).astype(np.int16)
             there = here
-            yield (entry * layers + done + 1) / (entries * layers)
+            yield entry, i, before[i]
 
 
 def _arcs(field: RoomField, dx: float) -> tuple[np.ndarray, ...]:
@@ -106,14 +112,14 @@ def _arcs(field: RoomField, dx: float) -> tuple[np.ndarray, ...]:
 
 def empty_field(vehicle: Vehicle, course: Course, limits: Limits | None = None, shunts: int = 2,
                 fine: Fineness | None = None) -> RoomField:
-    """The field with its values still to be filled in. Raises Trouble for a vehicle with a trailer: its states are
+    """The field but for its values. Raises Trouble for a vehicle with a trailer: its states are
     another dimension, and its way in another problem."""
     if vehicle.trailer:
         raise Trouble("the best way in, and the room left on it, are worked out for vehicles without a trailer only",
                       where="trailer", remedy="everything else is measured and judged as for any vehicle")
     limits = limits or Limits.of(vehicle)
     grid = grid_of(vehicle, course, limits, fine or Fineness())
-    shape = (2 * shunts + 1, len(grid.x_m), len(grid.wheel_rad), len(grid.heading_rad), len(grid.y_m))
+    shape = (2 * shunts + 1, len(grid.x_m), len(grid.heading_rad), len(grid.wheel_rad), len(grid.y_m))
     return RoomField(vehicle, course, limits, grid, numbers_of(vehicle, course, limits), np.empty(shape, np.int16))
 
 

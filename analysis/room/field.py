@@ -45,7 +45,7 @@ class Fineness:
 
 @dataclass(frozen=True)
 class RoomField:
-    """values (2 shunts + 1, nl, nd, nh, ny) int16 in units of SCALE: entry 2 k is room left in reverse with k shunts
+    """values (2 shunts + 1, nl, nh, nd, ny) int16 in units of SCALE: entry 2 k is room left in reverse with k shunts
     still allowed, entry 2 k - 1 the same while driving forward on the k-th shunt from the end.
 
     blur_m is what interpolating takes off on the median, and is given back by `room_m`; grid_sd_m what remains (1 sd).
@@ -150,13 +150,12 @@ def in_bay_m(field: RoomField, states: np.ndarray) -> np.ndarray:
 
 
 def parked_layer_m(field: RoomField, x_m: float) -> np.ndarray:
-    """(nd, nh, ny) value of ending the run on a layer."""
+    """(nh, nd, ny) value of ending the run on a layer."""
     g = field.grid
-    out = np.full((len(g.wheel_rad), len(g.heading_rad) * len(g.y_m)), FLOOR_M, np.float32)
+    out = np.full((len(g.heading_rad), len(g.wheel_rad), len(g.y_m)), FLOOR_M, np.float32)
     heading, y = (a.ravel() for a in np.meshgrid(g.heading_rad, g.y_m, indexing="ij"))
     states = states_of(np.full_like(y, x_m), y, heading)
-    may = np.flatnonzero(in_bay_m(field, states) > FLOOR_M)
-    for layer, wheel in zip(out, g.wheel_rad, strict=True):
-        states[:, 3] = wheel
-        layer[may] = parked_m(field, states[may])
-    return out.reshape(len(g.wheel_rad), len(g.heading_rad), len(g.y_m))
+    may = in_bay_m(field, states) > FLOOR_M
+    for d, states[:, 3] in enumerate(g.wheel_rad):
+        out[:, d][may.reshape(len(g.heading_rad), -1)] = parked_m(field, states[may])
+    return out

@@ -129,17 +129,17 @@ def cell(value, first, width, count):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True, fastmath=True)
 def step_layer(here, there, clear, x_parts, y, arcs, lines, floor):  # type: ignore[no-untyped-def]
-    """Raise here (nd, nh, ny) to the value of the best of the arcs, as lay_arcs gives them, to `there` (nd, nh, ny).
+    """Raise here (nh, nd, ny) to the value of the best of the arcs, as lay_arcs gives them, to `there` (nh, nd, ny).
 
     clear (parts, nh, ny): body clearance on the planes x_parts (parts,) that the step passes, its end included.
     """
-    nd, nh, ny = here.shape
+    nh, nd, ny = here.shape
     wheel, wheel_share, heading, heading_share, rows, row_share, offset = arcs
     parts, choices, dy_cell, one = clear.shape[0], wheel.shape[2], y[1] - y[0], np.float32(1)
     best, mixed = np.empty(ny, np.float32), np.empty(ny + 1, np.float32)
     for j in range(nh):
         for d in range(nd):
-            known = here[d, j]
+            known = here[j, d]
             for u in range(choices):
                 w = wheel[j, d, u]
                 if w < 0:
@@ -161,8 +161,8 @@ def step_layer(here, there, clear, x_parts, y, arcs, lines, floor):  # type: ign
                 a00, a01 = (one - wf) * (one - hf), (one - wf) * hf
                 a10, a11 = wf * (one - hf), wf * hf
                 q0, q1 = k0 + shift, k1 + shift + 1
-                t00, t01 = there[w, h, q0:q1], there[w, h + 1, q0:q1]
-                t10, t11 = there[w + 1, h, q0:q1], there[w + 1, h + 1, q0:q1]
+                t00, t01 = there[h, w, q0:q1], there[h + 1, w, q0:q1]
+                t10, t11 = there[h, w + 1, q0:q1], there[h + 1, w + 1, q0:q1]
                 for k in range(q1 - q0):
                     mixed[k] = a00 * t00[k] + a01 * t01[k] + a10 * t10[k] + a11 * t11[k]
                 share, found = row_share[j, d, u, parts - 1], best[k0:k1]
@@ -198,7 +198,7 @@ def step_layer(here, there, clear, x_parts, y, arcs, lines, floor):  # type: ign
 
 @njit(cache=True, nogil=True, fastmath=True)
 def value_on_layer(layer, heading, y_m, wheel, headings, y, wheels):  # type: ignore[no-untyped-def]
-    """Value of a state on a layer (nd, nh, ny), linear between grid points; -inf outside the grid."""
+    """Value of a state on a layer (nh, nd, ny), linear between grid points; -inf outside the grid."""
     wf = (wheel - wheels[0]) / (wheels[1] - wheels[0])
     hf = (heading - headings[0]) / (headings[1] - headings[0])
     yf = (y_m - y[0]) / (y[1] - y[0])
@@ -211,7 +211,7 @@ def value_on_layer(layer, heading, y_m, wheel, headings, y, wheels):  # type: ig
     for a in range(2):
         for b in range(2):
             share = (wf if a else 1 - wf) * (hf if b else 1 - hf)
-            total += share * ((1 - yf) * layer[w + a, h + b, k] + yf * layer[w + a, h + b, k + 1])
+            total += share * ((1 - yf) * layer[h + b, w + a, k] + yf * layer[h + b, w + a, k + 1])
     return total
 
 
@@ -257,7 +257,7 @@ def look_ahead(x, y_m, heading, wheel, layer_x, layer, scale, headings, y, wheel
 def look_ahead_all(states, into, layer_x, layers, scale, headings, y, wheels, choices, lock, per_m,
                    part_m, wheelbase, boxes, pairs, lines, tyres, outline, barrier, wall, full_width,
                    cap):  # type: ignore[no-untyped-def]
-    """(n,) values by one arc from each state (n, 4) to the layer into (n,) of layers (nl, nd, nh, ny); -inf where
+    """(n,) values by one arc from each state (n, 4) to the layer into (n,) of layers (nl, nh, nd, ny); -inf where
     into < 0."""
     out = np.full(states.shape[0], -np.inf)
     for i in range(states.shape[0]):
