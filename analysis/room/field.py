@@ -138,12 +138,14 @@ def parked_m(field: RoomField, states: np.ndarray) -> np.ndarray:
 
 def in_bay_m(field: RoomField, states: np.ndarray) -> np.ndarray:
     """(n,) the same to the bay's sides alone, whatever the wheel's angle; FLOOR_M where the run may not end."""
-    outline, course = field.numbers.outline, field.course
+    outline, course, vehicle = field.numbers.outline, field.course, field.vehicle
     x, y, heading = states[:, 0], states[:, 1], states[:, 2]
+    if x.min() > stop_area(course, vehicle).x_max_m + vehicle.length_m + vehicle.width_m:  # most looks are on the way
+        return np.full(len(states), FLOOR_M)
     c, s = np.cos(heading)[:, None], np.sin(heading)[:, None]
     px = x[:, None] + c * outline[:, 0] - s * outline[:, 1]
     py = y[:, None] + s * outline[:, 0] + c * outline[:, 1]
-    rear, box = px.min(axis=1), stop_area(course, field.vehicle)
+    rear, box = px.min(axis=1), stop_area(course, vehicle)
     clear = np.minimum(course.bay.y_max_m - py.max(axis=1), py.min(axis=1) - course.bay.y_min_m)
     clear = np.minimum(clear, HEADING_PENALTY * (field.limits.final_heading_rad - np.abs(heading)))
     return np.where((rear >= box.x_min_m) & (rear <= box.x_max_m) & (clear > FLOOR_M), clear, FLOOR_M)

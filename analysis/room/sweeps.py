@@ -225,31 +225,34 @@ def look_ahead(x, y_m, heading, wheel, layer_x, layer, scale, headings, y, wheel
     returned is never the worse for it by more than that.
     """
     dx = layer_x - x
-    best_score, best, best_target = -np.inf, -np.inf, wheel
+    best_score, best, best_target, taken = -np.inf, -np.inf, wheel, choices
     if np.cos(heading) < 0.2:
         return best, best_target
     parts = max(1, int(np.ceil(abs(dx) / part_m)))
-    dy, hs = np.empty(parts), np.empty(parts)
+    dy, hs = np.empty((choices, parts)), np.empty((choices, parts))
     low, high = reach_of_wheel(wheel, heading, dx, lock, per_m)
     if low > high:  # a wheel turned further than the limits allow: it may at least come back
         low = high = min(max(wheel, -lock), lock)
+    targets, values, most = np.empty(choices), np.empty(choices), np.empty(choices)
     for u in range(choices):
-        target = low + (high - low) * u / (choices - 1)
-        roll(heading, wheel, target, dx, parts, wheelbase, dy, hs)
-        value = value_on_layer(layer, hs[-1], y_m + dy[-1], target, headings, y, wheels) * scale
-        score = value - prefer * abs(target - wheel)
-        if score <= best_score:
-            continue
+        targets[u] = low + (high - low) * u / (choices - 1)
+        roll(heading, wheel, targets[u], dx, parts, wheelbase, dy[u], hs[u])
+        values[u] = value_on_layer(layer, hs[u, -1], y_m + dy[u, -1], targets[u], headings, y, wheels) * scale
+        most[u] = values[u] - prefer * abs(targets[u] - wheel)
+    for _ in range(choices):
+        u = np.argmax(most)  # of equal ones the first
+        if most[u] < best_score or most[u] == -np.inf or (most[u] == best_score and u > taken):
+            break  # the way there can only make the others worse
+        value, penalty = values[u], prefer * abs(targets[u] - wheel)
         for p in range(parts):
-            xp = x + dx * (p + 1) / parts
-            value = min(value, clearance_at(xp, y_m + dy[p], hs[p], wheel + (target - wheel) * (p + 1) / parts,
-                                            wheelbase, boxes, pairs, lines, tyres, outline, barrier, wall,
-                                            full_width, cap))
-            score = value - prefer * abs(target - wheel)
-            if score <= best_score:
-                break  # what is still to come can only make it worse
-        if score > best_score:
-            best_score, best, best_target = score, value, target
+            value = min(value, clearance_at(x + dx * (p + 1) / parts, y_m + dy[u, p], hs[u, p],
+                                            wheel + (targets[u] - wheel) * (p + 1) / parts, wheelbase, boxes, pairs,
+                                            lines, tyres, outline, barrier, wall, full_width, cap))
+            if value - penalty < best_score:
+                break
+        if value - penalty > best_score or (value - penalty == best_score and u < taken):
+            best_score, best, best_target, taken = value - penalty, value, targets[u], u
+        most[u] = -np.inf
     return best, best_target
 
 
