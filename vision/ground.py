@@ -270,7 +270,9 @@ def _weighed(value, ref, in_camera_m, slope, rotation):  # pragma: no cover (com
         aa += weight * value[i] * value[i]
         bb += weight * ref[i] * ref[i]
         ab += weight * value[i] * ref[i]
-        (x, y, z), (gx, gy, gz) = in_camera_m[i], slope[i]
+        # one by one, for the compiler unpacks a row slowly
+        x, y, z = in_camera_m[i, 0], in_camera_m[i, 1], in_camera_m[i, 2]
+        gx, gy, gz = slope[i, 0], slope[i, 1], slope[i, 2]
         jac[0], jac[1], jac[2] = gz * y - gy * z, gx * z - gz * x, gy * x - gx * y
         for k in range(3):
             jac[3 + k] = -(gx * rotation[0, k] + gy * rotation[1, k] + gz * rotation[2, k])
@@ -299,17 +301,21 @@ def tukey_weight(residual: np.ndarray, sigma: float) -> np.ndarray:
     return np.clip(1 - (residual / (TUKEY * sigma)) ** 2, 0, None) ** 2
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True, nogil=True, error_model="numpy")
 def inside_polygon(px: np.ndarray, polygon_px: np.ndarray) -> np.ndarray:  # pragma: no cover (compiled)
     """(n,) bool: which (n, 2) points lie in the polygon (m, 2), by the crossing rule."""
-    inside = np.zeros(len(px), np.bool_)
-    for k in range(len(polygon_px)):
-        x0, y0 = polygon_px[k]
-        x1, y1 = polygon_px[(k + 1) % len(polygon_px)]
-        if y0 == y1:
+    inside, m = np.zeros(len(px), np.bool_), len(polygon_px)
+    if m == 0:
+        return inside
+    left, right = polygon_px[:, 0].min(), polygon_px[:, 0].max()
+    top, low = polygon_px[:, 1].min(), polygon_px[:, 1].max()
+    for i in range(len(px)):
+        x, y = px[i, 0], px[i, 1]
+        if not (left <= x <= right and top <= y <= low):
             continue
-        for i in range(len(px)):
-            x, y = px[i]
+        for k in range(m):
+            x0, y0 = polygon_px[k, 0], polygon_px[k, 1]
+            x1, y1 = polygon_px[(k + 1) % m, 0], polygon_px[(k + 1) % m, 1]
             if (y0 > y) != (y1 > y) and x < (x1 - x0) * (y - y0) / (y1 - y0) + x0:
                 inside[i] = not inside[i]
     return inside
