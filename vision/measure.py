@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,7 +15,7 @@ from analysis.trouble import Trouble
 from analysis.vehicle import Vehicle
 from vision.articulated import articulation_of, coupling_notes, rim_cov
 from vision.camera import Lens, camera_path
-from vision.footage import Footage, frames, missing_times, open_footage, sample_indices
+from vision.footage import Footage, Frame, frames, missing_times, open_footage
 from vision.looking import LookedOver, Progress, as_stood_before, look_over
 from vision.markwatch import MarkWatch
 from vision.overlap import ahead
@@ -27,7 +27,11 @@ from vision.survey import Pick, Registration
 from vision.tracking import Step, follow
 
 MEASURED_HZ = 10.0
-"""Poses per second: a slow manoeuvre at 1 m/s moves 10 cm between them; more only repeats the same errors."""
+"""Poses per second: a slow manoeuvre at 1 m/s moves 10 cm between them; more only repeats the same errors. Fewer are
+taken of a vehicle that has long stood (standstill.py)."""
+MOST_READ_AGAIN = 300
+"""Pictures to be decoded, at most, to have those before a moment once more: a second or two of work. Encoders put a
+picture that decodes by itself at least every 250 unless told otherwise."""
 LOOK_AT_MARKS_HZ = 4.0  # a knocked cone falls in about a second
 
 
@@ -74,17 +78,28 @@ def _fitting(lens: Lens, footage: Footage) -> Lens:
 
 def _followed(seen: LookedOver, footage: Footage, watch: MarkWatch, vehicle: Vehicle, tell: Progress) -> list[Step]:
     steps: list[Step] = []
-    wanted = sample_indices(footage.times_s, MEASURED_HZ, footage.spare)
+    read_s: list[float] = []  # also of the pictures that nobody looks at
     next_look_s = 0.0
-    for step, frame in follow(seen.scene, ahead(frames(footage, rate_hz=MEASURED_HZ)), seen.first_camera):
+
+    def pictures() -> Iterator[Frame]:
+        for frame in frames(footage, rate_hz=MEASURED_HZ):
+            read_s.append(frame.t_s)
+            yield frame
+
+    def again(after_s: float, before_s: float) -> Iterator[Frame]:
+        between = frames(footage, rate_hz=MEASURED_HZ, start_s=after_s, end_s=before_s)
+        return (frame for frame in between if after_s < frame.t_s < before_s)
+
+    soon_again = footage.most_built_upon <= MOST_READ_AGAIN
+    for step, frame in follow(seen.scene, ahead(pictures()), seen.first_camera, again if soon_again else None):
         steps.append(step)
         if step.camera is not None and frame.t_s >= next_look_s:
             around = covered_px(vehicle, step.fitted.pose, step.camera) if step.fitted else None
             watch.look(frame.t_s, frame.bgr, step.camera, around)
             next_look_s = frame.t_s + 1 / LOOK_AT_MARKS_HZ
-        tell("following the vehicle", len(steps) / len(wanted))
+        tell("following the vehicle", frame.t_s / footage.duration_s)
     steps += [Step(float(t), None, None, "there is no picture that can be read")
-              for t in missing_times(footage, MEASURED_HZ, np.array([s.t_s for s in steps]))]
+              for t in missing_times(footage, MEASURED_HZ, np.array(read_s))]
     return sorted(steps, key=lambda s: s.t_s)
 
 

@@ -240,7 +240,7 @@ def look_ahead(x, y_m, heading, wheel, layer_x, layer, scale, headings, y, wheel
         values[u] = value_on_layer(layer, hs[u, -1], y_m + dy[u, -1], targets[u], headings, y, wheels) * scale
         most[u] = values[u] - prefer * abs(targets[u] - wheel)
     for _ in range(choices):
-        u = np.argmax(most)  # of equal ones the first
+        u = int(np.argmax(most))  # of equal ones the first
         if most[u] < best_score or most[u] == -np.inf or (most[u] == best_score and u > taken):
             break  # the way there can only make the others worse
         value, penalty = values[u], prefer * abs(targets[u] - wheel)
