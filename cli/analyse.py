@@ -17,7 +17,7 @@ from cli.room_ahead import RoomAhead
 from cli.summary import print_summary
 from vision.footage import open_footage
 from vision.measure import measure
-from vision.memory import give_back
+from vision.memory import few_pools, give_back
 from vision.steady import one_thread_each
 
 
@@ -79,6 +79,7 @@ def run(request: Request, reporting: Reporting = on_terminal) -> Attempt:
     people = {"trainee": code("--trainee", request.trainee), "instructor": code("--instructor", request.instructor)}
     store.check_usable(request.out)
     stamps = store.clip_stamps(request.clips)
+    few_pools()
     try:
         with one_thread_each(), reporting() as report, RoomAhead(vehicle, rules) as rooms:
             footage = open_footage(request.clips)
