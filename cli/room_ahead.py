@@ -17,7 +17,6 @@ from analysis.room.nouns import Limits, RoomAlong
 from analysis.rules import Rules
 from analysis.vehicle import Vehicle
 from cli.room_cache import Share, cached_field
-from vision.memory import give_back
 
 SHUNTS = 2  # allowed at most; ordinary steering is to do without
 _LOOK_S = 0.2  # how often a waiting person is told
@@ -72,8 +71,5 @@ class RoomAhead:
                 self._share = begun + part * share
             return tell
 
-        field = cached_field(self._vehicle, course, self._limits, SHUNTS, told(0.0, 0.8))
-        give_back()
-        ordinary = cached_field(self._vehicle, course, self._limits.ordinary(), 0, told(0.8, 0.2))
-        give_back()
-        return field, ordinary
+        return (cached_field(self._vehicle, course, self._limits, SHUNTS, told(0.0, 0.8)),
+                cached_field(self._vehicle, course, self._limits.ordinary(), 0, told(0.8, 0.2)))

@@ -25,6 +25,7 @@ from analysis.room.build import empty_field, filled, layers_of, measured
 from analysis.room.field import RoomField
 from analysis.room.nouns import Limits
 from analysis.vehicle import Vehicle
+from vision.memory import give_back
 
 LARGEST_BYTES = 1_500_000_000  # of all fields together; the ones not used for longest go first
 _HEAD_BYTES = 512
@@ -102,6 +103,7 @@ def written_field(path: Path, empty: RoomField, progress: Share) -> RoomField:
                 checks[entry, i] = zlib.crc32(layer.data)
                 progress((done + 1) / checks.size)
             f.flush()
+            give_back()
             field = measured(_mapped(part, empty))
             head = json.dumps({"shape": empty.values.shape, "blur_m": field.blur_m, "grid_sd_m": field.grid_sd_m,
                                "crc32": _crc(checks)})

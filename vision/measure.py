@@ -18,6 +18,7 @@ from vision.camera import Lens, camera_path
 from vision.footage import Footage, Frame, frames, missing_times, open_footage
 from vision.looking import LookedOver, Progress, as_stood_before, look_over
 from vision.markwatch import MarkWatch
+from vision.memory import give_back
 from vision.overlap import ahead
 from vision.roof_learning import LearntRoof
 from vision.shared import shared_cov
@@ -32,6 +33,9 @@ taken of a vehicle that has long stood (standstill.py)."""
 MOST_READ_AGAIN = 300
 """Pictures to be decoded, at most, to have those before a moment once more: a second or two of work. Encoders put a
 picture that decodes by itself at least every 250 unless told otherwise."""
+GIVEN_BACK_LOOKS = 25
+"""After so many looks memory is given back: what other threads keep comes to lie between the pictures, and the gaps
+that those leave add up to some hundred megabytes in a minute."""
 LOOK_AT_MARKS_HZ = 4.0  # a knocked cone falls in about a second
 
 
@@ -97,6 +101,8 @@ def _followed(seen: LookedOver, footage: Footage, watch: MarkWatch, vehicle: Veh
             around = covered_px(vehicle, step.fitted.pose, step.camera) if step.fitted else None
             watch.look(frame.t_s, frame.bgr, step.camera, around)
             next_look_s = frame.t_s + 1 / LOOK_AT_MARKS_HZ
+        if len(steps) % GIVEN_BACK_LOOKS == 0:
+            give_back()
         tell("following the vehicle", frame.t_s / footage.duration_s)
     steps += [Step(float(t), None, None, "there is no picture that can be read")
               for t in missing_times(footage, MEASURED_HZ, np.array(read_s))]

@@ -70,8 +70,8 @@ def filled(empty: RoomField, progress: Callable[[float], None]) -> RoomField:
 
 
 def layers_of(empty: RoomField) -> Iterator[tuple[int, int, np.ndarray]]:
-    """(entry, layer, its values (nh, nd, ny)) one after the other, as they follow from each other; no more than an
-    entry's worth of them is held."""
+    """(entry, layer, its values (nh, nd, ny)) one after the other, as they follow from each other; good until the next
+    one is asked for, since no more than an entry's worth of them is held."""
     grid, numbers = empty.grid, empty.numbers
     entries, layers, *shape = empty.values.shape
     planes = np.append((grid.x_m[:-1, None] + np.diff(grid.x_m)[:, None] * np.arange(grid.parts) / grid.parts).ravel(),
@@ -80,12 +80,13 @@ def layers_of(empty: RoomField) -> Iterator[tuple[int, int, np.ndarray]]:
                                            numbers.outline, numbers.barrier, wall, CAP_M)
                      for wall in (numbers.wall, numbers.wall[:0]))
     arcs: dict[float, tuple[np.ndarray, ...]] = {}
-    before: dict[int, np.ndarray] = {}
+    # In one piece: layers made one by one would come to lie between whatever else is made meanwhile.
+    before = np.empty((layers, *shape), np.int16)
     for entry in range(entries):
         there = None
         for i in range(layers - 1, -1, -1) if entry % 2 else range(layers):
             if entry:  # turning round right here
-                here = before.pop(i).astype(np.float32) * np.float32(SCALE)
+                here = before[i].astype(np.float32) * np.float32(SCALE)
             elif i < 2:
                 here = parked_layer_m(empty, grid.x_m[i])
             else:
@@ -98,7 +99,7 @@ def layers_of(empty: RoomField) -> Iterator[tuple[int, int, np.ndarray]]:
                     arcs[dx] = _arcs(empty, dx)
                 sweeps.step_layer(here, there, (forward if entry % 2 else back)[way], planes[way], grid.y_m, arcs[dx],
                                   numbers.lines, FLOOR_M)
-            before[i] = np.round(np.clip(here, FLOOR_M, CAP_M) / SCALE).astype(np.int16)
+            before[i] = np.round(np.clip(here, FLOOR_M, CAP_M) / SCALE)
             there = here
             yield entry, i, before[i]
 
