@@ -13,11 +13,11 @@ from cli import files, store, words
 from cli.made_with import given_files, made_with
 from cli.progress import Report, Reporting, on_terminal
 from cli.records import CODE
-from cli.room_cache import room_of
+from cli.room_ahead import RoomAhead
 from cli.summary import print_summary
 from vision.footage import open_footage
 from vision.measure import measure
-from vision.memory import give_back
+from vision.memory import few_pools, give_back
 from vision.steady import one_thread_each
 
 
@@ -79,15 +79,17 @@ def run(request: Request, reporting: Reporting = on_terminal) -> Attempt:
     people = {"trainee": code("--trainee", request.trainee), "instructor": code("--instructor", request.instructor)}
     store.check_usable(request.out)
     stamps = store.clip_stamps(request.clips)
+    few_pools()
     try:
-        with one_thread_each(), reporting() as report:
+        with one_thread_each(), reporting() as report, RoomAhead(vehicle, rules) as rooms:
             footage = open_footage(request.clips)
-            track = measure(request.clips, vehicle, course, lens=lens, picks=picks, progress=report)
+            track = measure(request.clips, vehicle, course, lens=lens, picks=picks, progress=report,
+                            surveyed=rooms.begin if request.room else None)
             give_back()
             report("judging the run", 0.0)
             attempt = noted(judge(track, vehicle, course, rules, log))
             if request.room:
-                attempt = _explained(attempt, report)
+                attempt = _explained(attempt, rooms, report)
             # What draws and writes is imported now: the vehicle need not wait for it to be found.
             from cli.written import write
             with store.replacing(request.out) as folder:
@@ -108,12 +110,12 @@ def noted(attempt: Attempt) -> Attempt:
     return replace(attempt, track=replace(attempt.track, notes=(*attempt.track.notes, words.sensors(attempt.sensors))))
 
 
-def _explained(attempt: Attempt, report: Report) -> Attempt:
+def _explained(attempt: Attempt, rooms: RoomAhead, report: Report) -> Attempt:
     """The attempt with its room left. A course that has none (no way into a box) costs only this part."""
     stage = "working out the room left"
     report(stage, 0.0)
     try:
-        return with_room(attempt, room_of(attempt, lambda share: report(stage, share)))
+        return with_room(attempt, rooms.along(attempt, lambda share: report(stage, share)))
     except Trouble as e:
         note = f"Room left could not be worked out: {e.what}."
         return replace(attempt, track=replace(attempt.track, notes=(*attempt.track.notes, note)))

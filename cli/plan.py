@@ -15,7 +15,8 @@ from matplotlib.patheffects import withStroke
 from shapely import MultiPoint, MultiPolygon, unary_union
 from shapely import Polygon as Shape
 
-from analysis.attempt import Attempt
+from analysis.attempt import Attempt, Motion
+from analysis.body import Body
 from analysis.course import Area, Course, Mark
 from analysis.swept import tyre_paths_m
 from cli import scene, words
@@ -46,14 +47,19 @@ def extent_m(attempt: Attempt) -> tuple[float, float, float, float]:
 
 def body_outlines_m(attempt: Attempt) -> list[np.ndarray]:
     """The plan outline of vehicle and trailer at each measured time, in the course frame."""
-    return [scene.placed(body.body_outline_m(), m.x_m[i], m.y_m[i], m.heading_rad[i])
-            for body, m in attempt.bodies for i in np.flatnonzero(attempt.track.measured)]
+    return [placed for body, m in attempt.bodies
+            for placed in _outlines_m(body, m, np.flatnonzero(attempt.track.measured))]
 
 
 def swept_by_body(attempt: Attempt) -> list[Shape]:
     """The ground passed over by vehicle and trailer, as polygons (m). Nothing is filled in across a gap."""
-    return swept([[scene.placed(body.body_outline_m(), m.x_m[i], m.y_m[i], m.heading_rad[i]) for i in range(a, b)]
-                  for body, m in attempt.bodies for a, b in scene.runs(attempt.track.measured)])
+    return swept(_outlines_m(body, m, range(a, b))
+                 for body, m in attempt.bodies for a, b in scene.runs(attempt.track.measured))
+
+
+def _outlines_m(body: Body, m: Motion, at: Iterable[int]) -> list[np.ndarray]:
+    outline = body.body_outline_m()
+    return [scene.placed(outline, m.x_m[i], m.y_m[i], m.heading_rad[i]) for i in at]
 
 
 def swept(stretches: Iterable[Sequence[np.ndarray]]) -> list[Shape]:

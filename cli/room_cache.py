@@ -16,16 +16,16 @@ from collections.abc import Callable
 from dataclasses import asdict, replace
 from importlib import resources
 from pathlib import Path
+from typing import BinaryIO
 
 import numpy as np
 
-from analysis.attempt import Attempt
 from analysis.course import Course
-from analysis.room.along import room_along
-from analysis.room.build import empty_field, room_field
+from analysis.room.build import empty_field, filled, layers_of, measured
 from analysis.room.field import RoomField
-from analysis.room.nouns import Limits, RoomAlong
+from analysis.room.nouns import Limits
 from analysis.vehicle import Vehicle
+from vision.memory import give_back
 
 LARGEST_BYTES = 1_500_000_000  # of all fields together; the ones not used for longest go first
 _HEAD_BYTES = 512
@@ -39,30 +39,20 @@ def cache_folder() -> Path:
     return (Path(base) if base else Path.home() / ".cache") / "tailtrace" / "room"
 
 
-def room_of(attempt: Attempt, progress: Share = lambda share: None) -> RoomAlong:
-    """Room left along an attempt, on the course as surveyed and by its rules. `progress` is told the share done."""
-    limits = Limits.of(attempt.vehicle, attempt.rules.final_heading_limit_rad,
-                       attempt.rules.tyre_reading == "full_width")
-    field = cached_field(attempt.vehicle, attempt.surveyed, limits, 2, lambda share: progress(0.75 * share))
-    ordinary = cached_field(attempt.vehicle, attempt.surveyed, limits.ordinary(), 0,
-                            lambda share: progress(0.75 + 0.15 * share))
-    room = room_along(attempt, field, ordinary)
-    progress(1.0)
-    return room
-
-
 def cached_field(vehicle: Vehicle, course: Course, limits: Limits | None = None, shunts: int = 2,
-                 progress: Share | None = None, folder: Path | None = None) -> RoomField:
-    """The room field, from the cache if it is there and whole. Without a cache that can be written it is computed."""
+                 progress: Share = lambda share: None, folder: Path | None = None) -> RoomField:
+    """The room field, from the cache if it is there and whole. Without a cache that can be written it is computed.
+    `progress` is told the share done; what it raises ends the work and leaves nothing behind."""
     limits = limits or Limits.of(vehicle)
-    folder = folder or cache_folder()
-    path = folder / f"{digest(vehicle, course, limits, shunts)}.field"
-    kept = read_field(path, empty_field(vehicle, course, limits, shunts))
+    path = (folder or cache_folder()) / f"{digest(vehicle, course, limits, shunts)}.field"
+    empty = empty_field(vehicle, course, limits, shunts)
+    kept = read_field(path, empty)
     if kept is not None:
         return kept
-    field = room_field(vehicle, course, limits, shunts, progress=progress)
-    write_field(path, field)
-    return field
+    try:
+        return written_field(path, empty, progress)
+    except OSError:  # a disk that is full or may not be written is no trouble
+        return filled(empty, progress)
 
 
 def digest(vehicle: Vehicle, course: Course, limits: Limits, shunts: int) -> str:
@@ -89,33 +79,61 @@ def read_field(path: Path, empty: RoomField) -> RoomField | None:
     try:
         with path.open("rb") as f:
             head = json.loads(f.read(_HEAD_BYTES))
-        values = np.memmap(path, np.int16, "r", _HEAD_BYTES, tuple(head["shape"]))
-        if values.shape != empty.values.shape or zlib.crc32(values.data) != head["crc32"]:
-            return None
+            if tuple(head["shape"]) != empty.values.shape or head["crc32"] != _crc(_checks_of(f, empty)):
+                return None
         os.utime(path)
+        return replace(_mapped(path, empty), blur_m=float(head["blur_m"]), grid_sd_m=float(head["grid_sd_m"]))
     except (OSError, ValueError, KeyError, TypeError):
         return None
-    return replace(empty, values=values, blur_m=float(head["blur_m"]), grid_sd_m=float(head["grid_sd_m"]))
 
 
-def write_field(path: Path, field: RoomField) -> None:
-    """Keep a field, whole or not at all; a disk that is full or may not be written is no trouble."""
-    head = json.dumps({"shape": field.values.shape, "blur_m": field.blur_m, "grid_sd_m": field.grid_sd_m,
-                       "crc32": zlib.crc32(field.values.data)})
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        _make_space(path.parent, LARGEST_BYTES - field.values.nbytes)
-        with tempfile.NamedTemporaryFile(dir=path.parent, suffix=".part", delete=False) as f:
-            part = Path(f.name)
-            try:
-                f.write(head.encode().ljust(_HEAD_BYTES))
-                f.write(field.values.data)
-            except BaseException:
-                part.unlink(missing_ok=True)
-                raise
-        os.replace(part, path)
-    except OSError:
-        return
+def written_field(path: Path, empty: RoomField, progress: Share) -> RoomField:
+    """The field computed into its file, whole or not at all, and mapped: hardly any of it is ever in memory. Raises
+    OSError when it cannot be written."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    _make_space(path.parent, LARGEST_BYTES - empty.values.nbytes)
+    entries, layers = empty.values.shape[:2]
+    checks = np.zeros((entries, layers), np.uint32)
+    with tempfile.NamedTemporaryFile(dir=path.parent, suffix=".part", delete=False) as f:
+        part = Path(f.name)
+        try:
+            for done, (entry, i, layer) in enumerate(layers_of(empty)):
+                f.seek(_HEAD_BYTES + (entry * layers + i) * layer.nbytes)
+                f.write(layer.data)
+                checks[entry, i] = zlib.crc32(layer.data)
+                progress((done + 1) / checks.size)
+            f.flush()
+            give_back()
+            field = measured(_mapped(part, empty))
+            head = json.dumps({"shape": empty.values.shape, "blur_m": field.blur_m, "grid_sd_m": field.grid_sd_m,
+                               "crc32": _crc(checks)})
+            f.seek(0)
+            f.write(head.encode().ljust(_HEAD_BYTES))
+        except BaseException:
+            part.unlink(missing_ok=True)
+            raise
+    os.replace(part, path)
+    return replace(_mapped(path, empty), blur_m=field.blur_m, grid_sd_m=field.grid_sd_m)
+
+
+def _mapped(path: Path, empty: RoomField) -> RoomField:
+    return replace(empty, values=np.memmap(path, np.int16, "r", _HEAD_BYTES, empty.values.shape))
+
+
+def _checks_of(f: BinaryIO, empty: RoomField) -> np.ndarray:
+    """The checksum of each layer, read one by one: what is only mapped would stay in memory."""
+    entries, layers, *shape = empty.values.shape
+    layer = np.empty(shape, np.int16)
+    checks = np.zeros((entries, layers), np.uint32)
+    for k in range(checks.size):
+        if f.readinto(layer.data.cast("B")) != layer.nbytes:  # type: ignore[attr-defined]
+            raise ValueError("cut short")
+        checks.flat[k] = zlib.crc32(layer.data)
+    return checks
+
+
+def _crc(checks: np.ndarray) -> int:
+    return zlib.crc32(checks.astype("<u4").tobytes())
 
 
 def _make_space(folder: Path, most_bytes: int) -> None:

@@ -246,7 +246,7 @@ def measured(yard: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     """The yard, with a hand-made attempt in place of what would be measured and judged."""
     write_clip(yard / "clip.mp4")
     take_as_measured(monkeypatch, make_attempt())
-    monkeypatch.setattr(cli.analyse, "room_of", lambda attempt, progress: make_room(attempt))
+    monkeypatch.setattr(cli.analyse.RoomAhead, "along", lambda rooms, attempt, progress: make_room(attempt))
     return yard
 
 
@@ -284,9 +284,9 @@ def test_room_left_is_worked_out_unless_left_out_and_its_absence_is_no_trouble(
     assert analyse("--no-video", "--no-room") == 0
     assert record()["room"] is None
 
-    def no_way(attempt: Attempt, progress: Any) -> Any:
+    def no_way(rooms: Any, attempt: Attempt, progress: Any) -> Any:
         raise Trouble("there is no way to reverse into it", where="stopping_box")
-    monkeypatch.setattr(cli.analyse, "room_of", no_way)
+    monkeypatch.setattr(cli.analyse.RoomAhead, "along", no_way)
     assert analyse("--no-video") == 0
     assert record()["room"] is None
     assert record()["notes"][-1] == "Room left could not be worked out: there is no way to reverse into it."

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Container, Iterator
 from pathlib import Path
+from typing import Any
 
 import av
 import numpy as np
@@ -12,6 +14,7 @@ from grey_clips import number_of, with_display_matrix, write
 from analysis.trouble import Trouble
 from vision.coded import length_bytes, nothing_builds_on
 from vision.footage import frames, open_footage, sample_indices, spread_frames
+from vision.part import Part
 
 
 def test_times_are_the_containers_own(tmp_path: Path) -> None:
@@ -69,6 +72,24 @@ def test_only_the_wanted_pictures_are_given(tmp_path: Path) -> None:
     got = list(frames(footage, rate_hz=10, start_s=0.25, end_s=0.75))
     assert [f.t_s for f in got] == pytest.approx([0.297, 0.396, 0.495, 0.594, 0.693], abs=0.034)
     assert all(number_of(f.bgr) == f.index % 20 for f in got)
+
+
+def test_pictures_from_the_middle_are_those_of_the_whole(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """And are decoded from the last one before them that decodes by itself."""
+    footage = open_footage([write(tmp_path / "m.mp4", [33 * i for i in range(90)], group=20)])
+    assert footage.most_built_upon == 20
+    whole = {f.index: f.bgr for f in frames(footage)}
+    starts, decoded = [], Part.decoded
+
+    def noted(part: Part, start: int = 0, wanted: Container[int] | None = None) -> Iterator[tuple[int, Any]]:
+        starts.append(start)
+        return decoded(part, start, wanted)
+    monkeypatch.setattr(Part, "decoded", noted)
+    got = list(frames(footage, start_s=1.5, end_s=2.2))
+    assert [f.index for f in got] == [i for i in whole if 1.5 <= footage.times_s[i] <= 2.2]
+    assert starts == [got[0].index] and got[0].index > 40
+    assert next(decoded(footage.parts[0], starts[0]))[0] == 40
+    assert all(np.array_equal(f.bgr, whole[f.index]) for f in got)
 
 
 def test_sampling_by_hand() -> None:

@@ -16,6 +16,7 @@ from analysis.attempt import Motion
 from analysis.clearance import body_to_barrier, body_to_mark, tyres_to_line
 from analysis.course import Course
 from analysis.layouts import course_for
+from analysis.room import sweeps
 from analysis.room.build import room_field
 from analysis.room.field import CAP_M, FLOOR_M, Fineness, RoomField
 from analysis.room.nouns import Limits
@@ -68,6 +69,20 @@ def test_compiled_clearance_is_that_of_whole_runs(full_width: bool) -> None:
     states = random_states(np.random.default_rng(3), 400, (-1.0, 40.0), (-7.0, 3.0), 1.2, 0.7)
     numbers = numbers_of(v, course, replace(Limits.of(v), full_width=full_width))
     assert clearances_m(numbers, states) == pytest.approx(measured_clearance(states, v, course, full_width), abs=1e-9)
+
+
+@pytest.mark.parametrize("reversing", [False, True])
+def test_clearance_laid_out_along_y_is_that_of_single_poses(lorry: Vehicle, reversing: bool) -> None:
+    course = replace(course_for(lorry), lines=())
+    assert course.barrier and course.has_marks("pivot")
+    n = numbers_of(lorry, course, Limits.of(lorry))
+    x, y, heading = np.linspace(2.0, 30.0, 15), np.linspace(-6.0, 4.0, 41), np.linspace(-1.0, 1.0, 9)
+    laid = sweeps.fill_clearance(x, y, heading, n.boxes, n.pairs, n.outline, n.barrier,
+                                 n.wall if reversing else n.wall[:0], CAP_M)
+    grid = np.stack(np.meshgrid(x, heading, y, indexing="ij"), -1).reshape(-1, 3)[:, [0, 2, 1]]
+    single = clearances_m(n, np.column_stack([grid, np.zeros(len(grid))]), CAP_M, reversing=reversing)
+    assert single.min() < -1.0 and single.max() == CAP_M
+    assert laid.ravel() == pytest.approx(single, abs=1e-5)
 
 
 # REFERENCES.md section 6: a pure reverse S of two equal arcs of radius R needs x = sqrt(y (4 R - y)) for the shift y.
@@ -147,7 +162,7 @@ def test_dynamic_programme_agrees_with_a_search_over_every_sequence(lorry: Vehic
         h = np.argmin(np.abs(same.grid.heading_rad - start[2]))
         k = np.argmin(np.abs(same.grid.y_m - start[1]))
         start[1], start[2] = same.grid.y_m[k], same.grid.heading_rad[h]
-        programme_m = float(layer[2, h, k]) * 5e-5
+        programme_m = float(layer[h, 2, k]) * 5e-5
         searched_m = brute_force_room(lorry, yard, start, steps, step_m, angles)
         # it may also stop one layer deeper in the box, which the search does not try
         assert searched_m - 0.03 < programme_m < searched_m + 0.03, (y_m, heading_deg)

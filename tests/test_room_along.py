@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import errno
 import math
+import threading
+from collections.abc import Iterator
+from dataclasses import replace
+from itertools import islice
 from pathlib import Path
 
 import numpy as np
@@ -14,17 +19,19 @@ from analysis.attempt import Attempt, Leg, Motion, Stop
 from analysis.course import Course
 from analysis.layouts import course_for
 from analysis.room.along import room_along, thinned
-from analysis.room.build import empty_field, room_field
+from analysis.room.build import empty_field, filled, layers_of, room_field
 from analysis.room.field import Fineness, RoomField
 from analysis.room.leg_story import first_steering, lost_moment, mean_over, never_rising
 from analysis.room.nouns import GONE, KEPT, LOST, UNSURE, Limits, PlannedRun, RoomAlong
 from analysis.room.places import stop_map
 from analysis.room.runs import best_run, best_stop
 from analysis.track import Track
+from analysis.trouble import Trouble
 from analysis.vehicle import Vehicle
 from cli import room_cache
 from cli.courses import course_toml
 from cli.main import OK, TROUBLE, main
+from cli.room_ahead import SHUNTS, RoomAhead
 
 QUICK = Fineness(y_m=0.1, heading_rad=math.radians(1.0), wheels=11)
 STEP_S = 0.1
@@ -229,13 +236,12 @@ def tiny(lorry: Vehicle, course: Course, tmp_path: Path, monkeypatch: pytest.Mon
     """The cache in a folder of its own, with a quick field; counts how often one is computed."""
     coarse, computed = Fineness(y_m=0.25, heading_rad=math.radians(3.0), wheels=7, step_m=1.6), [0]
 
-    def build(*given: object, **named: object) -> RoomField:
+    def layers(empty: RoomField) -> Iterator[tuple[int, int, np.ndarray]]:
         computed[0] += 1
-        named.pop("progress", None)
-        return room_field(*given, fine=coarse)  # type: ignore[arg-type]
+        yield from layers_of(empty)
 
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path))
-    monkeypatch.setattr(room_cache, "room_field", build)
+    monkeypatch.setattr(room_cache, "layers_of", layers)
     monkeypatch.setattr(room_cache, "empty_field", lambda *given: empty_field(*given, fine=coarse))
     return computed
 
@@ -244,6 +250,7 @@ def test_cache_gives_the_same_field_without_computing(tiny: list[int], lorry: Ve
     first, second = (room_cache.cached_field(lorry, course, shunts=0) for _ in range(2))
     assert tiny == [1]
     assert np.array_equal(first.values, second.values)
+    assert np.array_equal(first.values, filled(replace(first, values=first.values), lambda share: None).values)
     assert (first.blur_m, first.grid_sd_m) == (second.blur_m, second.grid_sd_m)
     assert best_stop(first) == best_stop(second)
 
@@ -273,6 +280,92 @@ def test_no_place_for_a_cache_is_no_trouble(tiny: list[int], lorry: Vehicle, cou
     (tmp_path / "file").write_text("in the way")
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "file"))
     assert room_cache.cached_field(lorry, course, shunts=0).values.shape[0] == 1
+
+
+def test_a_disk_that_fills_up_on_the_way_is_no_trouble(tiny: list[int], lorry: Vehicle, course: Course, tmp_path: Path,
+                                                       monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(empty: RoomField) -> Iterator[tuple[int, int, np.ndarray]]:
+        yield from islice(layers_of(empty), 5)
+        raise OSError(errno.ENOSPC, "no space left")
+    kept = room_cache.cached_field(lorry, course, shunts=0, folder=tmp_path / "kept")
+    monkeypatch.setattr(room_cache, "layers_of", full)
+    got = room_cache.cached_field(lorry, course, shunts=0, folder=tmp_path / "full")
+    assert np.array_equal(got.values, kept.values)
+    assert (got.blur_m, got.grid_sd_m) == (kept.blur_m, kept.grid_sd_m)
+    assert list((tmp_path / "full").iterdir()) == []
+
+
+def test_work_given_up_leaves_nothing_in_the_cache(tiny: list[int], lorry: Vehicle, course: Course,
+                                                   tmp_path: Path) -> None:
+    def enough(share: float) -> None:
+        if share > 0.5:
+            raise KeyboardInterrupt
+    with pytest.raises(KeyboardInterrupt):
+        room_cache.cached_field(lorry, course, shunts=0, progress=enough)
+    assert list((tmp_path / "tailtrace" / "room").iterdir()) == []
+
+
+# ---- room left worked out ahead ---------------------------------------------------------------------------
+
+
+def test_fields_begun_ahead_are_those_of_the_run(tiny: list[int], lorry: Vehicle, course: Course,
+                                                 field: RoomField) -> None:
+    attempt, shares = at_pair(field).roll(-2.0).attempt(course), []
+    with RoomAhead(lorry, attempt.rules) as rooms:
+        rooms.begin(attempt.course.with_survey(attempt.track.marks, attempt.track.lines))
+        ahead = rooms.along(attempt, shares.append)
+    assert tiny == [2]  # all it can do, and ordinary steering
+    with RoomAhead(lorry, attempt.rules) as rooms:
+        after = rooms.along(attempt, shares.append)
+    assert tiny == [2]
+    assert np.array_equal(ahead.room_m, after.room_m, equal_nan=True) and np.nanmax(ahead.room_m) > 0
+    assert ahead.grid_sd_m == after.grid_sd_m
+    assert shares[-1] == 1.0
+
+
+def test_a_mark_that_was_moved_has_the_fields_worked_out_anew(tiny: list[int], lorry: Vehicle, course: Course,
+                                                              field: RoomField, tmp_path: Path) -> None:
+    attempt = at_pair(field).roll(-2.0).attempt(course)
+    moved = replace(course, marks=(replace(course.marks[0], x_m=course.marks[0].x_m + 0.3), *course.marks[1:]))
+    with RoomAhead(lorry, attempt.rules) as rooms:
+        rooms.begin(moved)
+        got = rooms.along(attempt, lambda share: None)
+    with RoomAhead(lorry, attempt.rules) as rooms:
+        assert np.array_equal(got.room_m, rooms.along(attempt, lambda share: None).room_m, equal_nan=True)
+    limits = Limits.of(lorry, attempt.rules.final_heading_limit_rad)
+    names = {f"{room_cache.digest(lorry, course, *asked)}.field"
+             for asked in ((limits, SHUNTS), (limits.ordinary(), 0))}
+    kept = {p.name for p in (tmp_path / "tailtrace" / "room").iterdir()}
+    assert names <= kept and not any(name.endswith(".part") for name in kept)
+
+
+def test_an_analysis_that_ends_early_ends_the_work_and_leaves_nothing(
+        tiny: list[int], lorry: Vehicle, course: Course, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    begun = threading.Event()
+
+    def endless(empty: RoomField) -> Iterator[tuple[int, int, np.ndarray]]:
+        (first,) = islice(layers_of(empty), 1)
+        while True:
+            yield first
+            begun.set()
+    monkeypatch.setattr(room_cache, "layers_of", endless)
+    before = threading.active_count()
+    with pytest.raises(KeyboardInterrupt), RoomAhead(lorry, rules()) as rooms:
+        rooms.begin(course)
+        assert begun.wait(20.0)
+        raise KeyboardInterrupt
+    assert threading.active_count() == before
+    assert list((tmp_path / "tailtrace" / "room").iterdir()) == []
+
+
+def test_a_course_without_a_way_in_is_told_when_the_room_is_asked_for(tiny: list[int], lorry: Vehicle, course: Course,
+                                                                     field: RoomField) -> None:
+    attempt = at_pair(field).roll(-2.0).attempt(course)
+    short = replace(course, marks=tuple(replace(m, x_m=m.x_m / 10) for m in course.marks))
+    with RoomAhead(lorry, attempt.rules) as rooms:
+        rooms.begin(short)
+        with pytest.raises(Trouble, match="no way to reverse"):
+            rooms.along(replace(attempt, surveyed=short), lambda share: None)
 
 
 def test_feasible_says_it_and_draws_it(tiny: list[int], lorry: Vehicle, course: Course, tmp_path: Path,

@@ -59,6 +59,11 @@ class Footage:
         return np.concatenate([p.spare for p in self.parts])
 
     @property
+    def most_built_upon(self) -> int:
+        """How many frames there are, at most, from one that decodes by itself to the next."""
+        return int(np.diff(np.flatnonzero(self.key), prepend=0, append=len(self.key)).max())
+
+    @property
     def duration_s(self) -> float:
         return float(self.times_s[-1])
 
@@ -124,7 +129,7 @@ def frames(footage: Footage, *, rate_hz: float | None = None, start_s: float = 0
         if not here:
             continue
         last = max(here)
-        for i, picture in part.decoded(0, here):
+        for i, picture in part.decoded(min(here) if start_s > 0 else 0, here):
             if i in here:
                 yield _frame(footage, part, at + i, picture, size_px)
             if i >= last:

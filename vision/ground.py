@@ -132,10 +132,12 @@ class GroundReference:
             placed = self._refine(self._levels[:1], flat, led.camera, avoid_px) if isinstance(led, Placed) else placed
         return self.nearer(placed, self.place_anywhere(bgr, avoid_px)) if reach is Reach.WIDE else placed
 
-    def place_anywhere(self, bgr: np.ndarray, avoid_px: np.ndarray | None = None) -> Placed | NotPlaced:
-        """The frame's camera, found by matched features, wherever it is. They put it within a pixel or two: smaller
-        pictures, in which the soft edges of moving shadows are all that is left, would only lead it away."""
-        start = self._search(bgr)
+    def place_anywhere(self, bgr: np.ndarray, avoid_px: np.ndarray | None = None,
+                       found: Features | None = None) -> Placed | NotPlaced:
+        """The frame's camera, found by matched features, wherever it is; `found`: its features, if they are known. They
+        put it within a pixel or two: smaller pictures, in which the soft edges of moving shadows are all that is left,
+        would only lead it away."""
+        start = self._search(features_of(cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY)) if found is None else found)
         return (NotPlaced("nothing on the ground was recognised") if start is None
                 else self._refine(self._levels[:NEAR_LEVELS], flattened(bgr), start, avoid_px))
 
@@ -163,21 +165,19 @@ class GroundReference:
         return result
 
     @cached_property
-    def _own_features(self) -> tuple[list[cv2.KeyPoint], np.ndarray | None]:
-        return _features(self._grey, (self._usable * 255).astype(np.uint8))
+    def _own_features(self) -> Features:
+        return features_of(self._grey, (self._usable * 255).astype(np.uint8))
 
-    def _search(self, bgr: np.ndarray) -> Camera | None:
+    def _search(self, found: Features) -> Camera | None:
         """A start for frames far away: matched corner features, a homography, and the pose it means."""
-        k0, d0 = self._own_features
-        k1, d1 = _features(cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY))
-        if d0 is None or d1 is None or len(k0) < 20 or len(k1) < 20:
+        own = self._own_features
+        if own.described is None or found.described is None or len(own.px) < 20 or len(found.px) < 20:
             return None
-        pairs = cv2.BFMatcher(cv2.NORM_HAMMING, crossCheck=True).match(d0, d1)
+        pairs = cv2.BFMatcher(cv2.NORM_HAMMING, crossCheck=True).match(own.described, found.described)
         if len(pairs) < 20:
             return None
-        p0 = np.array([k0[m.queryIdx].pt for m in pairs])
-        p1 = np.array([k1[m.trainIdx].pt for m in pairs])
-        _, inlier = cv2.findHomography(p0, p1, cv2.RANSAC, bgr.shape[1] / 400)
+        p0, p1 = own.px[[m.queryIdx for m in pairs]], found.px[[m.trainIdx for m in pairs]]
+        _, inlier = cv2.findHomography(p0, p1, cv2.RANSAC, self._grey.shape[1] / 400)
         if inlier is None or inlier.sum() < 15:
             return None
         ok = inlier.ravel().astype(bool)
@@ -186,21 +186,29 @@ class GroundReference:
         return pose_from_ground(ground[known], p1[ok][known], self.lens, self.camera)
 
 
-def _features(grey: np.ndarray, mask: np.ndarray | None = None) -> tuple[list[cv2.KeyPoint], np.ndarray | None]:
+@dataclass(frozen=True)
+class Features:
+    """Corners px (n, 2) of a picture, each described (n, 32) uint8; None where there is none."""
+
+    px: np.ndarray
+    described: np.ndarray | None
+
+
+def features_of(grey: np.ndarray, mask: np.ndarray | None = None) -> Features:
     """Corner features with their descriptions, the strongest of each cell of the picture: else most of them lie on the
     vehicle, whose markings are richer than the ground's, and what is found is how the vehicle moved."""
     grain = 1.4826 * float(np.median(np.abs(flattened(grey).whole(4))))
     finder = cv2.ORB.create(FEATURES, fastThreshold=max(2, round(FEATURE_GRAINS * grain)))
     found = finder.detect(grey, mask)
     if not found:
-        return [], None
+        return Features(np.empty((0, 2)), None)
     strongest = np.argsort([-f.response for f in found], kind="stable")
     cell = (np.array([f.pt for f in found])[strongest] / grey.shape[1] * FEATURE_CELLS).astype(int) @ [FEATURE_CELLS, 1]
     by_cell = np.argsort(cell, kind="stable")
     _, first, count = np.unique(cell[by_cell], return_index=True, return_counts=True)
     kept = np.sort(by_cell[np.arange(len(cell)) - np.repeat(first, count) < FEATURES_PER_CELL])
     keypoints, described = finder.compute(grey, [found[i] for i in strongest[kept]])
-    return list(keypoints), described
+    return Features(np.array([k.pt for k in keypoints]), described)
 
 
 def pose_from_ground(ground_m: np.ndarray, px: np.ndarray, lens: Lens, near: Camera) -> Camera | None:
@@ -288,7 +296,9 @@ def _weighed(value, ref, in_camera_m, slope, rotation):  # pragma: no cover (com
         aa += weight * value[i] * value[i]
         bb += weight * ref[i] * ref[i]
         ab += weight * value[i] * ref[i]
-        (x, y, z), (gx, gy, gz) = in_camera_m[i], slope[i]
+        # one by one, for the compiler unpacks a row slowly
+        x, y, z = in_camera_m[i, 0], in_camera_m[i, 1], in_camera_m[i, 2]
+        gx, gy, gz = slope[i, 0], slope[i, 1], slope[i, 2]
         jac[0], jac[1], jac[2] = gz * y - gy * z, gx * z - gz * x, gy * x - gx * y
         for k in range(3):
             jac[3 + k] = -(gx * rotation[0, k] + gy * rotation[1, k] + gz * rotation[2, k])
@@ -317,17 +327,21 @@ def tukey_weight(residual: np.ndarray, sigma: float) -> np.ndarray:
     return np.clip(1 - (residual / (TUKEY * sigma)) ** 2, 0, None) ** 2
 
 
-@numba.njit(cache=True, nogil=True)
+@numba.njit(cache=True, nogil=True, error_model="numpy")
 def inside_polygon(px: np.ndarray, polygon_px: np.ndarray) -> np.ndarray:  # pragma: no cover (compiled)
     """(n,) bool: which (n, 2) points lie in the polygon (m, 2), by the crossing rule."""
-    inside = np.zeros(len(px), np.bool_)
-    for k in range(len(polygon_px)):
-        x0, y0 = polygon_px[k]
-        x1, y1 = polygon_px[(k + 1) % len(polygon_px)]
-        if y0 == y1:
+    inside, m = np.zeros(len(px), np.bool_), len(polygon_px)
+    if m == 0:
+        return inside
+    left, right = polygon_px[:, 0].min(), polygon_px[:, 0].max()
+    top, low = polygon_px[:, 1].min(), polygon_px[:, 1].max()
+    for i in range(len(px)):
+        x, y = px[i, 0], px[i, 1]
+        if not (left <= x <= right and top <= y <= low):
             continue
-        for i in range(len(px)):
-            x, y = px[i]
+        for k in range(m):
+            x0, y0 = polygon_px[k, 0], polygon_px[k, 1]
+            x1, y1 = polygon_px[(k + 1) % m, 0], polygon_px[(k + 1) % m, 1]
             if (y0 > y) != (y1 > y) and x < (x1 - x0) * (y - y0) / (y1 - y0) + x0:
                 inside[i] = not inside[i]
     return inside

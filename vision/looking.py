@@ -23,7 +23,7 @@ from analysis.vehicle import Vehicle
 from vision.articulated import leading_body, learn_hinged
 from vision.camera import Camera, Lens
 from vision.footage import Footage, Frame, frame_by, spread_frames, spread_indices
-from vision.ground import GroundReference, NotPlaced, Placed, pose_from_ground, with_focal
+from vision.ground import Features, GroundReference, NotPlaced, Placed, features_of, pose_from_ground, with_focal
 from vision.memory import give_back
 from vision.outline import Sighting, difference, find_vehicle, yard_polygon_m
 from vision.overlap import side_by_side
@@ -152,17 +152,23 @@ def _placed(footage: Footage, course: Course, lens: Lens | None, picks: Sequence
     """The pictures against the one of them in which the course was found."""
     tell("looking the clip over", 0.0)
     with ThreadPoolExecutor(1) as pool:
-        coming = pool.submit(_spread, footage)
+        coming = pool.submit(_with_features, footage)
         tell("finding the course", 0.2)
         known = {} if picks else _in_the_middle(footage, course, lens)
-        shots = coming.result()
+        shots, features = coming.result()
     if len(shots) < 3:
         raise Trouble("too few pictures in it can be read", where=name, remedy="copy the clip from the camera again")
     at, registration = register_any([s.bgr for s in shots], course, name, lens=lens, picks=picks,
                                     known={i: known[s.index] for i, s in enumerate(shots) if s.index in known})
     give_back()
     tell("placing the camera", 0.4)
-    return _placed_against(shots, GroundReference(shots[at].bgr, registration.camera)), registration
+    return _placed_against(shots, features, GroundReference(shots[at].bgr, registration.camera)), registration
+
+
+def _with_features(footage: Footage) -> tuple[list[Frame], list[Features]]:
+    """The pictures, and by what they can be told: both can be had while the course is still being found."""
+    shots = _spread(footage)
+    return shots, [features_of(cv2.cvtColor(s.bgr, cv2.COLOR_BGR2GRAY)) for s in shots]
 
 
 def _in_the_middle(footage: Footage, course: Course,
@@ -174,11 +180,12 @@ def _in_the_middle(footage: Footage, course: Course,
     return {} if middle is None else {middle.index: register(middle.bgr, course, lens=lens)}
 
 
-def _placed_against(shots: Sequence[Frame], reference: GroundReference) -> _Look:
+def _placed_against(shots: Sequence[Frame], features: Sequence[Features], reference: GroundReference) -> _Look:
     """Cameras of the pictures, each started from its neighbour's in time; those that cannot be placed are left out."""
     camera = reference.camera
     placed = []
-    for shot, found in zip(shots, side_by_side(lambda s: reference.place_anywhere(s.bgr), shots), strict=True):
+    anywhere = side_by_side(lambda s, f: reference.place_anywhere(s.bgr, found=f), shots, features)
+    for shot, found in zip(shots, anywhere, strict=True):
         got = reference.nearer(reference.place(shot.bgr, camera), found)
         camera = got.camera if isinstance(got, Placed) else camera
         placed.append(got)

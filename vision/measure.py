@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,9 +15,10 @@ from analysis.trouble import Trouble
 from analysis.vehicle import Vehicle
 from vision.articulated import articulation_of, coupling_notes, rim_cov
 from vision.camera import Lens, camera_path
-from vision.footage import Footage, frames, missing_times, open_footage, sample_indices
+from vision.footage import Footage, Frame, frames, missing_times, open_footage
 from vision.looking import LookedOver, Progress, as_stood_before, look_over
 from vision.markwatch import MarkWatch
+from vision.memory import give_back
 from vision.overlap import ahead
 from vision.roof_learning import LearntRoof
 from vision.shared import shared_cov
@@ -27,16 +28,25 @@ from vision.survey import Pick, Registration
 from vision.tracking import Step, follow
 
 MEASURED_HZ = 10.0
-"""Poses per second: a slow manoeuvre at 1 m/s moves 10 cm between them; more only repeats the same errors."""
+"""Poses per second: a slow manoeuvre at 1 m/s moves 10 cm between them; more only repeats the same errors. Fewer are
+taken of a vehicle that has long stood (standstill.py)."""
+MOST_READ_AGAIN = 300
+"""Pictures to be decoded, at most, to have those before a moment once more: a second or two of work. Encoders put a
+picture that decodes by itself at least every 250 unless told otherwise."""
+GIVEN_BACK_LOOKS = 25
+"""After so many looks memory is given back: what other threads keep comes to lie between the pictures, and the gaps
+that those leave add up to some hundred megabytes in a minute."""
 LOOK_AT_MARKS_HZ = 4.0  # a knocked cone falls in about a second
 
 
 def measure(clips: Sequence[Path | str], vehicle: Vehicle, course: Course, *, lens: Lens | None = None,
-            picks: Sequence[Pick] | None = None, progress: Progress | None = None) -> Track:
+            picks: Sequence[Pick] | None = None, progress: Progress | None = None,
+            surveyed: Callable[[Course], None] | None = None) -> Track:
     """The vehicle's track in the course frame from one recording (one or several files, in order).
 
     lens: intrinsics from a calibration; estimated from the marks and lines when None. picks: marks pointed
-    out by hand in the first picture, in place of the automatic finding. progress(stage, share 0..1).
+    out by hand in the first picture, in place of the automatic finding. progress(stage, share 0..1). surveyed: told
+    the course as it really stands, before the clip is followed; only a mark that is moved in it changes that later.
     Raises Trouble when there is no result: unreadable clip, no course, no vehicle in view.
     """
     tell = progress or (lambda stage, share: None)
@@ -45,17 +55,19 @@ def measure(clips: Sequence[Path | str], vehicle: Vehicle, course: Course, *, le
     if lens is not None:
         lens = _fitting(lens, footage)
     seen = look_over(footage, vehicle, course, lens, picks, tell)
-    surveyed = seen.registration
-    watch = MarkWatch((*surveyed.marks, *surveyed.fallen), course, surveyed.camera)
+    found = seen.registration
+    if surveyed is not None:
+        surveyed(course.with_survey(found.marks, found.lines))
+    watch = MarkWatch((*found.marks, *found.fallen), course, found.camera)
     steps = _followed(seen, footage, watch, vehicle, tell)
     events = watch.events()
     moved = {e.name: e.t_s for e in events}
     marks = [as_stood_before(seen, footage, m, moved[m.name], course) if m.name in moved else m
-             for m in (*surveyed.marks, *surveyed.fallen)]
+             for m in (*found.marks, *found.fallen)]
     order = [m.name for m in course.marks]
-    standing = tuple(sorted((m for m in marks if m not in surveyed.fallen), key=lambda m: order.index(m.name)))
-    fallen = tuple(m for m in surveyed.fallen if m in marks)
-    return replace(_track(steps, footage, replace(surveyed, marks=standing, fallen=fallen), seen.learnt, vehicle,
+    standing = tuple(sorted((m for m in marks if m not in found.fallen), key=lambda m: order.index(m.name)))
+    fallen = tuple(m for m in found.fallen if m in marks)
+    return replace(_track(steps, footage, replace(found, marks=standing, fallen=fallen), seen.learnt, vehicle,
                           events, name), size=seen.size)
 
 
@@ -70,17 +82,30 @@ def _fitting(lens: Lens, footage: Footage) -> Lens:
 
 def _followed(seen: LookedOver, footage: Footage, watch: MarkWatch, vehicle: Vehicle, tell: Progress) -> list[Step]:
     steps: list[Step] = []
-    wanted = sample_indices(footage.times_s, MEASURED_HZ, footage.spare)
+    read_s: list[float] = []  # also of the pictures that nobody looks at
     next_look_s = 0.0
-    for step, frame in follow(seen.scene, ahead(frames(footage, rate_hz=MEASURED_HZ)), seen.first_camera):
+
+    def pictures() -> Iterator[Frame]:
+        for frame in frames(footage, rate_hz=MEASURED_HZ):
+            read_s.append(frame.t_s)
+            yield frame
+
+    def again(after_s: float, before_s: float) -> Iterator[Frame]:
+        between = frames(footage, rate_hz=MEASURED_HZ, start_s=after_s, end_s=before_s)
+        return (frame for frame in between if after_s < frame.t_s < before_s)
+
+    soon_again = footage.most_built_upon <= MOST_READ_AGAIN
+    for step, frame in follow(seen.scene, ahead(pictures()), seen.first_camera, again if soon_again else None):
         steps.append(step)
         if step.camera is not None and frame.t_s >= next_look_s:
             around = covered_px(vehicle, step.fitted.pose, step.camera) if step.fitted else None
             watch.look(frame.t_s, frame.bgr, step.camera, around)
             next_look_s = frame.t_s + 1 / LOOK_AT_MARKS_HZ
-        tell("following the vehicle", len(steps) / len(wanted))
+        if len(steps) % GIVEN_BACK_LOOKS == 0:
+            give_back()
+        tell("following the vehicle", frame.t_s / footage.duration_s)
     steps += [Step(float(t), None, None, "there is no picture that can be read")
-              for t in missing_times(footage, MEASURED_HZ, np.array([s.t_s for s in steps]))]
+              for t in missing_times(footage, MEASURED_HZ, np.array(read_s))]
     return sorted(steps, key=lambda s: s.t_s)
 
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Iterator
+from copy import copy
+from dataclasses import dataclass, field, replace
+from itertools import chain
 
 import numpy as np
 
@@ -17,6 +19,7 @@ from vision.plate import Plate
 from vision.roof import Fitted, Roof, near
 from vision.shared import change_of_pose
 from vision.solid import Pose, covered_px
+from vision.standstill import Standstill
 
 LOST_AFTER_S = 0.5
 """After this long without a pose the vehicle is searched for anew instead of being predicted."""
@@ -55,46 +58,89 @@ class Scene:
     usual: tuple[float, float] | None = None
 
 
-def follow(scene: Scene, pictures: Iterable[Frame], first_camera: Camera) -> Iterator[tuple[Step, Frame]]:
-    """Camera and pose frame by frame, in order; memory does not grow with the clip. When the vehicle is lost it is
-    searched for twice a second: the search costs as much as following does for a second."""
-    camera = first_camera
-    way: list[tuple[float, Camera]] = []
-    past: list[tuple[float, Pose]] = []
-    searched_s = -LOST_AFTER_S
-    usual = [scene.usual] if scene.usual else []
-    for frame in pictures:
-        guess = _predicted(past, frame.t_s)
-        around = covered_px(scene.vehicle, guess, camera, 1.15) if guess is not None else None
-        placed = _placed(scene, frame, camera, _continued(way, frame.t_s), around, usual)
-        if not isinstance(placed, Placed):
-            yield Step(frame.t_s, None, None, placed.reason), frame
+Again = Callable[[float, float], Iterable[Frame]]
+"""Gives the pictures between two times (s) once more, in order."""
+
+
+def follow(scene: Scene, pictures: Iterable[Frame], first_camera: Camera,
+           again: Again | None = None) -> Iterator[tuple[Step, Frame]]:
+    """Camera and pose frame by frame, in order but where a long standstill ends: most pictures of one are left out, and
+    those of its last seconds looked at once it has ended. Where they cannot be had `again`, none is left out. Memory
+    does not grow with the clip."""
+    follower, rest = _Follower(scene, first_camera), Standstill[_Follower]()
+    for frame, is_last in _with_last(pictures):
+        if again is not None and not is_last and rest.can_leave_out(frame.t_s):
             continue
-        camera = placed.camera
-        way = [*way[-1:], (frame.t_s, camera)]
-        usual = [*usual[-RECENT:], (placed.misfit, placed.alike)]
-        fit = None
-        reason = "the vehicle was not found"
+        step = follower.look(frame)
+        back = rest.back_to(step.fitted)
+        if again is None or back is None:
+            rest.looked(frame.t_s, step.fitted, copy(follower))
+            yield step, frame
+            continue
+        told_s, (back_s, follower), rest = rest.looks_s, back, Standstill()
+        for anew in chain(again(back_s, frame.t_s), [frame]):
+            step = follower.look(anew)
+            rest.looked(anew.t_s, step.fitted, copy(follower))
+            if anew.t_s not in told_s:
+                yield step, anew
+
+
+def _with_last(pictures: Iterable[Frame]) -> Iterator[tuple[Frame, bool]]:
+    """The pictures, with whether each is the last."""
+    before: Frame | None = None
+    for frame in pictures:
+        if before is not None:
+            yield before, False
+        before = frame
+    if before is not None:
+        yield before, True
+
+
+@dataclass
+class _Follower:
+    """What is known when the next frame comes; its lists are never changed in place: a copy keeps them. When the
+    vehicle is lost it is searched for twice a second: the search costs as much as following does for a second."""
+
+    scene: Scene
+    camera: Camera
+    way: list[tuple[float, Camera]] = field(default_factory=list)
+    past: list[tuple[float, Pose]] = field(default_factory=list)
+    searched_s: float = -LOST_AFTER_S
+    usual: list[tuple[float, float]] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.usual = [self.scene.usual] if self.scene.usual else []
+
+    def look(self, frame: Frame) -> Step:
+        guess = _predicted(self.past, frame.t_s)
+        around = covered_px(self.scene.vehicle, guess, self.camera, 1.15) if guess is not None else None
+        placed = _placed(self.scene, frame, self.camera, _continued(self.way, frame.t_s), around, self.usual)
+        if not isinstance(placed, Placed):
+            return Step(frame.t_s, None, None, placed.reason)
+        self.camera = placed.camera
+        self.way = [*self.way[-1:], (frame.t_s, self.camera)]
+        self.usual = [*self.usual[-RECENT:], (placed.misfit, placed.alike)]
+        fit, reason = None, "the vehicle was not found"
         if guess is not None:
-            attempt = scene.roof.lay(frame.bgr, camera, guess)
+            attempt = self.scene.roof.lay(frame.bgr, self.camera, guess)
             if not isinstance(attempt, Fitted):
                 reason = attempt.reason
             elif near(attempt.pose, guess):
                 fit = attempt
             else:
                 reason = "the vehicle seems to jump"
-        lost = not past or frame.t_s - past[-1][0] > LOST_AFTER_S
-        if fit is None and lost and frame.t_s - searched_s >= LOST_AFTER_S:
-            searched_s = frame.t_s
-            for start in _places_to_look(scene, frame, camera):
-                attempt = scene.roof.lay(frame.bgr, camera, start)
+        lost = not self.past or frame.t_s - self.past[-1][0] > LOST_AFTER_S
+        if fit is None and lost and frame.t_s - self.searched_s >= LOST_AFTER_S:
+            self.searched_s = frame.t_s
+            for start in _places_to_look(self.scene, frame, self.camera):
+                attempt = self.scene.roof.lay(frame.bgr, self.camera, start)
                 if isinstance(attempt, Fitted) and near(attempt.pose, start):
-                    fit, past = attempt, []
+                    fit, self.past = attempt, []
                     break
         if fit is not None:
-            past = [*past[-1:], (frame.t_s, fit.pose)]
-            fit = replace(fit, cov=fit.cov + _camera_share(scene.vehicle, fit.pose, placed))
-        yield Step(frame.t_s, camera, fit, "" if fit else reason), frame
+            self.past = [*self.past[-1:], (frame.t_s, fit.pose)]
+            fit = replace(fit, cov=fit.cov + _camera_share(self.scene.vehicle, fit.pose, placed))
+        return Step(frame.t_s, self.camera, fit, "" if fit else reason)
 
 
 def _placed(scene: Scene, frame: Frame, camera: Camera, continued: Camera | None, around: np.ndarray | None,

@@ -11,7 +11,7 @@ import numpy as np
 from analysis.clearance import line_normal
 from analysis.course import Course
 from analysis.room import sweeps
-from analysis.room.field import CAP_M, FLOOR_M, SCALE, Fineness, Grid, RoomField, parked_m, states_of, stop_area
+from analysis.room.field import CAP_M, FLOOR_M, SCALE, Fineness, Grid, RoomField, parked_layer_m, states_of, stop_area
 from analysis.room.nouns import Limits
 from analysis.room.runs import best_run
 from analysis.room.solids import clearances_m, numbers_of
@@ -52,37 +52,43 @@ def _across_m(vehicle: Vehicle, course: Course) -> tuple[float, float]:
 
 
 def room_field(vehicle: Vehicle, course: Course, limits: Limits | None = None, shunts: int = 2,
-               fine: Fineness | None = None, progress: Callable[[float], None] | None = None) -> RoomField:
-    """The field of a vehicle on a course as it really stands. `progress` is told the share done, 0 to 1.
+               fine: Fineness | None = None) -> RoomField:
+    """The field of a vehicle on a course as it really stands.
 
     Raises Trouble when the course leaves no way between its forward pair and its box.
     """
-    field = empty_field(vehicle, course, limits, shunts, fine)
-    with sweeps.ONE_AT_A_TIME:
-        for done in _filled(field):
-            if progress:
-                progress(done)
-        return measured(field)
+    return filled(empty_field(vehicle, course, limits, shunts, fine), lambda share: None)
 
 
-def _filled(field: RoomField) -> Iterator[float]:
-    """Fill in the values, layer by layer; yields the share done."""
-    values, grid, numbers = field.values, field.grid, field.numbers
-    entries, layers, *shape = values.shape
+def filled(empty: RoomField, progress: Callable[[float], None]) -> RoomField:
+    """The field with its values, all in memory. `progress` is told the share done, 0 to 1."""
+    values = np.empty(empty.values.shape, np.int16)
+    for done, (entry, i, layer) in enumerate(layers_of(empty)):
+        values[entry, i] = layer
+        progress((done + 1) / math.prod(values.shape[:2]))
+    return measured(replace(empty, values=values))
+
+
+def layers_of(empty: RoomField) -> Iterator[tuple[int, int, np.ndarray]]:
+    """(entry, layer, its values (nh, nd, ny)) one after the other, as they follow from each other; good until the next
+    one is asked for, since no more than an entry's worth of them is held."""
+    grid, numbers = empty.grid, empty.numbers
+    entries, layers, *shape = empty.values.shape
     planes = np.append((grid.x_m[:-1, None] + np.diff(grid.x_m)[:, None] * np.arange(grid.parts) / grid.parts).ravel(),
                        grid.x_m[-1])
     back, forward = (sweeps.fill_clearance(planes, grid.y_m, grid.heading_rad, numbers.boxes, numbers.pairs,
                                            numbers.outline, numbers.barrier, wall, CAP_M)
                      for wall in (numbers.wall, numbers.wall[:0]))
     arcs: dict[float, tuple[np.ndarray, ...]] = {}
+    # In one piece: layers made one by one would come to lie between whatever else is made meanwhile.
+    before = np.empty((layers, *shape), np.int16)
     for entry in range(entries):
-        order = range(layers - 1, -1, -1) if entry % 2 else range(layers)
         there = None
-        for done, i in enumerate(order):
+        for i in range(layers - 1, -1, -1) if entry % 2 else range(layers):
             if entry:  # turning round right here
-                here = values[entry - 1, i].astype(np.float32) * np.float32(SCALE)
+                here = before[i].astype(np.float32) * np.float32(SCALE)
             elif i < 2:
-                here = _parked_layer(field, grid.x_m[i])
+                here = parked_layer_m(empty, grid.x_m[i])
             else:
                 here = np.full(shape, FLOOR_M, np.float32)
             if there is not None:
@@ -90,32 +96,31 @@ def _filled(field: RoomField) -> Iterator[float]:
                 way = i * grid.parts + on * np.arange(1, grid.parts + 1)  # the planes that the step passes, in order
                 dx = round(float(grid.x_m[i + on] - grid.x_m[i]), 9)
                 if dx not in arcs:
-                    arcs[dx] = _arcs(field, dx)
-                target, dy, heading, reach = arcs[dx]
-                sweeps.step_layer(here, there, (forward if entry % 2 else back)[way], planes[way], grid.heading_rad,
-                                  grid.y_m, grid.wheel_rad, target, dy, heading, reach, numbers.lines, FLOOR_M)
-            values[entry, i] = np.round(np.clip(here, FLOOR_M, CAP_M) / SCALE)
+                    arcs[dx] = _arcs(empty, dx)
+                sweeps.step_layer(here, there, (forward if entry % 2 else back)[way], planes[way], grid.y_m, arcs[dx],
+                                  numbers.lines, FLOOR_M)
+            before[i] = np.round(np.clip(here, FLOOR_M, CAP_M) / SCALE)
             there = here
-            yield (entry * layers + done + 1) / (entries * layers)
+            yield entry, i, before[i]
 
 
 def _arcs(field: RoomField, dx: float) -> tuple[np.ndarray, ...]:
     grid, numbers, limits = field.grid, field.numbers, field.limits
-    return sweeps.lay_arcs(dx, grid.parts, grid.heading_rad, grid.wheel_rad, limits.max_wheel_rad,
+    return sweeps.lay_arcs(dx, grid.parts, grid.heading_rad, grid.y_m, grid.wheel_rad, limits.max_wheel_rad,
                            limits.wheel_per_m_rad, numbers.wheelbase_m, numbers.lines, numbers.tyres,
                            numbers.full_width)
 
 
 def empty_field(vehicle: Vehicle, course: Course, limits: Limits | None = None, shunts: int = 2,
                 fine: Fineness | None = None) -> RoomField:
-    """The field with its values still to be filled in. Raises Trouble for a vehicle with a trailer: its states are
+    """The field but for its values. Raises Trouble for a vehicle with a trailer: its states are
     another dimension, and its way in another problem."""
     if vehicle.trailer:
         raise Trouble("the best way in, and the room left on it, are worked out for vehicles without a trailer only",
                       where="trailer", remedy="everything else is measured and judged as for any vehicle")
     limits = limits or Limits.of(vehicle)
     grid = grid_of(vehicle, course, limits, fine or Fineness())
-    shape = (2 * shunts + 1, len(grid.x_m), len(grid.wheel_rad), len(grid.heading_rad), len(grid.y_m))
+    shape = (2 * shunts + 1, len(grid.x_m), len(grid.heading_rad), len(grid.wheel_rad), len(grid.y_m))
     return RoomField(vehicle, course, limits, grid, numbers_of(vehicle, course, limits), np.empty(shape, np.int16))
 
 
@@ -141,12 +146,3 @@ def measured(field: RoomField) -> RoomField:
     spread = float(np.sqrt(np.mean((short - blur) ** 2)))
     # the runs themselves stay about a centimetre below the best there is
     return replace(field, blur_m=max(blur, 0.0), grid_sd_m=math.hypot(spread, 0.01))
-
-
-def _parked_layer(field: RoomField, x_m: float) -> np.ndarray:
-    """(nd, nh, ny) value of ending the run on a layer."""
-    g = field.grid
-    heading, y = (a.ravel() for a in np.meshgrid(g.heading_rad, g.y_m, indexing="ij"))
-    x = np.full_like(y, x_m)
-    layers = [parked_m(field, states_of(x, y, heading, np.full_like(y, w))) for w in g.wheel_rad]
-    return np.array(layers, np.float32).reshape(len(g.wheel_rad), len(g.heading_rad), len(g.y_m))

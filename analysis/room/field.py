@@ -45,7 +45,7 @@ class Fineness:
 
 @dataclass(frozen=True)
 class RoomField:
-    """values (2 shunts + 1, nl, nd, nh, ny) int16 in units of SCALE: entry 2 k is room left in reverse with k shunts
+    """values (2 shunts + 1, nl, nh, nd, ny) int16 in units of SCALE: entry 2 k is room left in reverse with k shunts
     still allowed, entry 2 k - 1 the same while driving forward on the k-th shunt from the end.
 
     blur_m is what interpolating takes off on the median, and is given back by `room_m`; grid_sd_m what remains (1 sd).
@@ -94,12 +94,10 @@ class RoomField:
     def ahead(self, states: np.ndarray, entry: int) -> np.ndarray:
         """(n,) value of the best arc into the next layer but one half step, in the entry's direction; -inf: none."""
         g, n = self.grid, self.numbers
-        with sweeps.ONE_AT_A_TIME:
-            return sweeps.look_ahead_all(
-                states, self.layer_from(states[:, 0], entry), g.x_m, self.values[entry], SCALE, g.heading_rad, g.y_m,
-                g.wheel_rad, 15, self.limits.max_wheel_rad, self.limits.wheel_per_m_rad, 0.1, n.wheelbase_m, n.boxes,
-                n.pairs, n.lines, n.tyres, n.outline, n.barrier, n.wall[:0] if entry % 2 else n.wall,
-                n.full_width, CAP_M)
+        return sweeps.look_ahead_all(
+            states, self.layer_from(states[:, 0], entry), g.x_m, self.values[entry], SCALE, g.heading_rad, g.y_m,
+            g.wheel_rad, 15, self.limits.max_wheel_rad, self.limits.wheel_per_m_rad, 0.1, n.wheelbase_m, n.boxes,
+            n.pairs, n.lines, n.tyres, n.outline, n.barrier, n.wall[:0] if entry % 2 else n.wall, n.full_width, CAP_M)
 
     def layer_from(self, x: np.ndarray, entry: int) -> np.ndarray:
         """(n,) index of the layer at least half a step on from x in the entry's direction; -1 where there is none."""
@@ -132,15 +130,34 @@ def stop_area(course: Course, vehicle: Vehicle) -> Area:
 def parked_m(field: RoomField, states: np.ndarray) -> np.ndarray:
     """(n,) clearance of states (n, 4) that may end the run, to the bay's sides included; negative where they may not:
     the rear out of the box, too askew, or body out of the bay. Body is allowed to overhang the bay's front."""
-    outline, course = field.numbers.outline, field.course
+    out = in_bay_m(field, states)
+    may = out > FLOOR_M  # few: only of these is the rest needed
+    out[may] = np.clip(np.minimum(out[may], clearances_m(field.numbers, states[may], CAP_M)), FLOOR_M, CAP_M)
+    return out
+
+
+def in_bay_m(field: RoomField, states: np.ndarray) -> np.ndarray:
+    """(n,) the same to the bay's sides alone, whatever the wheel's angle; FLOOR_M where the run may not end."""
+    outline, course, vehicle = field.numbers.outline, field.course, field.vehicle
     x, y, heading = states[:, 0], states[:, 1], states[:, 2]
+    if x.min() > stop_area(course, vehicle).x_max_m + vehicle.length_m + vehicle.width_m:  # most looks are on the way
+        return np.full(len(states), FLOOR_M)
     c, s = np.cos(heading)[:, None], np.sin(heading)[:, None]
     px = x[:, None] + c * outline[:, 0] - s * outline[:, 1]
     py = y[:, None] + s * outline[:, 0] + c * outline[:, 1]
-    rear, box = px.min(axis=1), stop_area(course, field.vehicle)
+    rear, box = px.min(axis=1), stop_area(course, vehicle)
     clear = np.minimum(course.bay.y_max_m - py.max(axis=1), py.min(axis=1) - course.bay.y_min_m)
     clear = np.minimum(clear, HEADING_PENALTY * (field.limits.final_heading_rad - np.abs(heading)))
-    out = np.full(len(states), FLOOR_M)
-    may = (rear >= box.x_min_m) & (rear <= box.x_max_m) & (clear > FLOOR_M)  # few: only of these is the rest needed
-    out[may] = np.clip(np.minimum(clear[may], clearances_m(field.numbers, states[may], CAP_M)), FLOOR_M, CAP_M)
+    return np.where((rear >= box.x_min_m) & (rear <= box.x_max_m) & (clear > FLOOR_M), clear, FLOOR_M)
+
+
+def parked_layer_m(field: RoomField, x_m: float) -> np.ndarray:
+    """(nh, nd, ny) value of ending the run on a layer."""
+    g = field.grid
+    out = np.full((len(g.heading_rad), len(g.wheel_rad), len(g.y_m)), FLOOR_M, np.float32)
+    heading, y = (a.ravel() for a in np.meshgrid(g.heading_rad, g.y_m, indexing="ij"))
+    states = states_of(np.full_like(y, x_m), y, heading)
+    may = in_bay_m(field, states) > FLOOR_M
+    for d, states[:, 3] in enumerate(g.wheel_rad):
+        out[:, d][may.reshape(len(g.heading_rad), -1)] = parked_m(field, states[may])
     return out

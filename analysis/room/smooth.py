@@ -110,7 +110,7 @@ def _residuals(p: np.ndarray, way: _Way) -> np.ndarray:
 def _end(state: np.ndarray, way: _Way) -> np.ndarray:
     """How far the end is from standing in the box, straight, with the wheel straight."""
     field, heading = way.field, state[2]
-    outline, box = field.vehicle.body_outline_m(), stop_area(field.course, field.vehicle)
+    outline, box = field.numbers.outline, stop_area(field.course, field.vehicle)
     rear = float((state[0] + np.cos(heading) * outline[:, 0] - np.sin(heading) * outline[:, 1]).min())
     inside = 0.2 * (box.x_max_m - box.x_min_m)
     askew = max(0.0, abs(heading) - 0.3 * field.limits.final_heading_rad) / 0.005

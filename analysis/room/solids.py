@@ -85,7 +85,7 @@ def _box(x0: float, x1: float, y0: float, y1: float, radius: float) -> tuple[flo
     return (x0 + x1) / 2, (y0 + y1) / 2, half_length, half_width, min(radius, half_length, half_width)
 
 
-@njit(cache=True, fastmath=True)
+@njit(cache=True, nogil=True, fastmath=True)
 def box_distance(px: float, py: float, half_x: float, half_y: float, radius: float) -> float:
     """Signed distance of a point to a box about the origin with rounded corners; negative inside."""
     qx, qy = abs(px) - half_x + radius, abs(py) - half_y + radius
@@ -94,30 +94,31 @@ def box_distance(px: float, py: float, half_x: float, half_y: float, radius: flo
     return max(qx, qy) - radius
 
 
-@njit(cache=True, fastmath=True)
-def past_pivot(x: float, y: float, c: float, s: float, outline: np.ndarray, wall: np.ndarray, cap: float) -> float:
-    """How far on its right side the body passes the pivot, where it stands across the pivot's x; negative on the
-    wrong side, `cap` where it does not stand across. On the right side never less than the distance to the pivot."""
-    least = cap
+@njit(cache=True, nogil=True, fastmath=True)
+def pivot_offset(x: float, c: float, s: float, outline: np.ndarray, wall: np.ndarray) -> float:
+    """How far on its right side the body, where it stands across the pivot's x, passes the pivot: this, and wall[2] y;
+    negative on the wrong side, very far where it does not stand across. On the right side never less than the distance
+    to the pivot."""
+    least = 1e9
     last = outline.shape[0] - 1
     x0 = x + c * outline[last, 0] - s * outline[last, 1] - wall[0]
-    y0 = y + s * outline[last, 0] + c * outline[last, 1] - wall[1]
+    y0 = s * outline[last, 0] + c * outline[last, 1] - wall[1]
     for k in range(outline.shape[0]):
         x1 = x + c * outline[k, 0] - s * outline[k, 1] - wall[0]
-        y1 = y + s * outline[k, 0] + c * outline[k, 1] - wall[1]
+        y1 = s * outline[k, 0] + c * outline[k, 1] - wall[1]
         if (x0 < 0) != (x1 < 0):
             least = min(least, wall[2] * (y0 + (y1 - y0) * x0 / (x0 - x1)))
         x0, y0 = x1, y1
     return least
 
 
-@njit(cache=True, fastmath=True)
+@njit(cache=True, nogil=True, fastmath=True)
 def body_clearance(x: float, y: float, c: float, s: float, boxes: np.ndarray, pairs: np.ndarray, outline: np.ndarray,
                    barrier: np.ndarray, wall: np.ndarray, cap: float) -> float:
     """Body and mirrors to marks, body to barrier, at one pose (c, s: cosine and sine of its heading)."""
     least = cap
     if wall.shape[0] and abs(x - wall[0]) < 20.0:
-        least = past_pivot(x, y, c, s, outline, wall, cap)
+        least = min(least, wall[2] * y + pivot_offset(x, c, s, outline, wall))
     for p in range(pairs.shape[0]):
         dx, dy = pairs[p, 1] - x, pairs[p, 2] - y
         b = boxes[int(pairs[p, 0])]
@@ -132,7 +133,7 @@ def body_clearance(x: float, y: float, c: float, s: float, boxes: np.ndarray, pa
     return least
 
 
-@njit(cache=True, fastmath=True)
+@njit(cache=True, nogil=True, fastmath=True)
 def tyre_reach(heading: float, wheel: float, nx: float, ny: float, tyres: np.ndarray, wheelbase: float,
                full_width: bool) -> float:
     """How far the tyres reach from the rear axle along the line's normal: the least over the tyres (negative towards
@@ -151,7 +152,7 @@ def tyre_reach(heading: float, wheel: float, nx: float, ny: float, tyres: np.nda
     return least
 
 
-@njit(cache=True, fastmath=True)
+@njit(cache=True, nogil=True, fastmath=True)
 def clearance_at(x: float, y: float, heading: float, wheel: float, wheelbase: float, boxes: np.ndarray,
                  pairs: np.ndarray, lines: np.ndarray, tyres: np.ndarray, outline: np.ndarray, barrier: np.ndarray,
                  wall: np.ndarray, full_width: bool, cap: float) -> float:
@@ -163,7 +164,7 @@ def clearance_at(x: float, y: float, heading: float, wheel: float, wheelbase: fl
     return least
 
 
-@njit(cache=True, fastmath=True)
+@njit(cache=True, nogil=True, fastmath=True)
 def _clearances(states, wheelbase, boxes, pairs, lines, tyres, outline, barrier, wall, full_width,
                 cap):  # type: ignore[no-untyped-def]
     out = np.empty(states.shape[0])

@@ -10,29 +10,44 @@ depends on heading and wheel only, so arcs are laid out once and shifted over al
 
 from __future__ import annotations
 
-import threading
-
 import numpy as np
-from numba import njit, prange
+from numba import njit
 
-from analysis.room.solids import body_clearance, clearance_at, tyre_reach
-
-ONE_AT_A_TIME = threading.RLock()  # not every threading layer of the compiler may be entered by two threads at once
+from analysis.room.solids import box_distance, clearance_at, pivot_offset, tyre_reach
 
 
-@njit(cache=True, fastmath=True, parallel=True)
+@njit(cache=True, nogil=True, fastmath=True)
 def fill_clearance(x, y, heading, boxes, pairs, outline, barrier, wall, cap):  # type: ignore[no-untyped-def]
-    """(nx, nh, ny) body clearance over the planes x (nx,), the headings (nh,) and y (ny,)."""
-    out = np.empty((x.shape[0], heading.shape[0], y.shape[0]), np.float32)
-    for i in prange(x.shape[0]):
+    """(nx, nh, ny) body clearance over the planes x (nx,), the headings (nh,) and y (ny,): the same as body_clearance
+    at each, but along y, where the processor works out several at once."""
+    out = np.full((x.shape[0], heading.shape[0], y.shape[0]), cap, np.float32)
+    for i in range(x.shape[0]):
         for j in range(heading.shape[0]):
-            c, s = np.cos(heading[j]), np.sin(heading[j])
-            for k in range(y.shape[0]):
-                out[i, j, k] = body_clearance(x[i], y[k], c, s, boxes, pairs, outline, barrier, wall, cap)
+            c, s, row = np.cos(heading[j]), np.sin(heading[j]), out[i, j]
+            for p in range(pairs.shape[0]):
+                box, dx, mark_y, radius = boxes[int(pairs[p, 0])], pairs[p, 1] - x[i], pairs[p, 2], pairs[p, 3]
+                if abs(dx) - np.hypot(abs(box[0]) + box[2], abs(box[1]) + box[3]) - radius > cap:
+                    continue  # too far away for any y
+                for k in range(y.shape[0]):
+                    dy = mark_y - y[k]
+                    d = box_distance(c * dx + s * dy - box[0], -s * dx + c * dy - box[1], box[2], box[3], box[4])
+                    row[k] = min(row[k], np.float32(d - radius))
+            if barrier.shape[0]:
+                mid_x, mid_y = (barrier[0] + barrier[1]) / 2, (barrier[2] + barrier[3]) / 2
+                half_x, half_y = (barrier[1] - barrier[0]) / 2, (barrier[3] - barrier[2]) / 2
+                for n in range(outline.shape[0]):
+                    px = x[i] + c * outline[n, 0] - s * outline[n, 1] - mid_x
+                    py = s * outline[n, 0] + c * outline[n, 1] - mid_y
+                    for k in range(y.shape[0]):
+                        row[k] = min(row[k], np.float32(box_distance(px, y[k] + py, half_x, half_y, 0.0)))
+            if wall.shape[0]:
+                side = pivot_offset(x[i], c, s, outline, wall)
+                for k in range(y.shape[0]):
+                    row[k] = min(row[k], np.float32(wall[2] * y[k] + side))
     return out
 
 
-@njit(cache=True, fastmath=True)
+@njit(cache=True, nogil=True, fastmath=True)
 def roll(heading, wheel, target, dx, parts, wheelbase, dy, headings):  # type: ignore[no-untyped-def]
     """One arc across |dx|, its wheel turning evenly in x: fills dy (parts,) and headings (parts,), the offset and the
     heading after each part. Returns the length rolled (m); midpoint rule, dx < 0 in reverse."""
@@ -54,41 +69,57 @@ def roll(heading, wheel, target, dx, parts, wheelbase, dy, headings):  # type: i
     return length
 
 
-@njit(cache=True, fastmath=True)
+@njit(cache=True, nogil=True, fastmath=True)
 def reach_of_wheel(wheel, heading, dx, lock, per_m):  # type: ignore[no-untyped-def]
     """The least and greatest wheel angle that can be had after a step across |dx|."""
     turn = per_m * abs(dx) / np.cos(heading)
     return max(-lock, wheel - turn), min(lock, wheel + turn)
 
 
-@njit(cache=True, fastmath=True, parallel=True)
-def lay_arcs(dx, parts, headings, wheels, lock, per_m, wheelbase, lines, tyres,
+@njit(cache=True, nogil=True, fastmath=True)
+def lay_arcs(dx, parts, headings, y, wheels, lock, per_m, wheelbase, lines, tyres,
              full_width):  # type: ignore[no-untyped-def]
-    """Every arc across dx from each heading and wheel: target (nh, nd, nu), dy and heading (nh, nd, nu, parts) after
-    each part, and reach (nh, nd, nu, parts, nl) of its tyres towards each line."""
+    """Every arc across dx from each heading and wheel (nh, nd, nu), by where it leads on the grid.
+
+    wheel (nh, nd, nu): index of the wheel angle at its end, -1 for one to be left out (the same as the one before, or
+    beyond the headings of the grid), and wheel_share. After each of its parts (nh, nd, nu, parts): heading and
+    heading_share, row and row_share, which count from where it began, and offset (..., nl), of its tyres towards each
+    line if it began at x = 0 and y[0].
+    """
     nh, nd, nl = headings.shape[0], wheels.shape[0], lines.shape[0]
     furthest = per_m * abs(dx) / np.cos(headings[-1])
-    choices = 2 * min(int(np.ceil(furthest / (wheels[1] - wheels[0]))), nd) + 1
-    target = np.empty((nh, nd, choices))
-    dy, hs = np.empty((nh, nd, choices, parts)), np.empty((nh, nd, choices, parts))
-    reach = np.empty((nh, nd, choices, parts, nl))
-    for j in prange(nh):
+    dh, dy_cell, dw = headings[1] - headings[0], y[1] - y[0], wheels[1] - wheels[0]
+    choices = 2 * min(int(np.ceil(furthest / dw)), nd) + 1
+    wheel, wheel_share = np.full((nh, nd, choices), -1, np.int32), np.empty((nh, nd, choices), np.float32)
+    heading, row = np.empty((2, nh, nd, choices, parts), np.int32)
+    heading_share, row_share = np.empty((2, nh, nd, choices, parts), np.float32)
+    offset = np.empty((nh, nd, choices, parts, nl))
+    dy, hs = np.empty(parts), np.empty(parts)
+    for j in range(nh):
         for d in range(nd):
             low, high = reach_of_wheel(wheels[d], headings[j], dx, lock, per_m)
+            before = 2 * low - high - 1.0  # none yet
             for u in range(choices):
                 # the grid's own angles, between which nothing is blurred, and the two furthest within reach
-                to = min(max(wheels[0] + (d + u - choices // 2) * (wheels[1] - wheels[0]), low), high)
-                target[j, d, u] = to
-                roll(headings[j], wheels[d], to, dx, parts, wheelbase, dy[j, d, u], hs[j, d, u])
+                to = min(max(wheels[0] + (d + u - choices // 2) * dw, low), high)
+                roll(headings[j], wheels[d], to, dx, parts, wheelbase, dy, hs)
+                if to == before or hs.min() < headings[0] or hs.max() > headings[-1]:
+                    before = to
+                    continue
+                before = to
+                wheel[j, d, u], wheel_share[j, d, u] = cell(to, wheels[0], dw, nd)
                 for p in range(parts):
+                    heading[j, d, u, p], heading_share[j, d, u, p] = cell(hs[p], headings[0], dh, nh)
+                    row[j, d, u, p] = int(np.floor(dy[p] / dy_cell))
+                    row_share[j, d, u, p] = dy[p] / dy_cell - row[j, d, u, p]
                     w = wheels[d] + (to - wheels[d]) * (p + 1) / parts
                     for m in range(nl):
-                        reach[j, d, u, p, m] = tyre_reach(hs[j, d, u, p], w, lines[m, 0], lines[m, 1], tyres,
-                                                          wheelbase, full_width)
-    return target, dy, hs, reach
+                        offset[j, d, u, p, m] = lines[m, 1] * (dy[p] + y[0]) + lines[m, 2] + tyre_reach(
+                            hs[p], w, lines[m, 0], lines[m, 1], tyres, wheelbase, full_width)
+    return wheel, wheel_share, heading, heading_share, row, row_share, offset
 
 
-@njit(cache=True, fastmath=True)
+@njit(cache=True, nogil=True, fastmath=True)
 def cell(value, first, width, count):  # type: ignore[no-untyped-def]
     """(index, share) of a value on an even grid: it lies `share` of the way from grid point index to the next."""
     at = (value - first) / width
@@ -96,80 +127,78 @@ def cell(value, first, width, count):  # type: ignore[no-untyped-def]
     return k, np.float32(at - k)
 
 
-@njit(cache=True, fastmath=True, parallel=True)
-def step_layer(here, there, clear, x_parts, headings, y, wheels, arcs_target, arcs_dy, arcs_heading, arcs_reach, lines,
-               floor):  # type: ignore[no-untyped-def]
-    """Raise here (nd, nh, ny) to the value of the best arc to `there` (nd, nh, ny).
+@njit(cache=True, nogil=True, fastmath=True)
+def step_layer(here, there, clear, x_parts, y, arcs, lines, floor):  # type: ignore[no-untyped-def]
+    """Raise here (nh, nd, ny) to the value of the best of the arcs, as lay_arcs gives them, to `there` (nh, nd, ny).
 
     clear (parts, nh, ny): body clearance on the planes x_parts (parts,) that the step passes, its end included.
     """
-    nd, nh, ny = here.shape
-    parts, choices = clear.shape[0], arcs_target.shape[2]
-    dh, dy_cell, dw = headings[1] - headings[0], y[1] - y[0], wheels[1] - wheels[0]
-    one = np.float32(1)
-    for j in prange(nh):
-        best = np.empty(ny, np.float32)
+    nh, nd, ny = here.shape
+    wheel, wheel_share, heading, heading_share, rows, row_share, offset = arcs
+    parts, choices, dy_cell, one = clear.shape[0], wheel.shape[2], y[1] - y[0], np.float32(1)
+    best, mixed = np.empty(ny, np.float32), np.empty(ny + 1, np.float32)
+    for j in range(nh):
         for d in range(nd):
-            row = here[d, j]
+            known = here[j, d]
             for u in range(choices):
-                if u and arcs_target[j, d, u] == arcs_target[j, d, u - 1]:
+                w = wheel[j, d, u]
+                if w < 0:
                     continue
-                hs, dy = arcs_heading[j, d, u], arcs_dy[j, d, u]
-                if hs.min() < headings[0] or hs.max() > headings[-1]:
-                    continue
-                w, wf = cell(arcs_target[j, d, u], wheels[0], dw, nd)
-                h, hf = cell(hs[-1], headings[0], dh, nh)
-                shift = int(np.floor(dy[-1] / dy_cell))
-                yf = np.float32(dy[-1] / dy_cell - shift)
+                shift = rows[j, d, u, parts - 1]
                 k0, k1 = max(0, -shift), min(ny, ny - 1 - shift)
                 # where the lines leave a tyre so far out that the value is the floor anyway
                 for m in range(lines.shape[0]):
                     if abs(lines[m, 1]) > 0.5:
-                        at = lines[m, 0] * x_parts[0] + lines[m, 1] * dy[0] + lines[m, 2] + arcs_reach[j, d, u, 0, m]
-                        edge = ((floor - at) / lines[m, 1] - y[0]) / dy_cell
+                        edge = (floor - lines[m, 0] * x_parts[0] - offset[j, d, u, 0, m]) / (lines[m, 1] * dy_cell)
                         if lines[m, 1] > 0:
                             k0 = max(k0, int(np.floor(edge)))
                         else:
                             k1 = min(k1, int(np.ceil(edge)) + 1)
+                if k0 >= k1:
+                    continue
+                # Along y every loop counts from 0 over slices: only so are several cells worked out at once.
+                h, hf, wf = heading[j, d, u, parts - 1], heading_share[j, d, u, parts - 1], wheel_share[j, d, u]
                 a00, a01 = (one - wf) * (one - hf), (one - wf) * hf
                 a10, a11 = wf * (one - hf), wf * hf
-                t00, t01, t10, t11 = there[w, h], there[w, h + 1], there[w + 1, h], there[w + 1, h + 1]
-                for k in range(k0, k1):
-                    q = k + shift
-                    near = a00 * t00[q] + a01 * t01[q] + a10 * t10[q] + a11 * t11[q]
-                    far = a00 * t00[q + 1] + a01 * t01[q + 1] + a10 * t10[q + 1] + a11 * t11[q + 1]
-                    best[k] = near + yf * (far - near)
-                # where another arc has led to more, the way there can only make this one worse
-                while k0 < k1 and best[k0] <= row[k0]:
-                    k0 += 1
-                while k0 < k1 and best[k1 - 1] <= row[k1 - 1]:
-                    k1 -= 1
+                q0, q1 = k0 + shift, k1 + shift + 1
+                t00, t01 = there[h, w, q0:q1], there[h + 1, w, q0:q1]
+                t10, t11 = there[h, w + 1, q0:q1], there[h + 1, w + 1, q0:q1]
+                for k in range(q1 - q0):
+                    mixed[k] = a00 * t00[k] + a01 * t01[k] + a10 * t10[k] + a11 * t11[k]
+                share, found = row_share[j, d, u, parts - 1], best[k0:k1]
+                for k in range(k1 - k0):
+                    found[k] = mixed[k] + share * (mixed[k + 1] - mixed[k])
                 for p in range(parts):
+                    # where another arc has led to more, the way there can only make this one worse
+                    while k0 < k1 and best[k0] <= known[k0]:
+                        k0 += 1
+                    while k0 < k1 and best[k1 - 1] <= known[k1 - 1]:
+                        k1 -= 1
+                    shift = rows[j, d, u, p]
+                    k0, k1 = max(k0, -shift), min(k1, ny - 1 - shift)
                     if k0 >= k1:
                         break
-                    h, hf = cell(hs[p], headings[0], dh, nh)
-                    shift = int(np.floor(dy[p] / dy_cell))
-                    yf = np.float32(dy[p] / dy_cell - shift)
-                    k0, k1 = max(k0, -shift), min(k1, ny - 1 - shift)
-                    c0, c1 = clear[p, h], clear[p, h + 1]
-                    for k in range(k0, k1):
-                        q = k + shift
-                        near = c0[q] + hf * (c1[q] - c0[q])
-                        far = c0[q + 1] + hf * (c1[q + 1] - c0[q + 1])
-                        best[k] = min(best[k], near + yf * (far - near))
+                    h, hf, share = heading[j, d, u, p], heading_share[j, d, u, p], row_share[j, d, u, p]
+                    c0, c1 = clear[p, h, k0 + shift:k1 + shift + 1], clear[p, h + 1, k0 + shift:k1 + shift + 1]
+                    for k in range(k1 - k0 + 1):
+                        mixed[k] = c0[k] + hf * (c1[k] - c0[k])
+                    found = best[k0:k1]
+                    for k in range(k1 - k0):
+                        found[k] = min(found[k], mixed[k] + share * (mixed[k + 1] - mixed[k]))
                     for m in range(lines.shape[0]):
-                        at = np.float32(lines[m, 0] * x_parts[p] + lines[m, 1] * dy[p] + lines[m, 2] +
-                                        arcs_reach[j, d, u, p, m] + lines[m, 1] * y[0])
                         rise = np.float32(lines[m, 1] * dy_cell)
-                        for k in range(k0, k1):
-                            best[k] = min(best[k], at + rise * np.float32(k))
-                for k in range(k0, k1):
-                    row[k] = max(row[k], best[k])
+                        at = np.float32(lines[m, 0] * x_parts[p] + offset[j, d, u, p, m] + k0 * lines[m, 1] * dy_cell)
+                        for k in range(k1 - k0):
+                            found[k] = min(found[k], at + rise * np.float32(k))
+                if k0 < k1:
+                    found, raised = best[k0:k1], known[k0:k1]
+                    for k in range(k1 - k0):
+                        raised[k] = max(raised[k], found[k])
 
 
-@njit(cache=True, fastmath=True)
+@njit(cache=True, nogil=True, fastmath=True)
 def value_on_layer(layer, heading, y_m, wheel, headings, y, wheels):  # type: ignore[no-untyped-def]
-    """Value of a state on a layer (nd, nh, ny), linear between grid points; -inf outside the grid."""
+    """Value of a state on a layer (nh, nd, ny), linear between grid points; -inf outside the grid."""
     wf = (wheel - wheels[0]) / (wheels[1] - wheels[0])
     hf = (heading - headings[0]) / (headings[1] - headings[0])
     yf = (y_m - y[0]) / (y[1] - y[0])
@@ -182,11 +211,11 @@ def value_on_layer(layer, heading, y_m, wheel, headings, y, wheels):  # type: ig
     for a in range(2):
         for b in range(2):
             share = (wf if a else 1 - wf) * (hf if b else 1 - hf)
-            total += share * ((1 - yf) * layer[w + a, h + b, k] + yf * layer[w + a, h + b, k + 1])
+            total += share * ((1 - yf) * layer[h + b, w + a, k] + yf * layer[h + b, w + a, k + 1])
     return total
 
 
-@njit(cache=True, fastmath=True)
+@njit(cache=True, nogil=True, fastmath=True)
 def look_ahead(x, y_m, heading, wheel, layer_x, layer, scale, headings, y, wheels, choices, lock, per_m, part_m,
                prefer, wheelbase, boxes, pairs, lines, tyres, outline, barrier, wall, full_width,
                cap):  # type: ignore[no-untyped-def]
@@ -196,40 +225,45 @@ def look_ahead(x, y_m, heading, wheel, layer_x, layer, scale, headings, y, wheel
     returned is never the worse for it by more than that.
     """
     dx = layer_x - x
-    best_score, best, best_target = -np.inf, -np.inf, wheel
+    best_score, best, best_target, taken = -np.inf, -np.inf, wheel, choices
     if np.cos(heading) < 0.2:
         return best, best_target
     parts = max(1, int(np.ceil(abs(dx) / part_m)))
-    dy, hs = np.empty(parts), np.empty(parts)
+    dy, hs = np.empty((choices, parts)), np.empty((choices, parts))
     low, high = reach_of_wheel(wheel, heading, dx, lock, per_m)
     if low > high:  # a wheel turned further than the limits allow: it may at least come back
         low = high = min(max(wheel, -lock), lock)
+    targets, values, most = np.empty(choices), np.empty(choices), np.empty(choices)
     for u in range(choices):
-        target = low + (high - low) * u / (choices - 1)
-        roll(heading, wheel, target, dx, parts, wheelbase, dy, hs)
-        value = value_on_layer(layer, hs[-1], y_m + dy[-1], target, headings, y, wheels) * scale
-        score = value - prefer * abs(target - wheel)
-        if score <= best_score:
-            continue
+        targets[u] = low + (high - low) * u / (choices - 1)
+        roll(heading, wheel, targets[u], dx, parts, wheelbase, dy[u], hs[u])
+        values[u] = value_on_layer(layer, hs[u, -1], y_m + dy[u, -1], targets[u], headings, y, wheels) * scale
+        most[u] = values[u] - prefer * abs(targets[u] - wheel)
+    for _ in range(choices):
+        u = int(np.argmax(most))  # of equal ones the first
+        if most[u] < best_score or most[u] == -np.inf or (most[u] == best_score and u > taken):
+            break  # the way there can only make the others worse
+        value, penalty = values[u], prefer * abs(targets[u] - wheel)
         for p in range(parts):
-            xp = x + dx * (p + 1) / parts
-            value = min(value, clearance_at(xp, y_m + dy[p], hs[p], wheel + (target - wheel) * (p + 1) / parts,
-                                            wheelbase, boxes, pairs, lines, tyres, outline, barrier, wall,
-                                            full_width, cap))
-        score = value - prefer * abs(target - wheel)
-        if score > best_score:
-            best_score, best, best_target = score, value, target
+            value = min(value, clearance_at(x + dx * (p + 1) / parts, y_m + dy[u, p], hs[u, p],
+                                            wheel + (targets[u] - wheel) * (p + 1) / parts, wheelbase, boxes, pairs,
+                                            lines, tyres, outline, barrier, wall, full_width, cap))
+            if value - penalty < best_score:
+                break
+        if value - penalty > best_score or (value - penalty == best_score and u < taken):
+            best_score, best, best_target, taken = value - penalty, value, targets[u], u
+        most[u] = -np.inf
     return best, best_target
 
 
-@njit(cache=True, fastmath=True, parallel=True)
+@njit(cache=True, nogil=True, fastmath=True)
 def look_ahead_all(states, into, layer_x, layers, scale, headings, y, wheels, choices, lock, per_m,
                    part_m, wheelbase, boxes, pairs, lines, tyres, outline, barrier, wall, full_width,
                    cap):  # type: ignore[no-untyped-def]
-    """(n,) values by one arc from each state (n, 4) to the layer into (n,) of layers (nl, nd, nh, ny); -inf where
+    """(n,) values by one arc from each state (n, 4) to the layer into (n,) of layers (nl, nh, nd, ny); -inf where
     into < 0."""
     out = np.full(states.shape[0], -np.inf)
-    for i in prange(states.shape[0]):
+    for i in range(states.shape[0]):
         if into[i] >= 0:
             out[i], _ = look_ahead(states[i, 0], states[i, 1], states[i, 2], states[i, 3], layer_x[into[i]],
                                    layers[into[i]], scale, headings, y, wheels, choices, lock, per_m, part_m, 0.0,
