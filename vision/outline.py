@@ -9,6 +9,7 @@ the fine fit (roof.py) then has to find its edges.
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass, replace
 
@@ -59,11 +60,13 @@ CHANGED = 2.0, 5.0
 """A difference of less than the first times the ordinary one is none, of more than the second is certain."""
 EDGE_M = 0.12
 """An edge counts this far to either side (one sd), so that a search is led onto it."""
-EDGE_WEIGHT, EDGED = 3.0, 0.7
+EDGE_WEIGHT, EDGED = 3.0, 0.85
 """An outline on edges all along counts so much more than what it covers; less than the second is doubtful (rendered
-clips: 0.85-0.95 in place, a black vehicle under an overcast sky 0.5-0.75, a metre beside 0.3-0.4)."""
-BESIDE_ALONG_M, BESIDE_ACROSS_M = (-1.5, -1.0, -0.5, 0.0, 0.5, 1.0, 1.5), (-0.4, 0.0, 0.4)
-"""How far beside such a pose it is tried: as far as a soft shadow reaches."""
+clips: 0.85-0.95 in place, a black vehicle under an overcast sky 0.5-0.75; a metre beside 0.3-0.4, but 0.8 four metres
+along, in the light of its headlamps)."""
+BESIDE_ALONG_M, BESIDE_ACROSS_M, BESIDE_TURN_RAD = np.arange(-20, 21) * 0.25, np.arange(-2, 3) * 0.2, (-0.05, 0.0, 0.05)
+"""How far beside such a pose it is sought: as far as headlamps or a soft shadow reach, in steps that an edge spans."""
+BESIDE_TRIES = 3  # of those places a search is begun from
 DEEPEST_SHADOW = 0.25
 """A shadow keeps at least this share of the ground's brightness (sky light; from memory 0.3-0.5 in sun)."""
 
@@ -211,19 +214,22 @@ def find_vehicle(diff: Difference, camera: Camera, vehicle: Vehicle, near: Pose 
 
 
 def _settled_on_edges(diff: Difference, camera: Camera, vehicle: Vehicle, pose: Pose) -> Pose:
-    """The pose whose outline lies on edges; where it hardly does, as with a dark vehicle and its soft shadow, of which
-    the whole has changed alike, also tried from beside it."""
-    def score(p: Pose) -> tuple[float, float]:
-        outlines, about = silhouettes_px(vehicle, p, camera), _About.of(diff, camera, vehicle, p)
-        edged = about.edged(outlines)
-        return edged, sum(about.shares(outlines)) + EDGE_WEIGHT * edged
+    """The pose whose outline lies on edges. Where it hardly does (a dark vehicle and its soft shadow change alike, the
+    ground in its headlamps looks as solid as it does) also sought beside it."""
+    about = _About.of(diff, camera, vehicle, pose)
+
+    def score(p: Pose) -> float:
+        outlines = silhouettes_px(vehicle, p, camera)
+        return sum(about.shares(outlines)) + EDGE_WEIGHT * about.edged(outlines)
 
     found = _improve(diff, camera, vehicle, pose, FINE_M, EDGE_WEIGHT)
-    if score(found)[0] >= EDGED:
+    if about.edged(silhouettes_px(vehicle, found, camera)) >= EDGED:
         return found
-    tried = [_improve(diff, camera, vehicle, pose.shifted(along, across, 0.0), FINE_M, EDGE_WEIGHT)
-             for along in BESIDE_ALONG_M for across in BESIDE_ACROSS_M]
-    return max([found, *tried], key=lambda p: score(p)[1])
+    middle = whole(vehicle).middle_x_m
+    beside = [pose.shifted(along + middle * (1 - math.cos(turn)), across - middle * math.sin(turn), turn)
+              for along, across, turn in itertools.product(BESIDE_ALONG_M, BESIDE_ACROSS_M, BESIDE_TURN_RAD)]
+    best = sorted(beside, key=score)[-BESIDE_TRIES:]
+    return max([found, *(_improve(diff, camera, vehicle, p, FINE_M, EDGE_WEIGHT) for p in best)], key=score)
 
 
 def _blob_starts(layer: np.ndarray, camera: Camera, vehicle: Vehicle) -> list[Pose]:
