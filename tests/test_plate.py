@@ -36,18 +36,18 @@ def test_hidden_and_unseen_pixels() -> None:
 
 
 def test_a_shadow_that_stood_long_is_left_out_where_others_show_the_spot() -> None:
-    """One spot lies in shadow in five of eight pictures, another in six: too few are left that show that one lit."""
+    """One spot lies in shadow in six of eight pictures, another in seven: one alone is left that shows that one lit."""
     camera = Camera(Lens.ideal(64, 48, 60.0), np.diag([1.0, -1.0, -1.0]), np.array([0.0, 0.0, 10.0]))
     pictures = [np.full((48, 64, 3), 100, np.uint8) for _ in range(8)]
     square = np.array([[10, 10], [20, 10], [20, 20], [10, 20]], float)
-    for p in pictures[:5]:
-        p[10:21, 10:21] = 40
     for p in pictures[:6]:
+        p[10:21, 10:21] = 40
+    for p in pictures[:7]:
         p[10:21, 40:51] = 40
-    shaded: list[np.ndarray | None] = [square] * 5 + [None] * 3
+    shaded: list[np.ndarray | None] = [square] * 6 + [None] * 2
     lit = build_plate(pictures, [camera] * 8, camera, None, shaded)
     assert np.abs(lit.bgr[12:19, 12:19].astype(int) - 100).max() <= 8  # brightness is evened out
     assert lit.known[15, 15]
-    elsewhere: list[np.ndarray | None] = [square + np.array([30, 0])] * 6 + [None] * 2
+    elsewhere: list[np.ndarray | None] = [square + np.array([30, 0])] * 7 + [None]
     dark = build_plate(pictures, [camera] * 8, camera, None, elsewhere)
     assert dark.bgr[15, 45].max() < 60

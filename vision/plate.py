@@ -26,6 +26,10 @@ MAP_STEP = 8
 BAND_PX = 64
 """Rows built in one go, a multiple of MAP_STEP: how they are split then does not change them."""
 
+LEAST_UNSHADED = 2
+"""So many pictures, at least, must show a spot far from the vehicle for the others to be left out: of one alone nobody
+knows whether somebody walks there."""
+
 
 @dataclass(frozen=True)
 class Plate:
@@ -89,9 +93,9 @@ def build_plate(pictures: Sequence[np.ndarray], cameras: Sequence[Camera], refer
                 shown[i] = usable[i]
                 if polygon is not None:
                     shown[i] &= fill([polygon - [0, top]], (rows, w)) == 0
-        usable &= unshaded | (unshaded.sum(axis=0, dtype=np.uint8) < enough)
+        known[top:top + rows] = usable.sum(axis=0, dtype=np.uint8) >= enough
+        usable &= unshaded | (unshaded.sum(axis=0, dtype=np.uint8) < LEAST_UNSHADED)
         count = usable.sum(axis=0, dtype=np.uint8)
-        known[top:top + rows] = count >= enough
         for laid, shown in zip(stack, usable, strict=True):
             if not shown.all():
                 laid[~shown & (count > 0)] = 255  # sorted behind all that count
