@@ -147,6 +147,15 @@ def test_spread_pictures_of_a_clip_with_one_key_frame(tmp_path: Path) -> None:
     assert all(number_of(f.bgr) == f.index % 20 for f in got)
 
 
+@pytest.mark.parametrize("group", [2, 1000])
+def test_spread_pictures_of_a_part_of_the_clip(tmp_path: Path, group: int) -> None:
+    footage = open_footage([write(tmp_path / "e.mp4", [40 * i for i in range(40)], group=group)])
+    got = list(spread_frames(footage, 5, 0.4, 0.9))
+    assert len(got) >= 4
+    assert got[0].t_s < 0.55 and got[-1].t_s > 0.8
+    assert all(0.4 <= f.t_s <= 0.9 and number_of(f.bgr) == f.index % 20 for f in got)
+
+
 def test_spread_pictures_come_from_all_parts(tmp_path: Path) -> None:
     """The second part's own clock starts at 7 s."""
     parts = [write(tmp_path / "a.mp4", [40 * i for i in range(12)]),

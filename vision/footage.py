@@ -152,23 +152,26 @@ def frame_at(footage: Footage, t_s: float) -> Frame | None:
     return frame_by(footage, int(np.argmin(np.abs(footage.times_s - t_s))))
 
 
-def spread_frames(footage: Footage, count: int) -> Iterator[Frame]:
-    """About `count` frames spread evenly over the recording, cheaply: those of `spread_indices`; where there are none,
-    the recording is decoded through."""
-    indices = spread_indices(footage, count)
+def spread_frames(footage: Footage, count: int, start_s: float = 0.0, end_s: float = float("inf")) -> Iterator[Frame]:
+    """About `count` frames spread evenly over the recording, or a part of it, cheaply: those of `spread_indices`; where
+    there are none, it is decoded through."""
+    indices = spread_indices(footage, count, start_s, end_s)
     if not indices:
-        span = footage.duration_s / max(count - 1, 1)
-        yield from frames(footage, rate_hz=1 / span if span > 0 else None)
+        span = (min(footage.duration_s, end_s) - start_s) / max(count - 1, 1)
+        yield from frames(footage, rate_hz=1 / span if span > 0 else None, start_s=start_s, end_s=end_s)
     for index in indices:
         frame = frame_by(footage, index)
         if frame is not None:
             yield frame
 
 
-def spread_indices(footage: Footage, count: int) -> list[int]:
-    """Up to `count` frames that decode by themselves, spread over the recording; none where there are too few."""
-    wanted = np.linspace(0, len(footage.times_s) - 1, count).round().astype(int)
-    keys = np.flatnonzero(footage.key)
+def spread_indices(footage: Footage, count: int, start_s: float = 0.0, end_s: float = float("inf")) -> list[int]:
+    """Up to `count` frames that decode by themselves, spread over the recording, or a part of it; none where there are
+    too few."""
+    here = (footage.times_s >= start_s) & (footage.times_s <= end_s)
+    first, last = np.flatnonzero(here)[[0, -1]]
+    wanted = np.linspace(first, last, count).round().astype(int)
+    keys = np.flatnonzero(footage.key & here)
     if len(keys) < count / 2:
         return []
     return np.unique(keys[np.abs(keys[None] - wanted[:, None]).argmin(axis=1)]).tolist()

@@ -56,14 +56,20 @@ a median of fewer shows what is in one of them."""
 
 _LOG_FOCAL = 6  # its place in Registration.covariance
 
+CLOSER_LOOKS = 3
+"""So often, at most, are pictures taken of an ever shorter part of the clip: of an hour, the last from some minutes."""
+
 Progress = Callable[[str, float], None]
+Span = tuple[float, float]
+"""From when to when in the clip (s)."""
 
 
 @dataclass(frozen=True)
 class LookedOver:
     """What is known of a clip before it is followed: the course as registered and surveyed, the scene to follow, the
     roof learnt with it, how large it looks, and where to start. `cameras` and `coarse` poses of the pictures looked at,
-    by their indices; the pictures themselves are not kept: they are a quarter of all the memory."""
+    by their indices, and `within` which part of the clip they were taken; the pictures themselves are not kept: they
+    are a quarter of all the memory."""
 
     registration: Registration
     scene: Scene
@@ -73,6 +79,7 @@ class LookedOver:
     cameras: Mapping[int, Camera]
     coarse: Mapping[int, Pose]
     sway: SwaySeen | None
+    within: Span
 
 
 @dataclass(frozen=True)
@@ -96,11 +103,7 @@ def look_over(footage: Footage, vehicle: Vehicle, course: Course, lens: Lens | N
               tell: Progress) -> LookedOver:
     """Raises Trouble when the clip shows no such course, or no such vehicle."""
     name = str(footage.paths[0])
-    look, registration = _placed(footage, course, lens, picks, name, tell)
-    plate = build_plate([s.bgr for s in look.shots], look.cameras, look.reference.camera)
-    give_back()
-    tell("finding the vehicle", 0.6)
-    plate, coarse = _found(look, plate, registration, vehicle, course)
+    look, registration, plate, coarse, within = _first_found(footage, vehicle, course, lens, picks, name, tell)
     if len(coarse) < 3:
         raise Trouble("no moving vehicle of the entered size was found in the yard", where=name,
                       remedy="check the vehicle file's length and width, and that the clip shows the run")
@@ -124,13 +127,42 @@ def look_over(footage: Footage, vehicle: Vehicle, course: Course, lens: Lens | N
                   look.usual)
     give_back()
     return LookedOver(registration, scene, learnt, size, look.cameras[0],
-                      {s.index: c for s, c in zip(look.shots, look.cameras, strict=True)}, coarse, sway)
+                      {s.index: c for s, c in zip(look.shots, look.cameras, strict=True)}, coarse, sway, within)
+
+
+def _first_found(footage: Footage, vehicle: Vehicle, course: Course, lens: Lens | None, picks: Sequence[Pick] | None,
+                 name: str, tell: Progress) -> tuple[_Look, Registration, Plate, dict[int, Pose], Span]:
+    """The pictures looked at, the course in them, the empty yard, and the vehicle to a few decimetres. Where it is not
+    at its usual place in a few pictures only, again in pictures from that part of the clip."""
+    within, looks = (0.0, footage.duration_s), 0
+    while True:
+        look, registration = _placed(footage, within, course, lens, picks, name, tell)
+        plate = build_plate([s.bgr for s in look.shots], look.cameras, look.reference.camera)
+        give_back()
+        tell("finding the vehicle", 0.6)
+        plate, coarse = _found(look, plate, registration, vehicle, course)
+        closer, looks = _about_sightings(look, coarse), looks + 1
+        if (len(coarse) >= LEAST_EMPTY or looks == CLOSER_LOOKS or closer is None
+                or np.ptp(closer) > 0.5 * np.ptp(within)):
+            return look, registration, plate, coarse, within
+        within = closer
+        del look, plate  # before others take their room
+        give_back()
+
+
+def _about_sightings(look: _Look, coarse: Mapping[int, Pose]) -> tuple[float, float] | None:
+    """From when to when (s) the vehicle, which in all other pictures stands where it was taken for the yard, is on its
+    way: between the pictures before and after those in which it was found."""
+    at = [i for i, s in enumerate(look.shots) if s.index in coarse]
+    if not at:
+        return None
+    return look.shots[max(at[0] - 1, 0)].t_s, look.shots[min(at[-1] + 1, len(look.shots) - 1)].t_s
 
 
 def as_stood_before(seen: LookedOver, footage: Footage, mark: SurveyedMark, t_s: float, course: Course) -> SurveyedMark:
     """A mark that was moved at t_s as it stood before that, from the pictures taken until then; as surveyed where there
     is none."""
-    shots = [s for s in _spread(footage) if s.t_s < t_s and s.index in seen.cameras]
+    shots = [s for s in _spread(footage, seen.within) if s.t_s < t_s and s.index in seen.cameras]
     if not shots:
         return mark
     cameras = [seen.cameras[s.index] for s in shots]
@@ -139,22 +171,22 @@ def as_stood_before(seen: LookedOver, footage: Footage, mark: SurveyedMark, t_s:
     return next((m for m in again.marks if m.name == mark.name), mark)
 
 
-def _spread(footage: Footage) -> list[Frame]:
-    return list(spread_frames(footage, _spread_count(footage)))
+def _spread(footage: Footage, within: Span) -> list[Frame]:
+    return list(spread_frames(footage, _spread_count(footage), *within))
 
 
 def _spread_count(footage: Footage) -> int:
     return int(np.clip(SPREAD_BYTES / (footage.width_px * footage.height_px * 3), 9, SPREAD_COUNT))
 
 
-def _placed(footage: Footage, course: Course, lens: Lens | None, picks: Sequence[Pick] | None, name: str,
+def _placed(footage: Footage, within: Span, course: Course, lens: Lens | None, picks: Sequence[Pick] | None, name: str,
             tell: Progress) -> tuple[_Look, Registration]:
     """The pictures against the one of them in which the course was found."""
     tell("looking the clip over", 0.0)
     with ThreadPoolExecutor(1) as pool:
-        coming = pool.submit(_with_features, footage)
+        coming = pool.submit(_with_features, footage, within)
         tell("finding the course", 0.2)
-        known = {} if picks else _in_the_middle(footage, course, lens)
+        known = {} if picks else _in_the_middle(footage, within, course, lens)
         shots, features = coming.result()
     if len(shots) < 3:
         raise Trouble("too few pictures in it can be read", where=name, remedy="copy the clip from the camera again")
@@ -165,17 +197,17 @@ def _placed(footage: Footage, course: Course, lens: Lens | None, picks: Sequence
     return _placed_against(shots, features, GroundReference(shots[at].bgr, registration.camera)), registration
 
 
-def _with_features(footage: Footage) -> tuple[list[Frame], list[Features]]:
+def _with_features(footage: Footage, within: Span) -> tuple[list[Frame], list[Features]]:
     """The pictures, and by what they can be told: both can be had while the course is still being found."""
-    shots = _spread(footage)
+    shots = _spread(footage, within)
     return shots, [features_of(cv2.cvtColor(s.bgr, cv2.COLOR_BGR2GRAY)) for s in shots]
 
 
-def _in_the_middle(footage: Footage, course: Course,
+def _in_the_middle(footage: Footage, within: Span, course: Course,
                    lens: Lens | None) -> dict[int, Registration | FailedRegistration]:
     """What the middle one of the pictures shows of the course, by its index: mostly all of it, and it can be had before
     the others are decoded. Nothing where they all come of one pass through the clip."""
-    indices = spread_indices(footage, _spread_count(footage))
+    indices = spread_indices(footage, _spread_count(footage), *within)
     middle = frame_by(footage, indices[len(indices) // 2]) if indices else None
     return {} if middle is None else {middle.index: register(middle.bgr, course, lens=lens)}
 
