@@ -56,12 +56,15 @@ def swaying(count: int, sway_m: float, sway_deg: float) -> list[Camera]:
             for a, b, c, d, e, f in rng.normal(0, 1, (count, 6))]
 
 
-def looked_at(cameras: list[Camera], wrong: np.ndarray) -> tuple[SwaySeen | None, Camera]:
-    """The answer when lens and tilt are believed to be off by `wrong`, and the true camera of the base view."""
+def looked_at(cameras: list[Camera], wrong: np.ndarray, hangs: int = 0) -> tuple[SwaySeen | None, Camera]:
+    """The answer when lens and tilt are believed to be off by `wrong`, and the true camera of the base view; the last
+    picture comes once more for each time the recording `hangs`."""
     texture, base = ground(), at((9, 1), 0, (0, 0, 36))
     views = [varied(c, wrong) for c in cameras]
     plate = Plate(picture(texture, base, 99), varied(base, wrong), np.ones(SIZE[::-1], bool))
-    seen = lens_from_sway([picture(texture, c, i) for i, c in enumerate(cameras)], views, [None] * len(views), plate)
+    pictures = [picture(texture, c, i) for i, c in enumerate(cameras)]
+    pictures, views = pictures + pictures[-1:] * hangs, views + views[-1:] * hangs
+    seen = lens_from_sway(pictures, views, [None] * len(views), plate)
     return seen, base
 
 
@@ -73,6 +76,16 @@ def test_focal_length_bend_and_tilt_are_found() -> None:
     assert sd[0] < 0.02 and np.degrees(sd[2:]).max() < 0.4  # it claims to know
     assert np.abs(off / sd).max() < 3.5  # and does
     assert seen.camera.lens.dist[1] == pytest.approx(0.01, abs=0.01)
+
+
+def test_pictures_that_are_one_and_the_same_count_once() -> None:
+    """The recording hangs at its end: 14 pictures more, whose noise is that of the last one."""
+    wrong = np.array([0.03, 0.0, 0.0, 0.003, 0.0])
+    (once, _), (hanging, _) = (looked_at(swaying(14, 0.6, 0.5), wrong, hangs) for hangs in (0, 14))
+    assert once is not None and hanging is not None
+    assert np.abs((hanging.view - once.view) / np.sqrt(np.diag(once.cov))).max() < 0.5
+    assert hanging.cov[0, 0] > 0.8 * once.cov[0, 0]
+    assert len(hanging.cameras) == 28
 
 
 def test_a_camera_that_stands_still_tells_nothing() -> None:

@@ -32,6 +32,8 @@ BELIEVED = np.array([0.3, 0.06, 0.03, 0.1, 0.1])
 """Standard deviation of what is sought before looking: log focal, k1, k2, tilt about both axes (rad)."""
 LEAST_SWAY = 0.004
 """Movement of the picture, as a share of its width, below which a sway tells nothing that coding does not feign."""
+REPEATED = 1.0
+"""Grey levels by which a picture differs, on the whole, from the one before if that is only coded anew."""
 SETTLED = 0.1
 """A step below this share of its standard deviation ends the search."""
 SCATTER = 1.5
@@ -73,6 +75,8 @@ def lens_from_sway(pictures: Sequence[np.ndarray], cameras: Sequence[Camera],
     if len(pictures) < LEAST_PICTURES or _swayed(cameras) < LEAST_SWAY:
         return None
     flats = [flattened(p) for p in pictures]
+    hidden_px = [_whole(p) if i and _repeats(p, pictures[i - 1]) else h
+                 for i, (p, h) in enumerate(zip(pictures, hidden_px, strict=True))]
     px = strong_pixels(flattened(plate.bgr).whole(), plate.known, POINTS).astype(float)
     found, views, total = plate.camera, list(cameras), np.zeros(5)
     cov = np.diag(BELIEVED**2)
@@ -97,6 +101,18 @@ def lens_from_sway(pictures: Sequence[np.ndarray], cameras: Sequence[Camera],
     laid = _laid_like(found, plate.camera, px)
     return SwaySeen(laid(found), tuple(laid(view) for view in views), view_of(found),
                     SCATTER**2 * apart * slope.T @ cov @ slope)
+
+
+def _repeats(picture: np.ndarray, before: np.ndarray) -> bool:
+    """Whether a picture is the one before once more, as of a recording that hangs: it shares that one's noise, and
+    would be believed for agreeing with it."""
+    return bool(np.abs(picture[::8, ::8].astype(np.int16) - before[::8, ::8]).mean() < REPEATED)
+
+
+def _whole(picture: np.ndarray) -> np.ndarray:
+    """A polygon (4, 2) px about all of a picture."""
+    h, w = picture.shape[:2]
+    return np.array([[-1, -1], [w, -1], [w, h], [-1, h]], float)
 
 
 def _disagreement(cov: np.ndarray, pulls: np.ndarray) -> float:
