@@ -52,9 +52,11 @@ def tab(chromium: Any) -> Iterator[Any]:
 
 
 @pytest.fixture
-def app(tmp_path: Path, prepared: Path) -> Iterator[Running]:
+def app(request: pytest.FixtureRequest, tmp_path: Path, prepared: Path) -> Iterator[Running]:
     with running(set_up(tmp_path / "folder", prepared, attempts=("run-1",))) as got:
         yield got
+        if "tab" in request.fixturenames:  # a page goes on asking, and complains when nobody answers any more
+            request.getfixturevalue("tab").goto("about:blank")
 
 
 def wait_until(page: Any, condition: str, timeout_ms: int = 20_000) -> None:
