@@ -168,7 +168,7 @@ def test_a_line_worn_near_its_end_ends_with_its_last_paint(worn_m: tuple[float, 
     look = look_at_ground(worn)
     seen = measure_paint(look, camera, line)
     assert seen is not None
-    beyond = {end: at_m for end, at_m, _, _ in measure_ends(look, camera, line, seen)}
+    beyond = {end: at_m for end, at_m, _ in measure_ends(look, camera, line, seen)}
     assert abs(beyond[0]) < 0.03 and abs(beyond[1]) < 0.03
 
 

@@ -219,8 +219,7 @@ def _settled_on_edges(diff: Difference, camera: Camera, vehicle: Vehicle, pose: 
     about = _About.of(diff, camera, vehicle, pose)
 
     def score(p: Pose) -> float:
-        outlines = silhouettes_px(vehicle, p, camera)
-        return sum(about.shares(outlines)) + EDGE_WEIGHT * about.edged(outlines)
+        return about.worth(silhouettes_px(vehicle, p, camera), EDGE_WEIGHT)
 
     found = _improve(diff, camera, vehicle, pose, FINE_M, EDGE_WEIGHT)
     if about.edged(silhouettes_px(vehicle, found, camera)) >= EDGED:
@@ -264,13 +263,14 @@ def _blob_starts(layer: np.ndarray, camera: Camera, vehicle: Vehicle) -> list[Po
 
 @dataclass(frozen=True)
 class _About:
-    """The part of a difference about a pose in which all trials are made: its first column and row, `changed`, and
-    `solid` where it is not some other thing."""
+    """The part of a difference about a pose in which all trials are made: its first column and row, `changed`, `edges`,
+    and `solid` where it is not some other thing, with the sum of that."""
 
     left_top: np.ndarray
     changed: np.ndarray
     solid: np.ndarray
     edges: np.ndarray
+    total_solid: float
 
     @classmethod
     def of(cls, diff: Difference, camera: Camera, vehicle: Vehicle, pose: Pose) -> _About:
@@ -282,7 +282,7 @@ class _About:
         v, u = np.ogrid[top:low, left:right]
         solid = diff.solid[top:low, left:right] * (np.hypot(u - middle_px[0], v - middle_px[1]) < reach_px)
         part = slice(top, low), slice(left, right)
-        return cls(np.array([left, top]), diff.changed[part], solid, diff.edges[part])
+        return cls(np.array([left, top]), diff.changed[part], solid, diff.edges[part], float(solid.sum()) + 1e-6)
 
     def edged(self, outlines: list[np.ndarray]) -> float:
         """How much of the outlines (n, 2) px each lies on edges."""
@@ -294,7 +294,12 @@ class _About:
         area = cv2.countNonZero(mask)
         if area < LEAST_PIXELS:
             return 0.0, 0.0
-        return cv2.mean(self.changed, mask)[0], cv2.mean(self.solid, mask)[0] * area / (float(self.solid.sum()) + 1e-6)
+        return cv2.mean(self.changed, mask)[0], cv2.mean(self.solid, mask)[0] * area / self.total_solid
+
+    def worth(self, outlines: list[np.ndarray], edge_weight: float) -> float:
+        """What a search makes as large as it can."""
+        edged = edge_weight * self.edged(outlines) if edge_weight else 0.0
+        return sum(self.shares(outlines)) + edged
 
 
 def _drawn(outlines: list[np.ndarray], shape: tuple[int, ...]) -> np.ndarray:
@@ -329,8 +334,7 @@ def _improve(diff: Difference, camera: Camera, vehicle: Vehicle, start: Pose, st
         return Pose(centre[0] + p[0] - middle * math.cos(h), centre[1] + p[1] - middle * math.sin(h), h)
 
     def cost(p: np.ndarray) -> float:
-        outlines = silhouettes_px(vehicle, pose_of(p), camera)
-        return -sum(about.shares(outlines)) - (edge_weight * about.edged(outlines) if edge_weight else 0.0)
+        return -about.worth(silhouettes_px(vehicle, pose_of(p), camera), edge_weight)
 
     unknown = 3 if vehicle.trailer is None else 4
     simplex = step_m * np.vstack([np.zeros(unknown), np.eye(unknown)])
@@ -342,9 +346,16 @@ def _is_ghost(seen: np.ndarray, empty: np.ndarray, outlines: list[np.ndarray]) -
     """Whether what has been made out between a picture and the empty yard (h, w, 3) is drawn in the latter: what lies
     within the outlines differs there more from what lies about them, and there is more of an edge along them. (Of a
     vehicle that stands on paint the second alone would be said, of one of the ground's colour the first.)"""
-    inside = fill(outlines, seen.shape[:2])
-    about = cv2.dilate(inside, _disc(2 * ABOUT_M)) - inside
-    edge = _drawn(outlines, seen.shape)
+    reach = _disc(2 * ABOUT_M)
+    px = np.concatenate(outlines)
+    size = np.array(seen.shape[1::-1])
+    left, top = np.clip(np.floor(px.min(axis=0)) - len(reach), 0, size - 1).astype(int)
+    right, low = np.clip(np.ceil(px.max(axis=0)) + len(reach), [left + 1, top + 1], size).astype(int)
+    part = slice(top, low), slice(left, right)
+    outlines = [o - [left, top] for o in outlines]
+    inside = fill(outlines, (low - top, right - left))
+    about = cv2.dilate(inside, reach) - inside
+    edge = _drawn(outlines, inside.shape)
     if min(cv2.countNonZero(m) for m in (inside, about, edge)) < LEAST_PIXELS:
         return False
 
@@ -352,4 +363,4 @@ def _is_ghost(seen: np.ndarray, empty: np.ndarray, outlines: list[np.ndarray]) -
         apart = np.median(bgr[inside > 0], axis=0) - np.median(bgr[about > 0], axis=0)
         return float(np.linalg.norm(apart)), cv2.mean(_spans(bgr), edge)[0]
 
-    return all(s < e for s, e in zip(stands_out(seen), stands_out(empty), strict=True))
+    return all(s < e for s, e in zip(stands_out(seen[part]), stands_out(empty[part]), strict=True))

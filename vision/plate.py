@@ -88,11 +88,8 @@ def build_plate(pictures: Sequence[np.ndarray], cameras: Sequence[Camera], refer
             map_u, map_v = ground_map(view, camera)
             laid = cv2.remap(picture, map_u, map_v, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
             cv2.convertScaleAbs(laid, stack[i], alpha=even[i])
-            usable[i] = _inside(map_u, w) & _inside(map_v, h)
-            for polygon, shown in ((hidden[i], usable), (shaded[i], unshaded)):
-                shown[i] = usable[i]
-                if polygon is not None:
-                    shown[i] &= fill([polygon - [0, top]], (rows, w)) == 0
+            usable[i] = _inside(map_u, w) & _inside(map_v, h) & _outside(hidden[i], top, (rows, w))
+            unshaded[i] = usable[i] & _outside(shaded[i], top, (rows, w))
         known[top:top + rows] = usable.sum(axis=0, dtype=np.uint8) >= enough
         usable &= unshaded | (unshaded.sum(axis=0, dtype=np.uint8) < LEAST_UNSHADED)
         count = usable.sum(axis=0, dtype=np.uint8)
@@ -109,6 +106,11 @@ def build_plate(pictures: Sequence[np.ndarray], cameras: Sequence[Camera], refer
 def _inside(at: np.ndarray, size: int) -> np.ndarray | bool:
     """Where coordinates lie within 0..size - 1; mostly all do."""
     return (at.min() >= 0 and at.max() <= size - 1) or ((at >= 0) & (at <= size - 1))
+
+
+def _outside(polygon: np.ndarray | None, top: int, shape: tuple[int, int]) -> np.ndarray | bool:
+    """Where in a band from row `top` a polygon (n, 2) px does not lie; everywhere without one."""
+    return True if polygon is None else fill([polygon - [0, top]], shape) == 0
 
 
 def _laid(px: np.ndarray, camera: Camera, reference: Camera) -> np.ndarray | None:

@@ -366,7 +366,7 @@ def _measure_paints(look: GroundLook, course: Course, camera: Camera, exclude: n
         paint = measure_paint(look, camera, line, reach_m=reach_m, exclude=exclude)
         if paint is not None and paint.share > 0.2:
             ends = measure_ends(look, camera, line, paint)
-            paints.append(PaintSeen(line, paint, PAINT_SETTING_OUT_M, tuple((e, px) for e, _, _, px in ends)))
+            paints.append(PaintSeen(line, paint, PAINT_SETTING_OUT_M, tuple((e, px) for e, _, px in ends)))
     for line in bay_sides(course):
         paint = measure_paint(look, camera, line, reach_m=min(reach_m, 0.4), exclude=exclude)
         if paint is not None and paint.share > 0.5:

@@ -179,8 +179,8 @@ def _last_paint(level: np.ndarray, step: int, reach: int) -> int | None:
 
 
 def measure_ends(look: GroundLook, camera: Camera, line: Line, paint: PaintPlace, *,
-                 reach_m: float = 1.6) -> list[tuple[int, float, float, np.ndarray]]:
-    """Where the paint stops: (end 0 or 1, distance in m beyond the nominal end, sd, pixel) for each end in view.
+                 reach_m: float = 1.6) -> list[tuple[int, float, np.ndarray]]:
+    """Where the paint stops: (end 0 or 1, distance in m beyond the nominal end, pixel) for each end in view.
 
     `line` is taken as lying where its paint was measured; the end is the best single step from paint to no paint."""
     start, stop = np.array([line.x0_m, line.y0_m]), np.array([line.x1_m, line.y1_m])
@@ -223,5 +223,5 @@ def measure_ends(look: GroundLook, camera: Camera, line: Line, paint: PaintPlace
         at = float(s[i] + (level[i] - half) / (level[i] - level[i + 1]) * (s[1] - s[0]))
         where = nominal + sign * at
         p = start + where * direction + np.polyval(trend, where) * np.array([-direction[1], direction[0]])
-        found.append((end, at, 0.4 * gsd, camera.project_ground(p[None])[0]))
+        found.append((end, at, camera.project_ground(p[None])[0]))
     return found
