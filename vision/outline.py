@@ -1,7 +1,8 @@
 """Finding the vehicle in one picture, to a few decimetres: the solid that best covers what is new in the yard.
 
 What differs from the empty yard is split in two: `changed` (any difference) and `solid-looking`
-(a difference that a shadow cannot explain, since a shadow only darkens, alike in all colours).
+(a difference that a shadow cannot explain, since a shadow only darkens, all colours about alike; how deep and how
+blue it comes out is the light's and the camera's: two readings are tried, and the outline's edges decide).
 A pose is good when its silhouette is full of changed pixels and leaves few solid-looking ones
 outside. Weak for a vehicle that looks like a shadow of the yard (dark grey on grey, no paint);
 the fine fit (roof.py) then has to find its edges.
@@ -67,8 +68,23 @@ along, in the light of its headlamps)."""
 BESIDE_ALONG_M, BESIDE_ACROSS_M, BESIDE_TURN_RAD = np.arange(-20, 21) * 0.25, np.arange(-2, 3) * 0.2, (-0.05, 0.0, 0.05)
 """How far beside such a pose it is sought: as far as headlamps or a soft shadow reach, in steps that an edge spans."""
 BESIDE_TRIES = 3  # of those places a search is begun from
-DEEPEST_SHADOW = 0.25
-"""A shadow keeps at least this share of the ground's brightness (sky light; from memory 0.3-0.5 in sun)."""
+TINT = np.array([-1.0, 0.0, 1.0], np.float32)
+"""How a shadow's tint goes with blue, green, red."""
+
+
+@dataclass(frozen=True)
+class Shadow:
+    """What a shadow may look like: it keeps at least `least_left` of the ground's brightness, and of what it takes, the
+    share of blue is less and that of red more by up to `bluer` (or the other way round, by up to `redder`)."""
+
+    least_left: float
+    bluer: float
+    redder: float
+
+
+USUAL_SHADOW, ANY_SHADOW = Shadow(0.25, 0.2, 0.0), Shadow(0.0, 0.3, 0.3)
+"""Lit by the sky alone, from memory: 0.3-0.5 of the brightness in sun, and of 12,000-20,000 K against 5,500 K, which is
+0.13-0.2 in shares of sRGB values. And what a camera of high contrast, with colours of its own, makes of it."""
 
 
 @dataclass(frozen=True)
@@ -94,11 +110,13 @@ class Sighting:
 
 @dataclass(frozen=True)
 class Difference:
-    """`changed` and `solid` (h, w) float32 in 0..1, at `scale` of the full picture; `edges` likewise where the picture
-    has an edge that the yard has not; and at that scale the picture `seen` and the `empty` yard, (h, w, 3) float32."""
+    """`changed` and `solid` (h, w) float32 in 0..1, at `scale` of the full picture, and what is left of the latter if
+    shadows look otherwise than usual; `edges` likewise where the picture has an edge that the yard has not; and at that
+    scale the picture `seen` and the `empty` yard, (h, w, 3) float32."""
 
     changed: np.ndarray
     solid: np.ndarray
+    solid_beyond_any_shadow: np.ndarray
     edges: np.ndarray
     scale: float
     seen: np.ndarray
@@ -129,23 +147,26 @@ def difference(bgr: np.ndarray, camera: Camera, plate: Plate, yard_m: np.ndarray
     known &= inside > 0
     if known.sum() < LEAST_KNOWN:
         nothing = np.zeros(known.shape, np.float32)
-        return Difference(nothing, nothing, nothing, scale, small, empty)
+        return Difference(nothing, nothing, nothing, nothing, scale, small, empty)
     empty *= brightness_ratio(small, empty, known)
     apart = _length(small - empty)
-    beyond_shadow = _length(without_shadow(small, empty))
     contrast = _spans(empty)
     usual = max(float(np.median(apart[known])), math.sqrt(3) * ROUNDING)
     noise = 1.4826 * usual + MISPLACED * contrast
     none, certain = CHANGED
     changed = np.clip((apart / noise - none) / (certain - none), 0, 1) * known
-    solid = np.clip((beyond_shadow / noise - none) / (certain - none), 0, 1) * known
-    # A roof of the ground's colour differs from it in specks only: what lies between many of them is one thing.
-    joined = cv2.morphologyEx((solid > 0.05).astype(np.uint8), cv2.MORPH_CLOSE, _disc(SPECKS_M))
-    solid = np.maximum(solid, cv2.morphologyEx(joined, cv2.MORPH_OPEN, _disc(SPECKS_M)))
+
+    def beyond(shadow: Shadow) -> np.ndarray:
+        apart = _length(without_shadow(small, empty, shadow))
+        solid = np.clip((apart / noise - none) / (certain - none), 0, 1) * known
+        # A roof of the ground's colour differs from it in specks only: what lies between many of them is one thing.
+        joined = cv2.morphologyEx((solid > 0.05).astype(np.uint8), cv2.MORPH_CLOSE, _disc(SPECKS_M))
+        return np.maximum(solid, cv2.morphologyEx(joined, cv2.MORPH_OPEN, _disc(SPECKS_M))).astype(np.float32)
+    solid = beyond(USUAL_SHADOW)
     changed = np.maximum(changed, solid)
     edges = np.clip((_spans(small) - contrast) / (certain * 1.4826 * usual), 0, 1) * known
     edges = cv2.GaussianBlur(edges.astype(np.float32), (0, 0), EDGE_M / COARSE_M_PER_PX)
-    return Difference(changed.astype(np.float32), solid.astype(np.float32), edges, scale, small, empty)
+    return Difference(changed.astype(np.float32), solid, beyond(ANY_SHADOW), edges, scale, small, empty)
 
 
 def _spans(bgr: np.ndarray) -> np.ndarray:
@@ -163,10 +184,18 @@ def brightness_ratio(bgr: np.ndarray, empty: np.ndarray, known: np.ndarray) -> f
     return float(np.median(_sum(bgr)[known] / np.maximum(_sum(empty)[known], 1)))
 
 
-def without_shadow(bgr: np.ndarray, empty: np.ndarray) -> np.ndarray:
-    """What differs from the empty yard, (h, w, 3) signed, beyond what a shadow (alike in all colours) can do."""
-    share = _sum(bgr * empty) / np.maximum(_sum(empty * empty), 1)
-    return bgr - cv2.merge([np.clip(share, DEEPEST_SHADOW, 1.0)] * 3) * empty
+def without_shadow(bgr: np.ndarray, empty: np.ndarray, shadow: Shadow) -> np.ndarray:
+    """What differs from the empty yard, (h, w, 3) signed, beyond what a shadow can do. Least squares, by pixel."""
+    dimmed = empty - bgr
+    tinted = empty * TINT
+    both, tint = _sum(empty * tinted), _sum(tinted * tinted)
+    whole, apart, apart_tint = _sum(empty * empty), _sum(dimmed * empty), _sum(dimmed * tinted)
+    # Of the shares of both together only how they stand to each other is kept; without any dimming there is no tint.
+    bluer = np.clip((whole * apart_tint - both * apart) / np.maximum(tint * apart - both * apart_tint, 1),
+                    -shadow.redder, shadow.bluer)
+    taken = empty + bluer[..., None] * tinted
+    share = np.clip(_sum(dimmed * taken) / np.maximum(_sum(taken * taken), 1), 0.0, 1 - shadow.least_left)
+    return bgr - empty + share[..., None] * taken
 
 
 def _sum(bgr: np.ndarray) -> np.ndarray:
@@ -195,12 +224,35 @@ def find_vehicle(diff: Difference, camera: Camera, vehicle: Vehicle, near: Pose 
     """The best coarse pose, or None when nothing of the vehicle's size is new. Heading is taken within 90° of
     `near`'s, or of the course's x axis: the exercise is driven facing the forward pair."""
     small = Camera(camera.lens.scaled(diff.scale), camera.rotation, camera.centre_m)
+    ghost_by = False
+    settled: list[tuple[tuple[bool, float], Difference, Pose]] = []
+    for reading in (diff, replace(diff, solid=diff.solid_beyond_any_shadow)):
+        best, ghost = _best_covering(reading, small, vehicle, near)
+        ghost_by |= ghost
+        if best is None:
+            continue
+        pose = _improve(reading, small, vehicle, best.pose, FINE_M, EDGE_WEIGHT)
+        edged = _About.of(reading, small, vehicle, pose).edged(silhouettes_px(vehicle, pose, small))
+        settled.append(((_judged(reading, small, vehicle, pose).good, edged), reading, pose))
+        if edged >= EDGED:
+            break
+    if not settled:
+        return None
+    (_, edged), reading, pose = max(settled, key=lambda s: s[0])
+    if edged < EDGED:
+        pose = _sought_beside(reading, small, vehicle, pose)
+    return replace(_judged(reading, small, vehicle, pose), ghost_by=ghost_by)
+
+
+def _best_covering(diff: Difference, camera: Camera, vehicle: Vehicle,
+                   near: Pose | None) -> tuple[Sighting | None, bool]:
+    """The pose that covers best what is new, and whether a ghost was met on the way."""
     best: Sighting | None = None
     ghost_by = False
     # Of a vehicle that looks like a shadow hardly anything looks solid, but much has changed.
     for layer in (diff.solid, diff.changed):
-        for start in [near] if near is not None else _blob_starts(layer, small, vehicle):
-            sighting = _judged(diff, small, vehicle, _improve(diff, small, vehicle, start, WIDE_M))
+        for start in [near] if near is not None else _blob_starts(layer, camera, vehicle):
+            sighting = _judged(diff, camera, vehicle, _improve(diff, camera, vehicle, start, WIDE_M))
             if near is None and math.cos(sighting.pose.heading_rad) < 0:
                 continue  # from both ends a box looks alike
             ghost_by |= sighting.ghost
@@ -208,27 +260,22 @@ def find_vehicle(diff: Difference, camera: Camera, vehicle: Vehicle, near: Pose 
                 best = sighting
         if near is not None or (best is not None and best.good):
             break
-    if best is None:
-        return None
-    return replace(_judged(diff, small, vehicle, _settled_on_edges(diff, small, vehicle, best.pose)), ghost_by=ghost_by)
+    return best, ghost_by
 
 
-def _settled_on_edges(diff: Difference, camera: Camera, vehicle: Vehicle, pose: Pose) -> Pose:
-    """The pose whose outline lies on edges. Where it hardly does (a dark vehicle and its soft shadow change alike, the
-    ground in its headlamps looks as solid as it does) also sought beside it."""
+def _sought_beside(diff: Difference, camera: Camera, vehicle: Vehicle, pose: Pose) -> Pose:
+    """The pose, or one beside it, whose outline lies best on edges, where that of `pose` hardly does: a dark vehicle
+    and its soft shadow change alike, the ground in its headlamps looks as solid as it does."""
     about = _About.of(diff, camera, vehicle, pose)
 
     def score(p: Pose) -> float:
         return about.worth(silhouettes_px(vehicle, p, camera), EDGE_WEIGHT)
 
-    found = _improve(diff, camera, vehicle, pose, FINE_M, EDGE_WEIGHT)
-    if about.edged(silhouettes_px(vehicle, found, camera)) >= EDGED:
-        return found
     middle = whole(vehicle).middle_x_m
     beside = [pose.shifted(along + middle * (1 - math.cos(turn)), across - middle * math.sin(turn), turn)
               for along, across, turn in itertools.product(BESIDE_ALONG_M, BESIDE_ACROSS_M, BESIDE_TURN_RAD)]
     best = sorted(beside, key=score)[-BESIDE_TRIES:]
-    return max([found, *(_improve(diff, camera, vehicle, p, FINE_M, EDGE_WEIGHT) for p in best)], key=score)
+    return max([pose, *(_improve(diff, camera, vehicle, p, FINE_M, EDGE_WEIGHT) for p in best)], key=score)
 
 
 def _blob_starts(layer: np.ndarray, camera: Camera, vehicle: Vehicle) -> list[Pose]:

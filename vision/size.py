@@ -18,7 +18,7 @@ from analysis.body import Solid
 from analysis.track import SizeSeen
 from analysis.vehicle import Vehicle
 from vision.camera import Camera
-from vision.outline import without_shadow
+from vision.outline import USUAL_SHADOW, without_shadow
 from vision.plate import Plate
 from vision.rim import AWAY, CLEAN_EDGE_PX, SIDES
 from vision.sampling import ROUNDING
@@ -115,7 +115,7 @@ def _edge(bgr: np.ndarray, camera: Camera, px: np.ndarray, plate: Plate, out_m: 
     empty = _looked_up(plate.bgr, plate.camera.project_ground(camera.to_ground(px)), shape)
     lit = out_m > GROUND_M
     empty *= np.median(colour[:, lit].sum(axis=2) / np.maximum(empty[:, lit].sum(axis=2), 1))
-    profile = np.median(np.linalg.norm(without_shadow(colour, empty), axis=2), axis=0)
+    profile = np.median(np.linalg.norm(without_shadow(colour, empty, USUAL_SHADOW), axis=2), axis=0)
     inside, ground = float(np.median(profile[out_m < -VEHICLE_M])), float(np.median(profile[lit]))
     if inside < STANDS_OUT * max(ground, math.sqrt(3) * ROUNDING):
         return None
