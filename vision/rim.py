@@ -20,7 +20,7 @@ from vision.laid_out import Layout
 
 RIM_DOUBT_M = 0.12
 """Standard deviation of the coarse poses' common error (measured: 2-8 cm after averaging)."""
-CLEAN_EDGE_PX, BLURRED_EDGE_PX = 0.3, 1.5
+CLEAN_EDGE_PX, BLURRED_EDGE_PX = 0.15, 1.5
 """Standard deviation of an edge's place: against evenly lit ground, and against the vehicle's own wall or where a
 shadow's edge lies by it (from memory: 0.1-0.3 px for an edge in real video; the second is our own estimate)."""
 TURN_DOUBT_RAD = RIM_DOUBT_M / 8
@@ -58,9 +58,9 @@ CLEAR_EDGE = 2.0
 MEDIAN_LENGTH = 1.538
 """Median length of a vector of three normal numbers of unit standard deviation (chi distribution): a colour distance
 over it is one channel's."""
-EDGE_WINDOW_PX, EDGE_ROUNDS = 1.3, 10
-"""Window (sd) in which an edge's centre is taken, about as wide as edges are blurred in real video, and how often it is
-moved: each time to about half the distance that is left."""
+EDGE_WINDOW_PX, EDGE_ROUNDS, STEEPER = 0.9, 12, 1.15
+"""Window (sd) in which an edge's centre is taken, about as wide as edges are blurred in real video; how often it is
+moved, each time to about half the distance that is left; and a slope so many times as steep is another edge's."""
 BEYOND_M = 0.08
 """So far outwards of an edge there is ground, if the edge is the rim: beyond the blur of any lens."""
 
@@ -260,7 +260,7 @@ def _edge_offset(band: Layout, look: np.ndarray, part: np.ndarray, outward: tupl
     end = bool(outward[0])
     x = part[:, :1] + (d if end else along)[None]
     y = part[:, 1:] + (along if end else d)[None]
-    colour = band.at(look, x, y).mean(axis=0)
+    colour = np.median(band.at(look, x, y), axis=0)  # a mirror or a person covers a part of a stretch
     step = np.linalg.norm(np.diff(colour, axis=0), axis=1)
     sign = outward[0] or outward[1]
     reach = max(1, round(BEYOND_M / band.spacing_m))
@@ -271,16 +271,31 @@ def _edge_offset(band: Layout, look: np.ndarray, part: np.ndarray, outward: tupl
     i = int(np.argmax(step * ground * np.exp(-0.5 * (between / window_m) ** 2)))
     if not 0 < i < len(step) - 1 or step[i] < LEAST_STEP * noise or ground[i] < NO_EDGE:
         return None  # no edge, or none with ground beyond it, as where a shadow ends beside the rim
-    return expected_m + centre_of_edge(step, between, float(between[i]))
+    slope = step * ground
+    while 0 < i < len(slope) - 1 and slope[i] < max(slope[i - 1], slope[i + 1]):
+        i += 1 if slope[i + 1] > slope[i - 1] else -1
+    return expected_m + centre_of_edge(step, between, i)
 
 
-def centre_of_edge(step: np.ndarray, at_m: np.ndarray, start_m: float) -> float:
-    """The place to which the slopes `step` (n,), at evenly spaced places at_m (n,), are alike on both sides: the mean
-    under a window that is moved to that mean, again and again (mean shift; Cheng 1995). Of a blurred edge it is the
-    middle to a few hundredths of a pixel wherever between two pixels that lies, which three pixels' weights are not."""
+def centre_of_edge(step: np.ndarray, at_m: np.ndarray, steepest: int) -> float:
+    """The middle of an edge, from the slopes `step` (n,) at evenly spaced places at_m (n,): the place to which they are
+    alike on both sides, found as the mean under a window that is moved to that mean, again and again (mean shift;
+    Cheng 1995). Of a blurred edge it is the middle to a few hundredths of a pixel wherever between two pixels that
+    lies, which three pixels' weights are not. As far to either side as no other edge begins."""
+    reach = max(1, min(_own_flank(step[steepest::-1]), _own_flank(step[steepest:])))
+    edge = slice(max(steepest - reach, 0), steepest + reach + 1)
     wide_m = EDGE_WINDOW_PX * (at_m[1] - at_m[0])
-    centre_m = start_m
+    centre_m = float(at_m[steepest])
     for _ in range(EDGE_ROUNDS):
-        w = step * np.exp(-0.5 * ((at_m - centre_m) / wide_m) ** 2)
-        centre_m = float((w @ at_m) / max(float(w.sum()), 1e-6))
+        w = step[edge] * np.exp(-0.5 * ((at_m[edge] - centre_m) / wide_m) ** 2)
+        centre_m = float((w @ at_m[edge]) / max(float(w.sum()), 1e-6))
     return centre_m
+
+
+def _own_flank(step: np.ndarray) -> int:
+    """How many slopes after the first, the steepest of its edge, still belong to it: until they rise again from less
+    than half, or on to something steeper."""
+    rises = np.diff(step) > 0
+    steeper_later = np.maximum.accumulate(step[::-1])[::-1][1:] > STEEPER * step[0]
+    other = rises & ((step[:-1] < step[0] / 2) | steeper_later)
+    return int(np.argmax(other)) if other.any() else len(step) - 1
