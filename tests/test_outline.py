@@ -11,7 +11,7 @@ from paint_yard import BUS, bus_course, looking_down, paint
 
 from analysis.vehicle import Vehicle, vehicle_from_table
 from vision.camera import Camera
-from vision.outline import difference, find_vehicle, yard_polygon_m
+from vision.outline import ANY_SHADOW, USUAL_SHADOW, difference, find_vehicle, without_shadow, yard_polygon_m
 from vision.plate import Plate
 from vision.solid import Pose, fill, silhouettes_px
 
@@ -23,15 +23,18 @@ def bus() -> Vehicle:
     return vehicle_from_table(BUS)
 
 
-def with_bus(empty: np.ndarray, pose: Pose, *, shadow: bool = True) -> np.ndarray:
-    """A pale blue bus with a darker wall, and a shadow to its left that leaves 45 % of the light."""
+GREY_SHADE, BLUE_SHADE, DEEP_SHADE = (0.45, 0.45, 0.45), (0.6, 0.45, 0.35), (0.1, 0.09, 0.08)
+
+
+def with_bus(empty: np.ndarray, pose: Pose, shade: tuple[float, float, float] | None = GREY_SHADE) -> np.ndarray:
+    """A pale blue bus with a darker wall, and a shadow to its left that leaves these shares of blue, green, red."""
     picture = empty.astype(np.float32)
     outlines = silhouettes_px(bus(), pose, CAMERA)
-    if shadow:
+    if shade is not None:
         plan = pose.to_course(bus().body_outline_m())
         cast = np.vstack([plan, plan + np.array([1.2, 2.4])])
         hull = cv2.convexHull(CAMERA.project_ground(cast).astype(np.float32)).reshape(-1, 2)
-        picture[fill([hull], picture.shape[:2]) > 0] *= 0.45
+        picture[fill([hull], picture.shape[:2]) > 0] *= shade
     picture[fill(outlines, picture.shape[:2]) > 0] = (120, 100, 90)
     roof = CAMERA.project_ground(pose.to_course(bus().body_outline_m()), bus().height_m)
     picture[fill([roof], picture.shape[:2]) > 0] = (225, 210, 200)
@@ -52,12 +55,29 @@ def test_found_to_a_few_decimetres(pose: Pose) -> None:
     assert abs(got.pose.heading_rad - pose.heading_rad) < math.radians(2.5)
 
 
-def test_the_shadow_is_not_taken_for_the_vehicle() -> None:
+@pytest.mark.parametrize("shade", [
+    pytest.param(GREY_SHADE, id="as the sky lights it"),
+    pytest.param(BLUE_SHADE, id="by a camera that makes it bluer"),
+    pytest.param(DEEP_SHADE, id="by a camera that makes it nearly black"),
+])
+def test_the_shadow_is_not_taken_for_the_vehicle(shade: tuple[float, float, float]) -> None:
     pose = Pose(24.0, -5.0, 0.0)
     empty = paint(COURSE, CAMERA)
-    lit, shaded = (sighted(with_bus(empty, pose, shadow=s), CAMERA) for s in (False, True))
-    assert lit is not None and shaded is not None
+    lit, shaded = (sighted(with_bus(empty, pose, s), CAMERA) for s in (None, shade))
+    assert lit is not None and shaded is not None and shaded.good
     assert math.hypot(lit.pose.x_m - shaded.pose.x_m, lit.pose.y_m - shaded.pose.y_m) < 0.25
+
+
+def test_what_a_shadow_cannot_do_by_hand() -> None:
+    """Ground of (100, 100, 100) blue, green, red. Half of it, a little bluer, is shadow; lighter is not, nor is a red
+    that keeps what a shadow would take; and a tenth of it is shadow only where any may be."""
+    ground = np.full((1, 4, 3), 100, np.float32)
+    seen = np.array([[[58, 50, 42], [110, 110, 110], [20, 20, 100], [10, 10, 10]]], np.float32)
+    usual, any_depth = (np.linalg.norm(without_shadow(seen, ground, s), axis=2)[0] for s in (USUAL_SHADOW, ANY_SHADOW))
+    assert usual[0] == pytest.approx(0, abs=0.01) and any_depth[0] == pytest.approx(0, abs=0.01)
+    assert usual[1] == pytest.approx(10 * 3**0.5) and any_depth[1] == pytest.approx(10 * 3**0.5)
+    assert usual[2] > 30 and any_depth[2] > 30
+    assert usual[3] == pytest.approx(15 * 3**0.5) and any_depth[3] == pytest.approx(0, abs=0.01)
 
 
 def test_an_empty_yard_holds_no_vehicle() -> None:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.special import ndtr
 
 from analysis.vehicle import Solid
 from vision.laid_out import Layout
-from vision.rim import SIDES, RimFit, SideLook, fit_rim
+from vision.rim import SIDES, RimFit, SideLook, centre_of_edge, fit_rim
 
 SOLID = Solid("body", -2.4, 6.6, 2.45, 0.3, 3.0, 0.18)
 BAND = Layout(-3.0, 1.8, 0.02, 180, 510)
@@ -54,6 +55,36 @@ def fitted(shades_m: list[float | None]) -> RimFit:
 ])
 def test_the_rim_is_found_among_shadows(shades_m: list[float | None]) -> None:
     got = fitted(shades_m)
-    assert got.across_m == pytest.approx(ACROSS_M, abs=0.006)
-    assert got.turn_rad == pytest.approx(TURN_RAD, abs=0.0012)
+    assert got.across_m == pytest.approx(ACROSS_M, abs=0.003)
+    assert got.turn_rad == pytest.approx(TURN_RAD, abs=0.0006)
     assert abs(got.wider_m) < 0.01 and abs(got.longer_m) < 0.01 and got.edge_radius_m < 0.1
+
+
+@pytest.mark.parametrize("blur_px", [0.6, 1.0, 1.5])
+@pytest.mark.parametrize(("border_px", "within_px"), [(None, 0.05), (6.0, 0.1)])
+def test_an_edge_is_found_wherever_between_two_pixels_it_lies(blur_px: float, border_px: float | None,
+                                                               within_px: float) -> None:
+    """A step blurred by a lens (the cumulative normal distribution), alone or with a stronger one six pixels inside."""
+    px = np.arange(-12.0, 13.0)
+    between = (px[1:] + px[:-1]) / 2
+    for edge_px in np.linspace(-0.5, 0.5, 11):
+        grey = 60 * ndtr((edge_px - px) / blur_px)
+        if border_px is not None:
+            grey += 90 * ndtr((edge_px - border_px - px) / blur_px)
+        step = np.abs(np.diff(grey))
+        steepest = int(np.argmin(np.abs(between - edge_px)))
+        assert centre_of_edge(step, between, steepest) == pytest.approx(edge_px, abs=within_px)
+
+
+def test_a_mirror_over_a_part_of_a_side_turns_nothing() -> None:
+    """A mirror stands out by 25 cm over the first half metre of the right side's front."""
+    sides = looks([None] * 8)
+    x, y = BAND.grid_m[..., 0], BAND.grid_m[..., 1]
+    mirror = (x > SOLID.x_max_m - 0.8) & (x < SOLID.x_max_m - 0.3) & (y < 0) & (y > -SOLID.width_m / 2 - 0.25)
+    for look in sides:
+        for side in look.values():
+            side.picture[mirror] = 60
+    got = fit_rim(SOLID, dict.fromkeys(SIDES, BAND), sides, np.array([0.01, 0.02, 0.0, 1.0]), NOISE, 0.001)
+    assert got is not None
+    assert got.across_m == pytest.approx(ACROSS_M, abs=0.003)
+    assert got.turn_rad == pytest.approx(TURN_RAD, abs=0.0006)
