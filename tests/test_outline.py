@@ -26,13 +26,14 @@ def bus() -> Vehicle:
 GREY_SHADE, BLUE_SHADE, DEEP_SHADE = (0.45, 0.45, 0.45), (0.6, 0.45, 0.35), (0.1, 0.09, 0.08)
 
 
-def with_bus(empty: np.ndarray, pose: Pose, shade: tuple[float, float, float] | None = GREY_SHADE) -> np.ndarray:
+def with_bus(empty: np.ndarray, pose: Pose, shade: tuple[float, float, float] | None = GREY_SHADE,
+             reach_m: tuple[float, float] = (1.2, 2.4)) -> np.ndarray:
     """A pale blue bus with a darker wall, and a shadow to its left that leaves these shares of blue, green, red."""
     picture = empty.astype(np.float32)
     outlines = silhouettes_px(bus(), pose, CAMERA)
     if shade is not None:
         plan = pose.to_course(bus().body_outline_m())
-        cast = np.vstack([plan, plan + np.array([1.2, 2.4])])
+        cast = np.vstack([plan, plan + np.array(reach_m)])
         hull = cv2.convexHull(CAMERA.project_ground(cast).astype(np.float32)).reshape(-1, 2)
         picture[fill([hull], picture.shape[:2]) > 0] *= shade
     picture[fill(outlines, picture.shape[:2]) > 0] = (120, 100, 90)
@@ -63,7 +64,7 @@ def test_found_to_a_few_decimetres(pose: Pose) -> None:
 def test_the_shadow_is_not_taken_for_the_vehicle(shade: tuple[float, float, float]) -> None:
     pose = Pose(24.0, -5.0, 0.0)
     empty = paint(COURSE, CAMERA)
-    lit, shaded = (sighted(with_bus(empty, pose, s), CAMERA) for s in (None, shade))
+    lit, shaded = (sighted(with_bus(empty, pose, s, (-2.5, 3.5)), CAMERA) for s in (None, shade))
     assert lit is not None and shaded is not None and shaded.good
     assert math.hypot(lit.pose.x_m - shaded.pose.x_m, lit.pose.y_m - shaded.pose.y_m) < 0.25
 

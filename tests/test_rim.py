@@ -74,17 +74,3 @@ def test_an_edge_is_found_wherever_between_two_pixels_it_lies(blur_px: float, bo
         step = np.abs(np.diff(grey))
         steepest = int(np.argmin(np.abs(between - edge_px)))
         assert centre_of_edge(step, between, steepest) == pytest.approx(edge_px, abs=within_px)
-
-
-def test_a_mirror_over_a_part_of_a_side_turns_nothing() -> None:
-    """A mirror stands out by 25 cm over the first half metre of the right side's front."""
-    sides = looks([None] * 8)
-    x, y = BAND.grid_m[..., 0], BAND.grid_m[..., 1]
-    mirror = (x > SOLID.x_max_m - 0.8) & (x < SOLID.x_max_m - 0.3) & (y < 0) & (y > -SOLID.width_m / 2 - 0.25)
-    for look in sides:
-        for side in look.values():
-            side.picture[mirror] = 60
-    got = fit_rim(SOLID, dict.fromkeys(SIDES, BAND), sides, np.array([0.01, 0.02, 0.0, 1.0]), NOISE, 0.001)
-    assert got is not None
-    assert got.across_m == pytest.approx(ACROSS_M, abs=0.003)
-    assert got.turn_rad == pytest.approx(TURN_RAD, abs=0.0006)
