@@ -21,6 +21,9 @@ LEAST_EXPLAINED = 0.8
 WORN_M, PALEST = 1.0, 0.4
 """A worn piece near a line's end is shorter than the first; paint shows at least the second share of its usual contrast
 (own choice)."""
+USUAL_BLUR_PX, BLUR_HELD = 0.7, (0.002, 0.0002)
+"""A sharp picture's blur (sd), and how firmly the fit of a line is held to it, as a share of its profile: firmly and
+loosely. Between the two lay the widths of lines of known width (10-18 cm at 2-5 cm a pixel, sharp and blurred)."""
 MOST_SCATTER_M, MOST_SCATTER_PX = 0.03, 0.2
 """A line's points may scatter by its own waviness, and by the picture's resolution."""
 
@@ -64,13 +67,13 @@ def measure_paint(look: GroundLook, camera: Camera, line: Line, *, reach_m: floa
     names = np.unique(block)
     mean = np.stack([profiles[block == b].mean(0) for b in names])
     where = np.array([along[inside][block == b].mean() for b in names])
-    width, blur = max(line.width_m, gsd), 0.7 * gsd
+    width, blur, doubt = max(line.width_m, gsd), USUAL_BLUR_PX * gsd, 0.0
     centre, amplitude, explained = _bar_places(mean, across, width, blur)
     for _ in range(2):
         good = _agreeing(where, centre, amplitude)
         if good.sum() < 4:
             return None
-        width, blur = _bar_shape(mean[good], centre[good], across, width, blur, gsd)
+        width, blur, doubt = _bar_shape(mean[good], centre[good], across, width, blur, gsd)
         centre, amplitude, explained = _bar_places(mean, across, width, blur)
     good = _agreeing(where, centre, amplitude)
     if good.sum() < 4:
@@ -82,7 +85,7 @@ def measure_paint(look: GroundLook, camera: Camera, line: Line, *, reach_m: floa
         return None
     points = middle + where[good, None] * direction + centre[good, None] * out
     return PaintPlace(camera.project_ground(points), max(scatter, 0.05 * gsd), width,
-                      math.hypot(0.08 * gsd, 0.05 * width), float(good.sum() * block_m / length))
+                      math.hypot(0.08 * gsd, 0.05 * width, doubt), float(good.sum() * block_m / length))
 
 
 def _paint_channel(look: GroundLook, px: np.ndarray, across: np.ndarray) -> np.ndarray:
@@ -140,8 +143,9 @@ def _agreeing(where: np.ndarray, centre: np.ndarray, amplitude: np.ndarray) -> n
 
 
 def _bar_shape(mean: np.ndarray, centre: np.ndarray, across: np.ndarray, width: float, blur: float,
-               gsd: float) -> tuple[float, float]:
-    """Common width and blur (m) of the paint, from all good profiles laid over each other."""
+               gsd: float) -> tuple[float, float, float]:
+    """Common width and blur (m) of the paint, from all good profiles laid over each other, and how far the width is
+    open to how sharp the picture is: a line of a few pixels looks almost like a narrower one seen less sharply."""
     d = (across[None, :] - centre[:, None]).ravel()
     level = np.median(mean, 1, keepdims=True)
     value = (mean - level).ravel()
@@ -157,16 +161,18 @@ def _bar_shape(mean: np.ndarray, centre: np.ndarray, across: np.ndarray, width: 
     q = np.linalg.qr(np.column_stack([np.ones_like(at), at]))[0]  # a ground that may slope
     data = profile - q @ (q.T @ profile)
 
-    def misfit(p: np.ndarray) -> float:
+    def misfit(p: np.ndarray, held: float) -> float:
         blur = max(abs(p[1]), 0.25 * gsd)
         bar = _bar(at, np.zeros(1), abs(p[0]), blur)[0]
         bar -= q @ (q.T @ bar)
         unexplained = data @ data - (bar @ data) ** 2 / max(bar @ bar, 1e-12)  # by a bar of the best height
-        # the blur is known to be about 0.7 px; only a wide bar says more about it
-        return float(unexplained / total + 0.002 * (math.log(blur / (0.7 * gsd)) / 0.4) ** 2)
+        return float(unexplained / total + held * (math.log(blur / (USUAL_BLUR_PX * gsd)) / 0.4) ** 2)
 
-    fit = minimize(misfit, [width, blur], method="Nelder-Mead", options={"xatol": 1e-3, "fatol": 1e-7, "maxfev": 120})
-    return float(np.clip(abs(fit.x[0]), 0.03, 0.6)), float(np.clip(abs(fit.x[1]), 0.25 * gsd, 3 * gsd))
+    fits = [np.abs(minimize(misfit, [width, blur], (held,), method="Nelder-Mead",
+                            options={"xatol": 1e-3, "fatol": 1e-7, "maxfev": 120}).x) for held in BLUR_HELD]
+    width, blur = np.mean(fits, axis=0)
+    return (float(np.clip(width, 0.03, 0.6)), float(np.clip(blur, 0.25 * gsd, 3 * gsd)),
+            abs(float(fits[0][0] - fits[1][0])) / 2)
 
 
 def _last_paint(level: np.ndarray, step: int, reach: int) -> int | None:
