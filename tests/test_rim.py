@@ -17,33 +17,37 @@ NOISE = 2.0
 SHARPNESS_M = 0.012  # of an edge: about half a pixel
 
 
-def roof_on_ground(rng: np.random.Generator, shade_to_m: float | None) -> np.ndarray:
+def roof_on_ground(rng: np.random.Generator, shade_to_m: float | None, border_m: float = 0.0) -> np.ndarray:
     """What differs from the empty yard: a bright roof, off by ACROSS_M and TURN_RAD. With `shade_to_m` the light on its
-    right changes at that distance beyond the rim, so that up to there the ground is taken for something else."""
+    right changes at that distance beyond the rim, so that up to there the ground is taken for something else. Along the
+    rim it may have a border less bright."""
     x, y = BAND.grid_m[..., 0], BAND.grid_m[..., 1]
     across = y - ACROSS_M - TURN_RAD * x
 
     def within(out_m: np.ndarray) -> np.ndarray:
         return 1 / (1 + np.exp(np.clip(out_m / SHARPNESS_M, -50, 50)))
     roof = within(np.abs(across) - SOLID.width_m / 2) * within(x - SOLID.x_max_m) * within(SOLID.x_min_m - x)
-    grey = 80 * roof
+    inner = within(np.abs(across) - SOLID.width_m / 2 + border_m) * within(x - SOLID.x_max_m + border_m) * within(
+        SOLID.x_min_m + border_m - x)
+    grey = 30 * roof + 50 * inner
     if shade_to_m is not None:
         beside = within(-across - SOLID.width_m / 2 - shade_to_m) * within(across)
         grey = np.maximum(grey, 95 * beside)
     return (grey[..., None] + rng.normal(0, NOISE / 1.538, (*grey.shape, 3))).astype(np.float32)
 
 
-def looks(shades_m: list[float | None]) -> list[dict[str, SideLook]]:
+def looks(shades_m: list[float | None], border_m: float = 0.0) -> list[dict[str, SideLook]]:
     rng = np.random.default_rng(3)
     out = []
     for shade in shades_m:
-        picture = roof_on_ground(rng, shade)
+        picture = roof_on_ground(rng, shade, border_m)
         out.append({side: SideLook(picture, NOISE, 0.1, True) for side in SIDES})
     return out
 
 
-def fitted(shades_m: list[float | None]) -> RimFit:
-    got = fit_rim(SOLID, dict.fromkeys(SIDES, BAND), looks(shades_m), np.array([0.01, 0.02, 0.0, 1.0]), NOISE, 0.001)
+def fitted(shades_m: list[float | None], border_m: float = 0.0) -> RimFit:
+    start = np.array([0.01, 0.02, 0.0, 1.0])
+    got = fit_rim(SOLID, dict.fromkeys(SIDES, BAND), looks(shades_m, border_m), start, NOISE, 0.001)
     assert got is not None
     return got
 
@@ -74,3 +78,11 @@ def test_an_edge_is_found_wherever_between_two_pixels_it_lies(blur_px: float, bo
         step = np.abs(np.diff(grey))
         steepest = int(np.argmin(np.abs(between - edge_px)))
         assert centre_of_edge(step, between, steepest) == pytest.approx(edge_px, abs=within_px)
+
+
+@pytest.mark.parametrize("border_m", [0.06, 0.12])
+def test_a_border_is_part_of_the_roof(border_m: float) -> None:
+    """Its inner edge is the stronger one."""
+    got = fitted([None] * 8, border_m)
+    assert got.across_m == pytest.approx(ACROSS_M, abs=0.003)
+    assert abs(got.wider_m) < 0.01 and abs(got.longer_m) < 0.01

@@ -61,8 +61,9 @@ over it is one channel's."""
 EDGE_WINDOW_PX, EDGE_ROUNDS, STEEPER = 0.9, 12, 1.15
 """Window (sd) in which an edge's centre is taken, about as wide as edges are blurred in real video; how often it is
 moved, each time to about half the distance that is left; and a slope so many times as steep is another edge's."""
-BEYOND_M = 0.08
-"""So far outwards of an edge there is ground, if the edge is the rim: beyond the blur of any lens."""
+BEYOND_M, BLURRED_PX = 0.08, 2
+"""Up to so far outwards of an edge there is ground, if the edge is the rim and not the inner one of a coloured border;
+but for so many pixels, which the edge itself is blurred over."""
 
 
 @dataclass(frozen=True)
@@ -244,11 +245,20 @@ def _no_better(cov: np.ndarray, sd: np.ndarray, middle_m: float) -> np.ndarray:
 def _outermost(step: np.ndarray, look: np.ndarray, outward: tuple[float, float], spacing_m: float,
                noise: float) -> np.ndarray:
     """Edge strength, kept only where what lies a little further out is ground (small in `look`)."""
-    reach = max(1.0, BEYOND_M / spacing_m)
-    shift = np.array([[1, 0, outward[0] * reach], [0, 1, -outward[1] * reach]], np.float32)
-    beyond = cv2.warpAffine(np.linalg.norm(look, axis=2), shift, step.shape[::-1],
-                            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE)
+    near, far = _beyond_px(spacing_m)
+    line = np.zeros(2 * far + 1, np.uint8)
+    line[far + near:] = 1
+    across = bool(outward[0])  # rows run against y
+    line = line if (outward[0] or -outward[1]) > 0 else line[::-1]
+    beyond = cv2.dilate(np.linalg.norm(look, axis=2), line[None] if across else line[:, None],
+                        borderType=cv2.BORDER_REPLICATE)
     return step * np.exp(-0.5 * (beyond / (SOLID_CONTRAST * noise)) ** 2)
+
+
+def _beyond_px(spacing_m: float) -> tuple[int, int]:
+    """From how many pixels outwards of an edge to how many there is ground, if it is the rim."""
+    far = max(1, round(BEYOND_M / spacing_m))
+    return min(BLURRED_PX, far), far
 
 
 def _edge_offset(band: Layout, look: np.ndarray, part: np.ndarray, outward: tuple[float, float], expected_m: float,
@@ -263,9 +273,10 @@ def _edge_offset(band: Layout, look: np.ndarray, part: np.ndarray, outward: tupl
     colour = np.median(band.at(look, x, y), axis=0)  # a mirror or a person covers a part of a stretch
     step = np.linalg.norm(np.diff(colour, axis=0), axis=1)
     sign = outward[0] or outward[1]
-    reach = max(1, round(BEYOND_M / band.spacing_m))
-    index = np.clip(np.arange(len(step)) + (1 + reach if sign > 0 else -reach), 0, len(d) - 1)
-    beyond = np.linalg.norm(colour[index], axis=1)
+    near, far = _beyond_px(band.spacing_m)
+    out = np.arange(near, far + 1)[:, None]
+    index = np.clip(np.arange(len(step)) + (1 + out if sign > 0 else -out), 0, len(d) - 1)
+    beyond = np.linalg.norm(colour, axis=1)[index].max(axis=0)
     between = (reach_m[:-1] + reach_m[1:]) / 2
     ground = np.exp(-0.5 * (beyond / (SOLID_CONTRAST * noise)) ** 2)
     i = int(np.argmax(step * ground * np.exp(-0.5 * (between / window_m) ** 2)))
