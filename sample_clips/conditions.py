@@ -31,6 +31,7 @@ class Conditions:
     tilt_deg: float = 4.0
     altitude_m: float = 33.0  # the lens is chosen so that the yard fills the picture
     width_px: int = 1920
+    pictures_per_s: int = 5  # half of what is measured of a usual clip: half the time to draw and to measure
     cut_off_m: float = 0.0  # by how far the picture is moved away from the forward pair's end
     covered_s: float = 0.0  # how long something before the camera hides the vehicle
     # course
@@ -89,7 +90,6 @@ COLOURS: dict[str, tuple[Livery, GroundLook]] = {
                      GroundLook(surface=(46, 47, 50), lines=(205, 204, 198))),
 }
 PAIR_TO_PIVOT, PIVOT_TO_BACK, YARD_WIDTH = 1.2, 2.3, 3.47  # vehicle's lengths and widths: short, for a short clip
-PICTURES_PER_S = 5  # half of what is measured of a usual clip: half the time to draw and to measure
 
 
 def plain_lens_deg(altitude_m: float, tilt_deg: float, k1: float, across_m: float) -> float:
@@ -123,7 +123,7 @@ def scenario(c: Conditions, seed: int, name: str = "") -> Scenario:
         exercise=Exercise(forward_mps=2.0, reverse_mps=2.2, run_in_m=start_m,
                           pauses_s=(c.wait_start_s, 1.4, 1.3, c.wait_end_s)),
         mark_error_m=c.mark_error_m, line_error_m=0.02, extra_marks=c.extra_marks, missing=c.missing, fallen=c.fallen,
-        headlamps=c.headlamps, crf=23.0, width=c.width_px, height=round(c.width_px * 9 / 32) * 2, fps=PICTURES_PER_S,
+        headlamps=c.headlamps, crf=23.0, width=c.width_px, height=round(c.width_px * 9 / 32) * 2, fps=c.pictures_per_s,
     )
     course = base.nominal_course()
     return replace(base, walkers=_people(c, course), others=_second(c, course),

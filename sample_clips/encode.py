@@ -13,8 +13,13 @@ from av.video.reformatter import ColorRange, Colorspace
 BT709 = 1  # code of the colour primaries, transfer and matrix in the file
 
 
-def write_clip(path: Path, frames: Iterable[np.ndarray], fps: int, crf: float, preset: str = "medium") -> int:
-    """Encode (h, w, 3) uint8 RGB frames; frame i is shown at i / fps seconds. Returns the number of frames."""
+def write_clip(
+    path: Path, frames: Iterable[np.ndarray], fps: int, crf: float, preset: str = "medium", repeatable: bool = False
+) -> int:
+    """Encode (h, w, 3) uint8 RGB frames; frame i is shown at i / fps seconds. Returns the number of frames.
+
+    `repeatable`: the same pictures give the same file each time, a little larger; x264's tree of macroblocks, which is
+    left out for it, comes out a little otherwise from one process to the next."""
     count = 0
     part = path.with_suffix(".part.mp4")
     with av.open(str(part), "w", options={"movflags": "faststart"}) as box:
@@ -34,7 +39,7 @@ def write_clip(path: Path, frames: Iterable[np.ndarray], fps: int, crf: float, p
                     "g": str(4 * fps),
                     "bf": "5",
                     "threads": "2",
-                    "x264-params": "aq-mode=1:rc-lookahead=30",
+                    "x264-params": "aq-mode=1:rc-lookahead=30" + (":no-mbtree=1" if repeatable else ""),
                 }
             frame = av.VideoFrame.from_ndarray(picture, format="rgb24").reformat(
                 format="yuv420p", dst_colorspace=Colorspace.ITU709, dst_color_range=ColorRange.MPEG

@@ -27,7 +27,9 @@ def _progress(frames: Iterable[np.ndarray], total: int) -> Iterator[np.ndarray]:
     print()
 
 
-def make(scenario: Scenario, folder: Path, stills_only: bool = False, preset: str = "medium") -> Film:
+def make(
+    scenario: Scenario, folder: Path, stills_only: bool = False, preset: str = "medium", repeatable: bool = False
+) -> Film:
     """Write the clip and its files under `folder`; with `stills_only` a dozen PNG frames instead of the clip."""
     folder.mkdir(parents=True, exist_ok=True)
     film = Film(scenario)
@@ -40,9 +42,8 @@ def make(scenario: Scenario, folder: Path, stills_only: bool = False, preset: st
     (folder / "truth").mkdir(exist_ok=True)
     (folder / "vehicle.toml").write_text(vehicle_text(scenario.vehicle))
     (folder / "course.toml").write_text(course_text(scenario.nominal_course()))
-    count = write_clip(
-        folder / "clip.mp4", _progress(film.frames(), len(film.times_s)), scenario.fps, scenario.crf, preset
-    )
+    pictures = _progress(film.frames(), len(film.times_s))
+    count = write_clip(folder / "clip.mp4", pictures, scenario.fps, scenario.crf, preset, repeatable)
     write_track(folder / "truth" / "track.csv", film, film.times_s[:count])
     write_truth(folder / "truth" / "truth.json", film, count)
     print(f"  {(folder / 'clip.mp4').stat().st_size / 1e6:.2f} MB in {folder}")

@@ -34,6 +34,7 @@ def test_errors_and_coverage_by_hand() -> None:
     assert got["position_m_median"] == pytest.approx(0.05)
     assert got["position_m_p95"] == pytest.approx(0.095)  # between 5 and 10 cm, nine tenths of the way
     assert got["heading_deg_median"] == pytest.approx(0.0, abs=1e-9)  # a whole turn is no error
+    assert got["position_sds_median"] == pytest.approx(1.25)  # of 3-4-5 cm, none and 10 cm over 4 cm
     assert got["coverage_position"] == pytest.approx(5 / 6)
     assert got["coverage_heading"] == 1.0
     assert got["coverage_clearance"] == pytest.approx(5 / 6)

@@ -33,6 +33,7 @@ ALONE: dict[str, tuple[dict[str, Any], set[str]]] = {  # what a switch is set to
     "tilt_deg": ({"tilt_deg": 20.0}, {"camera", "lens"}),
     "altitude_m": ({"altitude_m": 50.0}, {"camera", "lens"}),
     "width_px": ({"width_px": 640}, {"lens"}),
+    "pictures_per_s": ({"pictures_per_s": 3}, set()),
     "cut_off_m": ({"cut_off_m": 8.0}, {"camera"}),
     "covered_s": ({"covered_s": 2.0}, set()),
     "mark_error_m": ({"mark_error_m": 0.5}, {"marks", "drive", "camera"}),

@@ -10,7 +10,7 @@ import av
 import cv2
 import numpy as np
 import pytest
-from grey_clips import GREYS, number_of, write
+from grey_clips import GREYS, number_of, with_display_matrix, write
 from paint_yard import bus_course, looking_down, paint
 
 from analysis.trouble import Trouble
@@ -333,3 +333,25 @@ def test_the_course_is_found_at_four_k() -> None:
     assert registration.unseen == ()
     for mark, real in zip(registration.marks, course.marks, strict=True):
         assert np.hypot(mark.x_m - real.x_m, mark.y_m - real.y_m) < 0.12
+
+
+@pytest.mark.parametrize("turn", [90, 270])
+def test_the_course_is_found_in_a_clip_filmed_upright(tmp_path: Path, turn: int) -> None:
+    """A phone held on end, the yard along the picture's height; the pictures are stored lying, with a flag."""
+    course = bus_course()
+    upright = paint(course, looking_down(course, (720, 1280), turn_deg=90.0))
+    path = tmp_path / "portrait.mp4"
+    with av.open(str(path), "w") as out:
+        stream = out.add_stream("libx264", rate=25, options={"preset": "ultrafast", "crf": "18"})
+        stream.width, stream.height, stream.pix_fmt = 1280, 720, "yuv420p"
+        lying = np.ascontiguousarray(np.rot90(upright, turn // 90))
+        for _ in range(3):
+            out.mux(stream.encode(av.VideoFrame.from_ndarray(lying, format="bgr24")))
+        out.mux(stream.encode(None))
+    path.write_bytes(with_display_matrix(path.read_bytes(), turn))
+    shot = next(frames(open_footage([path])))
+    assert shot.bgr.shape == (1280, 720, 3)
+    _, registration = register_any([shot.bgr], course, path.name)
+    assert registration.unseen == registration.fallen == ()
+    for mark, real in zip(registration.marks, course.marks, strict=True):
+        assert np.hypot(mark.x_m - real.x_m, mark.y_m - real.y_m) < 0.15

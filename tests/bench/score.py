@@ -83,6 +83,7 @@ def pose_scores(track: pd.DataFrame, truth: pd.DataFrame) -> dict[str, float]:
         out[f"{name}_median"] = float(np.median(error))
         out[f"{name}_p95"] = float(np.percentile(error, 95))
     if "sd_x_m" in track:
+        out["position_sds_median"] = float(np.median(np.hypot(dx / track.sd_x_m, dy / track.sd_y_m)[seen]))
         out["coverage_position"] = _coverage([(dx, track.sd_x_m), (dy, track.sd_y_m)])
         out["coverage_heading"] = _coverage([(turn, track.sd_heading_rad)])
         out["coverage_clearance"] = _coverage([(c, track[f"sd_tyre_{s}_m"]) for s, c in clear.items()])

@@ -36,12 +36,14 @@ FOLDER = REPO / "build" / "sweep"
 FIRST_SEED = 100
 ALL_ON = {25.0: (201, 204, 207, 210), 35.0: (214, 220, 226, 232), 45.0: (200, 215, 218, 227)}  # seeds by metres up
 GOALS = ("position_m_median", "position_m_p95", "heading_deg_p95", "clearance_m_p95")
+ATTEMPT = ("track.parquet", "attempt.json")
 COVERAGES = ("coverage_position", "coverage_heading", "coverage_clearance")
 
 
 @dataclass(frozen=True)
 class Cell:
-    """One clip: what is switched on, at which level; `sheet` is what the data sheet says wrongly (key, by how much).
+    """One clip: what is switched on, at which level; `sheet` is what the data sheet says wrongly (key, by how much) of
+    the vehicle in another cell's clip.
 
     Each has a yard of its own: errors of one yard's setting out are the same in every picture, so cells that shared it
     would say nothing of how often an interval holds.
@@ -52,6 +54,7 @@ class Cell:
     conditions: Conditions
     seed: int = 0
     sheet: Mapping[str, float] = field(default_factory=dict)
+    clip_of: str = "plain_-"
 
     @property
     def name(self) -> str:
@@ -60,7 +63,7 @@ class Cell:
     @property
     def clip(self) -> str:
         """The folder of its pictures; a wrong data sheet needs none of its own."""
-        return "plain_-" if self.sheet else self.name
+        return self.clip_of if self.sheet else self.name
 
 
 def _levels(switch: str, levels: Mapping[str, Mapping[str, Any]], seed: int = 0) -> list[Cell]:
@@ -139,39 +142,48 @@ def sheet_text(table: Mapping[str, Any], wrong: Mapping[str, float]) -> str:
     return vehicle_text(out | {"solid": solids})
 
 
-def draw(cell: Cell) -> Path:
+def draw(cell: Cell, into: Path = FOLDER) -> Path:
     """The cell's clip, drawn if it is not there yet; its folder."""
-    folder = FOLDER / cell.clip
+    folder = into / cell.clip
     if not (folder / "truth" / "truth.json").exists():
-        make(scenario(cell.conditions, cell.seed, cell.name), folder, preset="veryfast")
+        make(scenario(cell.conditions, cell.seed, cell.name), folder, preset="veryfast", repeatable=True)
     return folder
 
 
-def measured(cell: Cell) -> dict[str, Any]:
-    """The cell's figures, or what was said in place of a result."""
-    folder = draw(cell)
-    out = FOLDER / cell.name
+def measured(cell: Cell, into: Path = FOLDER) -> dict[str, Any]:
+    """The cell's figures, or what was said in place of a result; the attempt's files are then in the cell's folder.
+
+    The estimator is given clip, vehicle and course file; the truth is not read before it has ended."""
+    folder = draw(cell, into)
+    out = into / cell.name
     out.mkdir(exist_ok=True)
     sheet = (folder / "vehicle.toml").read_text()
     if cell.sheet:
         sheet = sheet_text(tomllib.loads(sheet), cell.sheet)
         (out / "vehicle.toml").write_text(sheet)
-    vehicle = vehicle_from_table(tomllib.loads(sheet))
-    course = course_from_table(tomllib.loads((folder / "course.toml").read_text()))
+    said = _judged(folder / "clip.mp4", sheet, (folder / "course.toml").read_text(), out)
     truth = Truth.read(folder / "truth" / "track.csv", folder / "truth" / "truth.json")
     k = truth.record["camera"]["K"][0][0]
-    figures: dict[str, Any] = {"cm_per_px": 100 * truth.record["camera"]["nominal_altitude_m"] / k}
+    figures: dict[str, Any] = {"cm_per_px": 100 * truth.record["camera"]["nominal_altitude_m"] / k, "said": said}
+    return figures | (scores(Result.read(out), truth) if (out / "attempt.json").exists() else {})
+
+
+def _judged(clip: Path, sheet: str, course_text: str, out: Path) -> str:
+    """Measure and judge the clip into the folder `out`; what the program says of it, or in place of a result."""
+    for name in ATTEMPT:
+        (out / name).unlink(missing_ok=True)
+    vehicle, course = vehicle_from_table(tomllib.loads(sheet)), course_from_table(tomllib.loads(course_text))
     try:
         with one_thread_each():
-            attempt = judge(measure([folder / "clip.mp4"], vehicle, course), vehicle, course, files.read_rules(None))
+            attempt = judge(measure([clip], vehicle, course), vehicle, course, files.read_rules(None))
     except Trouble as e:
-        return figures | {"said": f"refused: {e.what}"}
+        return f"refused: {e.what}"
     except Exception as e:  # a defect of the program: to be seen in the table, not to end the sweep
         (out / "defect.txt").write_text(traceback.format_exc())
-        return figures | {"said": f"DEFECT: {type(e).__name__}: {e}"}
-    track_frame(attempt).to_parquet(out / "track.parquet")
-    (out / "attempt.json").write_text(json.dumps(attempt_to_json(attempt)))
-    return figures | scores(Result.read(out), truth) | {"said": " ".join(attempt.track.notes)}
+        return f"DEFECT: {type(e).__name__}: {e}"
+    track_frame(attempt).to_parquet(out / ATTEMPT[0])
+    (out / ATTEMPT[1]).write_text(json.dumps(attempt_to_json(attempt)))
+    return " ".join(attempt.track.notes)
 
 
 def breaks(figures: Mapping[str, Any]) -> list[str]:
