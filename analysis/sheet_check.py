@@ -30,6 +30,7 @@ the camera's own errors can feign (both seen on rendered clips, where the files 
 _TRIED_M = 0.3  # far enough to bend the evidence, near enough for a parabola
 _SURE = 3.0  # standard deviations by which the width must be off too before the marks are blamed
 _TELLS_M = 0.4  # a height known no better than this is not stated
+_AVERAGED_S = 1.0  # drones sway in 2 s or more, and vibrate in less than a tenth of one
 _MEMORY_S = 4.0  # over so long the errors of neighbouring poses may hang together
 
 
@@ -92,15 +93,22 @@ def _height(run: Smoothed, track: Track, vehicle: Vehicle) -> Iterator[SheetChec
     """The roof's height that makes the measured poses most probable.
 
     A roof at h that is taken for one at h0 is placed (h - h0) / (H - h) of the camera's shift too far against it (plane
-    geometry; H the camera's height). Only the camera's sway about its mean place is used, not where it is."""
+    geometry; H the camera's height). Only the camera's sway about its mean place is used, not where it is, and that
+    averaged over a moment: an error of one look's camera (vibration, a rolling shutter) moves the pose as well."""
     camera = track.camera
     if camera is None or vehicle.trailer is not None or camera.placed.sum() < 2:
         return
     placed, nodes = camera.placed, run.nodes
-    shift = [np.interp(track.t_s, camera.t_s[placed], camera.centre_m[placed, i]) for i in (0, 1)]
+    at_s = camera.t_s[placed]
     looks = np.maximum(np.bincount(nodes.at), 1)  # of a node: none in a gap, several where it is their mean
-    sway = np.column_stack([np.bincount(nodes.at, each) / looks for each in shift])
-    sway -= sway[nodes.seen].mean(axis=0)
+
+    def about_mean(centre_m: list[np.ndarray]) -> np.ndarray:
+        sway = np.column_stack([np.bincount(nodes.at, np.interp(track.t_s, at_s, c)) / looks for c in centre_m])
+        return sway - sway[nodes.seen].mean(axis=0)
+    each = [camera.centre_m[placed, i] for i in (0, 1)]
+    raw, sway = about_mean(each), about_mean([running_mean(at_s, c, _AVERAGED_S) for c in each])
+    # Averaging makes a quick sway smaller: as large as what of the single looks goes with it.
+    sway *= (raw * sway)[nodes.seen].sum() / max(float((sway**2)[nodes.seen].sum()), 1e-12)
     above = float(np.median(camera.centre_m[placed, 2])) - vehicle.height_m
     if above <= 2 * vehicle.height_m:
         return
@@ -130,3 +138,13 @@ def _height(run: Smoothed, track: Track, vehicle: Vehicle) -> Iterator[SheetChec
     sd = math.hypot(max(spread, 1 / math.sqrt(bend)), vehicle.height_m * camera.focal_sd_px / camera.fx)
     if sd < _TELLS_M:
         yield SheetCheck("height", vehicle.height_m, vehicle.height_m + higher, sd)
+
+
+def running_mean(t_s: np.ndarray, value: np.ndarray, over_s: float) -> np.ndarray:
+    """(n,) the mean of `value` (n,) within half of over_s to either side of each time t_s (n,), rising; nearer to an end
+    within as much as is left there, so that what rises or falls is not bent."""
+    half_s = np.minimum(over_s / 2, np.minimum(t_s - t_s[0], t_s[-1] - t_s))
+    first = np.searchsorted(t_s, t_s - half_s, side="left")
+    behind = np.searchsorted(t_s, t_s + half_s, side="right")
+    total = np.concatenate([[0.0], np.cumsum(value)])
+    return (total[behind] - total[first]) / (behind - first)

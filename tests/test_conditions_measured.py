@@ -89,14 +89,10 @@ REFUSED = (
 )
 
 
-def of(rows: tuple[Row, ...], defects: Mapping[str, str] | None = None) -> pytest.MarkDecorator:
-    """The test for each row; `defects`: rows for which it fails today, and why."""
-    known = defects or {}
-    assert known.keys() <= {r.cell.switch for r in rows}
-    return pytest.mark.parametrize("row", [
-        pytest.param(r, id=f"{r.cell.switch} {r.cell.level}".strip(),
-                     marks=[pytest.mark.xfail(reason=known[r.cell.switch], strict=True)] if r.cell.switch in known
-                     else []) for r in rows])
+def of(rows: tuple[Row, ...]) -> pytest.MarkDecorator:
+    """The test for each row."""
+    return pytest.mark.parametrize("row", [pytest.param(r, id=f"{r.cell.switch} {r.cell.level}".strip())
+                                           for r in rows])
 
 
 @dataclass(frozen=True)
@@ -182,8 +178,7 @@ def test_what_the_clip_leaves_open_is_said_and_nothing_else(row: Row, came: Call
     assert least <= 1 - missing / looks <= most
 
 
-@of((*MEASURED, *WRONG_SHEET), {
-    "vibration, rolling shutter": "what the shutter does to the cameras is taken for a roof that is lower than it is"})
+@of((*MEASURED, *WRONG_SHEET))
 def test_a_data_sheet_is_told_to_be_wrong_where_it_is(row: Row, came: Callable[[Row], Came]) -> None:
     _, record = judged(came(row))
     found = [f["where"] for f in record["findings"] if f["kind"] == "data_sheet" and f["verdict"] == "fault"]

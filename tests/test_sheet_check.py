@@ -12,7 +12,7 @@ from simulate import Drive, Roll, Stand, bus, drive, measure
 from analysis.attempt import Finding, SheetCheck
 from analysis.judge import judge
 from analysis.layouts import course_for
-from analysis.sheet_check import is_wrong, of_one_scale
+from analysis.sheet_check import is_wrong, of_one_scale, running_mean
 from analysis.track import CameraPath, SizeSeen, Track
 from analysis.vehicle import Vehicle
 from cli.files import read_rules
@@ -149,3 +149,8 @@ def test_a_size_that_the_camera_s_height_leaves_open_is_not_stated_as_known(seen
 def test_a_vehicle_whose_ends_are_not_seen_has_no_size(seen) -> None:  # type: ignore[no-untyped-def]
     shots, plate = seen
     assert size_seen(bus(), shots[:2], plate, 0.001) == SizeSeen(None, None, None, None)
+
+
+def test_a_running_mean_by_hand() -> None:
+    got = running_mean(np.array([0.0, 0.4, 0.8, 2.0]), np.array([1.0, 3.0, 8.0, 5.0]), 1.0)
+    assert got == pytest.approx([1.0, 4.0, 5.5, 5.0])
