@@ -19,7 +19,7 @@ import numba
 import numpy as np
 
 from vision.camera import Camera, Lens, in_camera, pixel_of, rotation_vector, turned
-from vision.sampling import Grey, flattened, looked_up, pyramid
+from vision.sampling import Grey, flattened, looked_up, pyramid, sample
 
 POINTS_PER_LEVEL = 2500
 """Enough for a pose to < 0.05 px in every direction; more costs time without telling more."""
@@ -41,6 +41,10 @@ MIN_SUPPORT = 0.35
 MIN_ALIKE = 0.5
 """Least correlation with the reference picture (rendered clips: 0.91-0.98 in place, 0.1-0.3 half a metre beside)."""
 
+SLID, SLID_MORE, SLID_PX = 0.5, 0.2, 25
+"""Less likeness than the first across the direction in which the ground tells least (along the lines): it is looked up,
+so many pixels of the half-size picture to either side, whether it is larger by the second elsewhere along it (rendered
+clips: 0.4-0.9 in place, 0-0.4 a decimetre or more beside, under trees; from another height 0.2, and nowhere more)."""
 FEATURES, FEATURE_GRAINS = 12000, 2.0
 """Features looked for in a far frame at most, and by how many times the picture's own grain they must stand out."""
 FEATURE_CELLS, FEATURES_PER_CELL = 16, 20
@@ -77,6 +81,17 @@ class _Level:
     scale: float
     xyz_m: np.ndarray  # (n, 3), on the ground
     value: np.ndarray  # (n,)
+
+
+@dataclass(frozen=True)
+class _Across:
+    """What of a level tells where a picture lies along its lines: along (2,) unit vector on the ground; of the pixels
+    whose slope runs that way, the place (n, 3) m, the value (n,) and a weight (n,)."""
+
+    along: np.ndarray
+    xyz_m: np.ndarray
+    value: np.ndarray
+    weight: np.ndarray
 
 
 class Reach(Enum):
@@ -123,13 +138,14 @@ class GroundReference:
     def place(self, bgr: np.ndarray, guess: Camera, avoid_px: np.ndarray | None = None,
               reach: Reach = Reach.USUAL) -> Placed | NotPlaced:
         """The frame's camera, starting from `guess`; avoid_px (n, 2) a polygon (vehicle) to leave out."""
-        if reach is Reach.NEAR:
-            return self._refine(self._levels[:NEAR_LEVELS], flattened(bgr), guess, avoid_px)
         flat = flattened(bgr)
+        if reach is Reach.NEAR:
+            return self._not_slid(self._refine(self._levels[:NEAR_LEVELS], flat, guess, avoid_px), flat, avoid_px)
         placed = self._refine(self._levels, flat, guess, avoid_px)
         if not placed:
             led = self._refine(self._wider_levels, flattened(bgr, WIDER), guess, avoid_px)
             placed = self._refine(self._levels[:1], flat, led.camera, avoid_px) if isinstance(led, Placed) else placed
+        placed = self._not_slid(placed, flat, avoid_px)
         return self.nearer(placed, self.place_anywhere(bgr, avoid_px)) if reach is Reach.WIDE else placed
 
     def place_anywhere(self, bgr: np.ndarray, avoid_px: np.ndarray | None = None,
@@ -163,6 +179,33 @@ class GroundReference:
         if result.alike < MIN_ALIKE:
             return NotPlaced("the ground does not look like that of the reference picture")
         return result
+
+    @cached_property
+    def _across(self) -> _Across:
+        return _across(self._levels[min(1, len(self._levels) - 1)], self._grey, self.camera)
+
+    def _not_slid(self, placed: Placed | NotPlaced, flat: Grey, avoid_px: np.ndarray | None) -> Placed | NotPlaced:
+        """The camera, or the one along the lines in which what lies across them looks more alike: lines hold a picture
+        from the side only, and under moving shadows little else does."""
+        if not isinstance(placed, Placed) or len(self._levels) < NEAR_LEVELS:
+            return placed
+        half = pyramid(flat, NEAR_LEVELS)[-1]
+        avoid = np.empty((0, 2)) if avoid_px is None else avoid_px * 0.5 - 0.25
+
+        def alike(camera: Camera) -> float:
+            return _alike_across(half, self._across, Camera(camera.lens.scaled(0.5), camera.rotation, camera.centre_m),
+                                 avoid)
+        here = alike(placed.camera)
+        if here > SLID:
+            return placed
+        step_m = np.append(self._across.along * 2 * self.camera.metres_per_pixel(), 0.0)
+        moved = [Camera(placed.camera.lens, placed.camera.rotation, placed.camera.centre_m + k * step_m)
+                 for k in range(-SLID_PX, SLID_PX + 1)]
+        best = max(moved, key=alike)
+        if alike(best) < here + SLID_MORE:
+            return placed
+        again = self._refine(self._levels[:NEAR_LEVELS], flat, best, avoid_px)
+        return again if isinstance(again, Placed) and alike(again.camera) > here + SLID_MORE else placed
 
     @cached_property
     def _own_features(self) -> Features:
@@ -224,6 +267,29 @@ def pose_from_ground(ground_m: np.ndarray, px: np.ndarray, lens: Lens, near: Cam
         return None
     rotation = cv2.Rodrigues(r)[0]
     return Camera(lens, rotation, (-rotation.T @ t).ravel())
+
+
+def _across(level: _Level, grey: np.ndarray, camera: Camera) -> _Across:
+    """Of the reference picture (h, w) itself; the direction is that in which all its slopes together are least."""
+    own = Camera(camera.lens.scaled(level.scale), camera.rotation, camera.centre_m)
+    picture = pyramid(flattened(grey), 1 + round(-math.log2(level.scale)))[-1]
+    got = sample(picture, own, level.xyz_m)
+    slope = (got.slope @ camera.rotation)[:, :2]
+    along = np.linalg.eigh(slope.T @ slope)[1][:, 0]
+    share = (slope @ along) ** 2 / np.maximum((slope**2).sum(axis=1), 1e-12)
+    return _Across(along, level.xyz_m[got.seen], level.value[got.seen], share**2)
+
+
+def _alike_across(picture: Grey, across: _Across, camera: Camera, avoid_px: np.ndarray) -> float:
+    """Correlation of what a camera sees there with the reference; 0 where it sees too little."""
+    keep = ~_within(across.xyz_m, np.ascontiguousarray(avoid_px), np.ascontiguousarray(camera.rotation),
+                    camera.centre_m, camera.lens.numbers)
+    got = sample(picture, camera, across.xyz_m, keep)
+    if got.seen.sum() < LEAST_PIXELS:
+        return 0.0
+    seen, ref, weight = got.value, across.value[got.seen], across.weight[got.seen]
+    return float((weight * seen * ref).sum()
+                 / max(math.sqrt((weight * seen**2).sum() * (weight * ref**2).sum()), 1e-6))
 
 
 def strong_pixels(flat: np.ndarray, usable: np.ndarray, count: int) -> np.ndarray:
