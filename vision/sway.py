@@ -153,9 +153,11 @@ def _settled(flats: Sequence[Grey], views: Sequence[Camera], hidden_px: Sequence
     (information (5, 5), right side of each view (views, 5)) with each view's own six taken out."""
     looked = _looked_up(flats, views, hidden_px, base, px)
     common, own = _slopes(looked, views, base)
+    known = np.isfinite(common).all(axis=2)  # not so where a trial of a strong bend folds the picture's corners
+    common[~known] = 0
     out, residuals, weights = [], [], []
     for i, view in enumerate(views):
-        seen = np.isfinite(looked.values[i])
+        seen = np.isfinite(looked.values[i]) & known[i]
         if seen.sum() < LEAST_SEEN:  # it tells nothing
             out.append(view)
             residuals.append(np.zeros(len(seen)))
