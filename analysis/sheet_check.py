@@ -141,8 +141,8 @@ def _height(run: Smoothed, track: Track, vehicle: Vehicle) -> Iterator[SheetChec
 
 
 def running_mean(t_s: np.ndarray, value: np.ndarray, over_s: float) -> np.ndarray:
-    """(n,) the mean of `value` (n,) within half of over_s to either side of each time t_s (n,), rising; nearer to an end
-    within as much as is left there, so that what rises or falls is not bent."""
+    """(n,) the mean of `value` (n,) within half of over_s to either side of each time t_s (n,), rising; nearer to an
+    end within as much as is left there, so that what rises or falls is not bent."""
     half_s = np.minimum(over_s / 2, np.minimum(t_s - t_s[0], t_s[-1] - t_s))
     first = np.searchsorted(t_s, t_s - half_s, side="left")
     behind = np.searchsorted(t_s, t_s + half_s, side="right")
