@@ -8,6 +8,7 @@ import pytest
 
 from vision.camera import Camera, Lens
 from vision.ground import GroundReference, NotPlaced, Placed, Reach, inside_polygon, pose_from_ground
+from vision.sampling import flattened
 
 LENS = Lens.ideal(640, 360, 350.0)
 DOWN = np.diag([1.0, -1.0, -1.0])
@@ -160,3 +161,17 @@ def test_inside_a_polygon() -> None:
     arrow = np.array([[0, 0], [4, 8], [8, 0], [4, 3]], float)
     assert inside_polygon(np.array([[4, 5], [4, 1], [1, 1], [9, 1], [2, 2]], float), arrow).tolist() == [
         True, False, True, False, True]
+
+
+def test_a_camera_that_slid_along_the_lines_is_put_back() -> None:
+    """Half a metre along them, as moving shadows lead it; one that lies right, or sees from higher up, is left."""
+    true = AT.moved(np.array([0.002, -0.001, 0.003]), np.array([0.1, -0.1, 0.0]))
+    higher = AT.moved(np.zeros(3), np.array([0.0, 0.0, 8.0]))
+    reference = GroundReference(seen(AT), AT)
+    for at, start in ((true, true.moved(np.zeros(3), np.array([0.5, 0.0, 0.0]))), (true, true), (higher, higher)):
+        flat = flattened(seen(at, seed=5))
+        placed = Placed(start, np.eye(6), 1.0, 1.0, 1.0)
+        got = reference.not_slid(placed, flat, None)
+        assert isinstance(got, Placed)
+        assert worst_px(got.camera, at) < 0.15
+        assert (got is placed) == (at is start)

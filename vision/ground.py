@@ -140,12 +140,12 @@ class GroundReference:
         """The frame's camera, starting from `guess`; avoid_px (n, 2) a polygon (vehicle) to leave out."""
         flat = flattened(bgr)
         if reach is Reach.NEAR:
-            return self._not_slid(self._refine(self._levels[:NEAR_LEVELS], flat, guess, avoid_px), flat, avoid_px)
+            return self.not_slid(self._refine(self._levels[:NEAR_LEVELS], flat, guess, avoid_px), flat, avoid_px)
         placed = self._refine(self._levels, flat, guess, avoid_px)
         if not placed:
             led = self._refine(self._wider_levels, flattened(bgr, WIDER), guess, avoid_px)
             placed = self._refine(self._levels[:1], flat, led.camera, avoid_px) if isinstance(led, Placed) else placed
-        placed = self._not_slid(placed, flat, avoid_px)
+        placed = self.not_slid(placed, flat, avoid_px)
         return self.nearer(placed, self.place_anywhere(bgr, avoid_px)) if reach is Reach.WIDE else placed
 
     def place_anywhere(self, bgr: np.ndarray, avoid_px: np.ndarray | None = None,
@@ -184,7 +184,7 @@ class GroundReference:
     def _across(self) -> _Across:
         return _across(self._levels[min(1, len(self._levels) - 1)], self._grey, self.camera)
 
-    def _not_slid(self, placed: Placed | NotPlaced, flat: Grey, avoid_px: np.ndarray | None) -> Placed | NotPlaced:
+    def not_slid(self, placed: Placed | NotPlaced, flat: Grey, avoid_px: np.ndarray | None) -> Placed | NotPlaced:
         """The camera, or the one along the lines in which what lies across them looks more alike: lines hold a picture
         from the side only, and under moving shadows little else does."""
         if not isinstance(placed, Placed) or len(self._levels) < NEAR_LEVELS:
