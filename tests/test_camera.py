@@ -73,3 +73,15 @@ def test_another_focal_length_keeps_the_ground_where_it_is_seen():
     assert other.lens.fx == 1250.0
     assert np.abs(other.project_ground(ground) - camera.project_ground(ground)).max() < 3.0
     assert other.centre_m[2] == pytest.approx(36.0 * 1250 / 1100, rel=0.01)
+
+
+def test_a_bend_that_folds_back_has_no_direction_for_the_corners() -> None:
+    """r (1 - 0.3 r²) is at most 0.703, at r = 1.054 (by hand): a pixel farther from the middle than that share of the
+    focal length shows nothing by this model; one a little nearer does, and comes back to itself."""
+    lens = Lens(1001, 801, 600.0, 600.0, 500.0, 400.0, (-0.3, 0.0, 0.0, 0.0, 0.0))
+    px = np.array([[500.0 + 600 * 0.69, 400.0], [500.0 + 600 * 0.72, 400.0], [1000.0, 800.0]])
+    rays = lens.rays(px)
+    assert np.isfinite(rays).all(axis=1).tolist() == [True, False, False]
+    assert 0.8 < rays[0, 0] < 1.054
+    camera = Camera(lens, np.diag([1.0, -1.0, -1.0]), np.array([0.0, 0.0, 30.0]))
+    assert camera.project_ground(camera.to_ground(px[:1]))[0] == pytest.approx(px[0], abs=1e-6)

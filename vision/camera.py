@@ -64,7 +64,8 @@ class Lens:
         return np.array([self.fx, self.fy, self.cx, self.cy, *self.dist])
 
     def rays(self, px: np.ndarray) -> np.ndarray:
-        """(n, 2) pixels to (n, 3) directions in the camera frame, third component 1."""
+        """(n, 2) pixels to (n, 3) directions in the camera frame, third component 1; NaN where a bend so strong has no
+        direction for a pixel (Brown's model folds back beyond some distance from the middle)."""
         return _rays(_rows(px, 2), self.numbers)
 
 
@@ -145,6 +146,11 @@ def in_camera(x, y, z, r, c):  # pragma: no cover (compiled)
             r[2, 0] * x + r[2, 1] * y + r[2, 2] * z)
 
 
+FOUND = 1e-6
+"""A last step of Newton's method, as a share of the focal length, that has come to a direction: a thousandth of a pixel.
+"""
+
+
 @numba.njit(cache=True, nogil=True, error_model="numpy")
 def _rays(px, numbers):  # pragma: no cover (compiled)
     """Newton's method on the Brown model, point by point (its 2 x 2 Jacobian is symmetric)."""
@@ -153,7 +159,7 @@ def _rays(px, numbers):  # pragma: no cover (compiled)
     out = np.empty((len(px), 3))
     for i in range(len(px)):
         u, v = (px[i, 0] - cx) / fx, (px[i, 1] - cy) / fy
-        x, y = u, v
+        x, y, found = u, v, straight
         for _ in range(0 if straight else 12):
             r2 = x * x + y * y
             radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
@@ -166,8 +172,11 @@ def _rays(px, numbers):  # pragma: no cover (compiled)
             det = a * d - b * b
             dx, dy = (d * ex - b * ey) / det, (a * ey - b * ex) / det
             x, y = x - dx, y - dy
+            found = max(abs(dx), abs(dy)) < FOUND and det > 0
             if max(abs(dx), abs(dy)) < 1e-12:
                 break
+        if not found:
+            x = y = np.nan
         out[i, 0], out[i, 1], out[i, 2] = x, y, 1.0
     return out
 
