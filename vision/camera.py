@@ -147,7 +147,7 @@ def in_camera(x, y, z, r, c):  # pragma: no cover (compiled)
 
 
 FOUND = 1e-6
-"""A last step of Newton's method, as a share of the focal length, that has come to a direction: a thousandth of a pixel.
+"""A last step of Newton's method, as a share of the focal length, that has come to a direction: a thousandth of a px.
 """
 
 
@@ -172,7 +172,7 @@ def _rays(px, numbers):  # pragma: no cover (compiled)
             det = a * d - b * b
             dx, dy = (d * ex - b * ey) / det, (a * ey - b * ex) / det
             x, y = x - dx, y - dy
-            found = max(abs(dx), abs(dy)) < FOUND and det > 0
+            found = max(abs(dx), abs(dy)) < FOUND and det > 0 and a + d > 0  # on this side of the fold
             if max(abs(dx), abs(dy)) < 1e-12:
                 break
         if not found:
