@@ -7,8 +7,9 @@ import pytest
 from scipy.special import ndtr
 
 from analysis.vehicle import Solid
+from vision.articulated import rim_cov
 from vision.laid_out import Layout
-from vision.rim import SIDES, RimFit, SideLook, centre_of_edge, fit_rim
+from vision.rim import SIDES, RimFit, SideLook, centre_of_edge, fit_rim, scatter_by_side
 
 SOLID = Solid("body", -2.4, 6.6, 2.45, 0.3, 3.0, 0.18)
 BAND = Layout(-3.0, 1.8, 0.02, 180, 510)
@@ -86,3 +87,14 @@ def test_a_border_is_part_of_the_roof(border_m: float) -> None:
     got = fitted([None] * 8, border_m)
     assert got.across_m == pytest.approx(ACROSS_M, abs=0.003)
     assert abs(got.wider_m) < 0.01 and abs(got.longer_m) < 0.01
+
+
+def test_how_far_a_side_s_edges_scatter_by_hand() -> None:
+    got = scatter_by_side(np.array([1.0, 2.0, 3.0, 10.0, -10.0, 0.0]), np.array(["left"] * 3 + ["rear"] * 3))
+    assert got == pytest.approx([1.4826] * 3 + [14.826] * 3)
+
+
+def test_what_still_moved_at_last_is_part_of_the_doubt() -> None:
+    rim = RimFit(0.03, 0.0, 0.002, 1.0, 0.001, 0.0, 0.0, 0.05, np.diag([0.04**2, 0.01**2, 0.001**2]))
+    sd = np.sqrt(np.diag(rim_cov(rim)))
+    assert sd == pytest.approx([0.05, 0.01, 0.00224], abs=1e-5)  # the hypotenuse of 3 and 4 cm; of 2 and 1 mrad

@@ -106,8 +106,12 @@ def _learnt_body(vehicle: Vehicle, trailer: bool, bgrs: Sequence[np.ndarray], ca
 
 
 def rim_cov(rim: RimFit | None) -> np.ndarray:
-    """(3, 3) of along, across and heading: how well the rim tells where the roof lies on its body."""
-    return np.diag(np.square(UNSEEN_RIM_SD)) if rim is None else rim.cov
+    """(3, 3) of along, across and heading: how well the rim tells where the roof lies on its body, and by how much that
+    was still moved at last."""
+    if rim is None:
+        return np.diag(np.square(UNSEEN_RIM_SD))
+    moved = np.array([rim.along_m, rim.across_m, rim.turn_rad])
+    return rim.cov + np.outer(moved, moved)
 
 
 def articulation_of(fits: Sequence[Fitted | None], roof: Roof | HingedRoofs) -> Articulation | None:
