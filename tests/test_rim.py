@@ -9,7 +9,7 @@ from scipy.special import ndtr
 from analysis.vehicle import Solid
 from vision.articulated import rim_cov
 from vision.laid_out import Layout
-from vision.rim import SIDES, RimFit, SideLook, centre_of_edge, fit_rim, scatter_by_side
+from vision.rim import SIDES, RimFit, SideLook, centre_of_edge, fit_rim
 
 SOLID = Solid("body", -2.4, 6.6, 2.45, 0.3, 3.0, 0.18)
 BAND = Layout(-3.0, 1.8, 0.02, 180, 510)
@@ -87,11 +87,6 @@ def test_a_border_is_part_of_the_roof(border_m: float) -> None:
     got = fitted([None] * 8, border_m)
     assert got.across_m == pytest.approx(ACROSS_M, abs=0.003)
     assert abs(got.wider_m) < 0.01 and abs(got.longer_m) < 0.01
-
-
-def test_how_far_a_side_s_edges_scatter_by_hand() -> None:
-    got = scatter_by_side(np.array([1.0, 2.0, 3.0, 10.0, -10.0, 0.0]), np.array(["left"] * 3 + ["rear"] * 3))
-    assert got == pytest.approx([1.4826] * 3 + [14.826] * 3)
 
 
 def test_what_still_moved_at_last_is_part_of_the_doubt() -> None:

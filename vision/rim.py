@@ -194,7 +194,7 @@ def fit_rim(solid: Solid, bands: Mapping[str, Layout], looks: Sequence[Mapping[s
     found = np.array([*start[:3], start[3] - 1, 0.0, 0.0, USUAL_RADIUS_M])
     spread = believed
     for window_m in WINDOWS_M:
-        rows, seen, sds, of = [], [], [], []
+        rows, seen, sds = [], [], []
         for sides in looks:
             for side, look in sides.items():
                 nx, ny = SIDES[side]
@@ -212,15 +212,13 @@ def fit_rim(solid: Solid, bands: Mapping[str, Layout], looks: Sequence[Mapping[s
                         rows.append(row)
                         seen.append(offset)
                         sds.append(h * (CLEAN_EDGE_PX if look.away > AWAY and look.even else BLURRED_EDGE_PX))
-                        of.append(side)
         if len(rows) < LEAST_SEEN:
             return None
         a, b, sd = np.array(rows), np.array(seen), np.array(sds)
-        side_sd = scatter_by_side(b - a @ found, np.array(of))
         for _ in range(8):  # from what is found already: all edges alike would let a few wrong ones bend the sizes
             residual = (b - a @ found) / sd
             scatter = max(1.4826 * float(np.median(np.abs(residual))), 1.0)
-            w = tukey_weight(residual, scatter) / (sd**2 + side_sd**2)
+            w = tukey_weight(residual, scatter) / sd**2
             normal = (a * w[:, None]).T @ a + np.diag(1 / believed**2)
             found = np.linalg.solve(normal, (a * w[:, None]).T @ b)
         cov = np.linalg.inv(normal) * scatter**2
@@ -232,16 +230,6 @@ def fit_rim(solid: Solid, bands: Mapping[str, Layout], looks: Sequence[Mapping[s
     return RimFit(float(found[0]), float(found[1]), float(found[2]), 1 + float(found[3]),
                   max(float(spread[3]), np.sqrt(2) * floor / length), float(found[4]), float(found[5]),
                   max(float(found[6]), 0.0), _no_better(cov[:3, :3], least_sd, (s.x_min_m + s.x_max_m) / 2))
-
-
-def scatter_by_side(residual: np.ndarray, side: np.ndarray) -> np.ndarray:
-    """(n,) for each measured edge, how far those of its side scatter about their middle (robust sd): a side of which
-    now the rim and now something beside it is seen tells no more than that."""
-    out = np.zeros(len(residual))
-    for name in np.unique(side):
-        here = residual[side == name]
-        out[side == name] = 1.4826 * np.median(np.abs(here - np.median(here)))
-    return out
 
 
 def _no_better(cov: np.ndarray, sd: np.ndarray, middle_m: float) -> np.ndarray:
