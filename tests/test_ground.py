@@ -8,7 +8,7 @@ import pytest
 
 from vision.camera import Camera, Lens
 from vision.ground import GroundReference, NotPlaced, Placed, Reach, inside_polygon, pose_from_ground
-from vision.sampling import flattened
+from vision.sampling import flattened, pyramid
 
 LENS = Lens.ideal(640, 360, 350.0)
 DOWN = np.diag([1.0, -1.0, -1.0])
@@ -169,9 +169,8 @@ def test_a_camera_that_slid_along_the_lines_is_put_back() -> None:
     higher = AT.moved(np.zeros(3), np.array([0.0, 0.0, 8.0]))
     reference = GroundReference(seen(AT), AT)
     for at, start in ((true, true.moved(np.zeros(3), np.array([0.5, 0.0, 0.0]))), (true, true), (higher, higher)):
-        flat = flattened(seen(at, seed=5))
         placed = Placed(start, np.eye(6), 1.0, 1.0, 1.0)
-        got = reference.not_slid(placed, flat, None)
+        got = reference.not_slid(placed, pyramid(flattened(seen(at, seed=5)), 2), None)
         assert isinstance(got, Placed)
         assert worst_px(got.camera, at) < 0.15
         assert (got is placed) == (at is start)

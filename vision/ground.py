@@ -85,9 +85,10 @@ class _Level:
 
 @dataclass(frozen=True)
 class _Across:
-    """What of a level tells where a picture lies along its lines: along (2,) unit vector on the ground; of the pixels
-    whose slope runs that way, the place (n, 3) m, the value (n,) and a weight (n,)."""
+    """What of a level tells where a picture lies along its lines: its scale; along (2,) unit vector on the ground; of
+    the pixels whose slope runs that way, the place (n, 3) m, the value (n,) and a weight (n,)."""
 
+    scale: float
     along: np.ndarray
     xyz_m: np.ndarray
     value: np.ndarray
@@ -138,14 +139,15 @@ class GroundReference:
     def place(self, bgr: np.ndarray, guess: Camera, avoid_px: np.ndarray | None = None,
               reach: Reach = Reach.USUAL) -> Placed | NotPlaced:
         """The frame's camera, starting from `guess`; avoid_px (n, 2) a polygon (vehicle) to leave out."""
-        flat = flattened(bgr)
-        if reach is Reach.NEAR:
-            return self.not_slid(self._refine(self._levels[:NEAR_LEVELS], flat, guess, avoid_px), flat, avoid_px)
-        placed = self._refine(self._levels, flat, guess, avoid_px)
-        if not placed:
-            led = self._refine(self._wider_levels, flattened(bgr, WIDER), guess, avoid_px)
-            placed = self._refine(self._levels[:1], flat, led.camera, avoid_px) if isinstance(led, Placed) else placed
-        placed = self.not_slid(placed, flat, avoid_px)
+        levels = self._levels[:NEAR_LEVELS] if reach is Reach.NEAR else self._levels
+        pictures = pyramid(flattened(bgr), len(levels))
+        placed = self._refine(levels, pictures, guess, avoid_px)
+        if not placed and reach is not Reach.NEAR:
+            wider = pyramid(flattened(bgr, WIDER), len(levels))
+            led = self._refine(self._wider_levels, wider, guess, avoid_px)
+            if isinstance(led, Placed):
+                placed = self._refine(levels[:1], pictures, led.camera, avoid_px)
+        placed = self.not_slid(placed, pictures, avoid_px)
         return self.nearer(placed, self.place_anywhere(bgr, avoid_px)) if reach is Reach.WIDE else placed
 
     def place_anywhere(self, bgr: np.ndarray, avoid_px: np.ndarray | None = None,
@@ -155,7 +157,7 @@ class GroundReference:
         would only lead it away."""
         start = self._search(features_of(cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY)) if found is None else found)
         return (NotPlaced("nothing on the ground was recognised") if start is None
-                else self._refine(self._levels[:NEAR_LEVELS], flattened(bgr), start, avoid_px))
+                else self._refine(self._levels[:NEAR_LEVELS], pyramid(flattened(bgr), NEAR_LEVELS), start, avoid_px))
 
     @staticmethod
     def nearer(guessed: Placed | NotPlaced, found: Placed | NotPlaced) -> Placed | NotPlaced:
@@ -164,11 +166,12 @@ class GroundReference:
         worse = isinstance(guessed, Placed) and isinstance(found, Placed) and guessed.alike >= found.alike
         return guessed if worse or not isinstance(found, Placed) else found
 
-    def _refine(self, levels: list[_Level], flat: Grey, guess: Camera,
+    def _refine(self, levels: list[_Level], pictures: list[Grey], guess: Camera,
                 avoid_px: np.ndarray | None) -> Placed | NotPlaced:
+        """On the picture at full, half, quarter size and so on, as far as there are levels; the smallest first."""
         camera = guess
         result: Placed | NotPlaced = NotPlaced("no ground could be compared")
-        for level, picture in zip(reversed(levels), reversed(pyramid(flat, len(levels))), strict=True):
+        for level, picture in zip(reversed(levels), reversed(pictures[:len(levels)]), strict=True):
             result = _align(level, picture, camera, self.lens, avoid_px, iterations=8 if level is levels[0] else 12)
             if not isinstance(result, Placed):
                 return result
@@ -182,29 +185,28 @@ class GroundReference:
 
     @cached_property
     def _across(self) -> _Across:
-        return _across(self._levels[min(1, len(self._levels) - 1)], self._grey, self.camera)
+        return _across(self._levels[1], pyramid(flattened(self._grey), 2)[1], self.camera)
 
-    def not_slid(self, placed: Placed | NotPlaced, flat: Grey, avoid_px: np.ndarray | None) -> Placed | NotPlaced:
+    def not_slid(self, placed: Placed | NotPlaced, pictures: list[Grey],
+                 avoid_px: np.ndarray | None) -> Placed | NotPlaced:
         """The camera, or the one along the lines in which what lies across them looks more alike: lines hold a picture
-        from the side only, and under moving shadows little else does."""
-        if not isinstance(placed, Placed) or len(self._levels) < NEAR_LEVELS:
+        from the side only, and under moving shadows little else does. pictures: as `_refine` has them, two or more."""
+        if not isinstance(placed, Placed) or len(self._levels) < 2:
             return placed
-        half = pyramid(flat, NEAR_LEVELS)[-1]
-        avoid = np.empty((0, 2)) if avoid_px is None else avoid_px * 0.5 - 0.25
+        avoid = _at_scale(avoid_px, self._levels[1].scale)
 
         def alike(camera: Camera) -> float:
-            return _alike_across(half, self._across, Camera(camera.lens.scaled(0.5), camera.rotation, camera.centre_m),
-                                 avoid)
+            return _alike_across(pictures[1], self._across, camera, avoid)
         here = alike(placed.camera)
         if here > SLID:
             return placed
         step_m = np.append(self._across.along * 2 * self.camera.metres_per_pixel(), 0.0)
         moved = [Camera(placed.camera.lens, placed.camera.rotation, placed.camera.centre_m + k * step_m)
                  for k in range(-SLID_PX, SLID_PX + 1)]
-        best = max(moved, key=alike)
-        if alike(best) < here + SLID_MORE:
+        elsewhere = [alike(camera) for camera in moved]
+        if max(elsewhere) < here + SLID_MORE:
             return placed
-        again = self._refine(self._levels[:NEAR_LEVELS], flat, best, avoid_px)
+        again = self._refine(self._levels[:NEAR_LEVELS], pictures, moved[int(np.argmax(elsewhere))], avoid_px)
         return again if isinstance(again, Placed) and alike(again.camera) > here + SLID_MORE else placed
 
     @cached_property
@@ -269,22 +271,21 @@ def pose_from_ground(ground_m: np.ndarray, px: np.ndarray, lens: Lens, near: Cam
     return Camera(lens, rotation, (-rotation.T @ t).ravel())
 
 
-def _across(level: _Level, grey: np.ndarray, camera: Camera) -> _Across:
-    """Of the reference picture (h, w) itself; the direction is that in which all its slopes together are least."""
-    own = Camera(camera.lens.scaled(level.scale), camera.rotation, camera.centre_m)
-    picture = pyramid(flattened(grey), 1 + round(-math.log2(level.scale)))[-1]
-    got = sample(picture, own, level.xyz_m)
+def _across(level: _Level, picture: Grey, camera: Camera) -> _Across:
+    """Of the reference picture itself, at the level's size; the direction is that in which all its slopes together are
+    least."""
+    got = sample(picture, Camera(camera.lens.scaled(level.scale), camera.rotation, camera.centre_m), level.xyz_m)
     slope = (got.slope @ camera.rotation)[:, :2]
     along = np.linalg.eigh(slope.T @ slope)[1][:, 0]
     share = (slope @ along) ** 2 / np.maximum((slope**2).sum(axis=1), 1e-12)
-    return _Across(along, level.xyz_m[got.seen], level.value[got.seen], share**2)
+    return _Across(level.scale, along, level.xyz_m[got.seen], level.value[got.seen], share**2)
 
 
 def _alike_across(picture: Grey, across: _Across, camera: Camera, avoid_px: np.ndarray) -> float:
-    """Correlation of what a camera sees there with the reference; 0 where it sees too little."""
-    keep = ~_within(across.xyz_m, np.ascontiguousarray(avoid_px), np.ascontiguousarray(camera.rotation),
-                    camera.centre_m, camera.lens.numbers)
-    got = sample(picture, camera, across.xyz_m, keep)
+    """Correlation of what a camera sees there, in a picture of that scale, with the reference; 0 where too little."""
+    small = Camera(camera.lens.scaled(across.scale), camera.rotation, camera.centre_m)
+    keep = ~_within(across.xyz_m, avoid_px, np.ascontiguousarray(small.rotation), small.centre_m, small.lens.numbers)
+    got = sample(picture, small, across.xyz_m, keep)
     if got.seen.sum() < LEAST_PIXELS:
         return 0.0
     seen, ref, weight = got.value, across.value[got.seen], across.weight[got.seen]
@@ -311,12 +312,17 @@ def strong_pixels(flat: np.ndarray, usable: np.ndarray, count: int) -> np.ndarra
     return np.column_stack([u, v])[keep]
 
 
+def _at_scale(polygon_px: np.ndarray | None, scale: float) -> np.ndarray:
+    """The polygon (n, 2) px in a picture resized by `scale` (pixel centres at whole numbers); (0, 2) without one."""
+    return np.empty((0, 2)) if polygon_px is None else np.ascontiguousarray(polygon_px * scale + (scale - 1) / 2)
+
+
 def _align(level: _Level, picture: Grey, guess: Camera, lens: Lens, avoid_px: np.ndarray | None,
            iterations: int) -> Placed | NotPlaced:
     """Gauss-Newton on the six pose numbers at one pyramid level, with Tukey weights and one gain."""
-    avoid = np.empty((0, 2)) if avoid_px is None else avoid_px * level.scale + (level.scale - 1) / 2
+    avoid = _at_scale(avoid_px, level.scale)
     compared, rotation, centre_m, hess, sigma, support, alike = _settled(
-        picture.shown, picture.around, picture.share, level.xyz_m, level.value, np.ascontiguousarray(avoid),
+        picture.shown, picture.around, picture.share, level.xyz_m, level.value, avoid,
         np.ascontiguousarray(guess.rotation), guess.centre_m, lens.scaled(level.scale).numbers, iterations,
         ENOUGH_PX if level.scale == 1 else COARSE_ENOUGH_PX)
     if not compared:

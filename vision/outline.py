@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import cv2
@@ -110,13 +111,13 @@ class Sighting:
 
 @dataclass(frozen=True)
 class Difference:
-    """`changed` and `solid` (h, w) float32 in 0..1, at `scale` of the full picture, and what is left of the latter if
-    shadows look otherwise than usual; `edges` likewise where the picture has an edge that the yard has not; and at that
-    scale the picture `seen` and the `empty` yard, (h, w, 3) float32."""
+    """`changed` and `solid` (h, w) float32 in 0..1, at `scale` of the full picture; `solid_beyond` works out the latter
+    for shadows that look otherwise than usual; `edges` likewise where the picture has an edge that the yard has not;
+    and at that scale the picture `seen` and the `empty` yard, (h, w, 3) float32."""
 
     changed: np.ndarray
     solid: np.ndarray
-    solid_beyond_any_shadow: np.ndarray
+    solid_beyond: Callable[[Shadow], np.ndarray]
     edges: np.ndarray
     scale: float
     seen: np.ndarray
@@ -147,7 +148,7 @@ def difference(bgr: np.ndarray, camera: Camera, plate: Plate, yard_m: np.ndarray
     known &= inside > 0
     if known.sum() < LEAST_KNOWN:
         nothing = np.zeros(known.shape, np.float32)
-        return Difference(nothing, nothing, nothing, nothing, scale, small, empty)
+        return Difference(nothing, nothing, lambda _: nothing, nothing, scale, small, empty)
     empty *= brightness_ratio(small, empty, known)
     apart = _length(small - empty)
     contrast = _spans(empty)
@@ -166,7 +167,7 @@ def difference(bgr: np.ndarray, camera: Camera, plate: Plate, yard_m: np.ndarray
     changed = np.maximum(changed, solid)
     edges = np.clip((_spans(small) - contrast) / (certain * 1.4826 * usual), 0, 1) * known
     edges = cv2.GaussianBlur(edges.astype(np.float32), (0, 0), EDGE_M / COARSE_M_PER_PX)
-    return Difference(changed.astype(np.float32), solid, beyond(ANY_SHADOW), edges, scale, small, empty)
+    return Difference(changed.astype(np.float32), solid, beyond, edges, scale, small, empty)
 
 
 def _spans(bgr: np.ndarray) -> np.ndarray:
@@ -225,23 +226,25 @@ def find_vehicle(diff: Difference, camera: Camera, vehicle: Vehicle, near: Pose 
     `near`'s, or of the course's x axis: the exercise is driven facing the forward pair."""
     small = Camera(camera.lens.scaled(diff.scale), camera.rotation, camera.centre_m)
     ghost_by = False
-    settled: list[tuple[tuple[bool, float], Difference, Pose]] = []
-    for reading in (diff, replace(diff, solid=diff.solid_beyond_any_shadow)):
+    settled: list[tuple[bool, float, Difference, Sighting]] = []
+    for shadow in (USUAL_SHADOW, ANY_SHADOW):
+        reading = diff if shadow is USUAL_SHADOW else replace(diff, solid=diff.solid_beyond(shadow))
         best, ghost = _best_covering(reading, small, vehicle, near)
         ghost_by |= ghost
         if best is None:
             continue
         pose = _improve(reading, small, vehicle, best.pose, FINE_M, EDGE_WEIGHT)
+        sighting = _judged(reading, small, vehicle, pose)
         edged = _About.of(reading, small, vehicle, pose).edged(silhouettes_px(vehicle, pose, small))
-        settled.append(((_judged(reading, small, vehicle, pose).good, edged), reading, pose))
+        settled.append((sighting.good, edged, reading, sighting))
         if edged >= EDGED:
             break
     if not settled:
         return None
-    (_, edged), reading, pose = max(settled, key=lambda s: s[0])
+    _, edged, reading, sighting = max(settled, key=lambda s: s[:2])
     if edged < EDGED:
-        pose = _sought_beside(reading, small, vehicle, pose)
-    return replace(_judged(reading, small, vehicle, pose), ghost_by=ghost_by)
+        sighting = _judged(reading, small, vehicle, _sought_beside(reading, small, vehicle, sighting.pose))
+    return replace(sighting, ghost_by=ghost_by)
 
 
 def _best_covering(diff: Difference, camera: Camera, vehicle: Vehicle,

@@ -165,7 +165,7 @@ def measured(cell: Cell, into: Path = FOLDER) -> dict[str, Any]:
     truth = Truth.read(folder / "truth" / "track.csv", folder / "truth" / "truth.json")
     k = truth.record["camera"]["K"][0][0]
     figures: dict[str, Any] = {"cm_per_px": 100 * truth.record["camera"]["nominal_altitude_m"] / k, "said": said}
-    return figures | (scores(Result.read(out), truth) if (out / "attempt.json").exists() else {})
+    return figures | (scores(Result.read(out), truth) if (out / ATTEMPT[1]).exists() else {})
 
 
 def _judged(clip: Path, sheet: str, course_text: str, out: Path) -> str:
