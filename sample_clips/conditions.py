@@ -41,6 +41,7 @@ class Conditions:
     hidden_at_start: bool = False  # the vehicle stands before the pivot cone, seen from its other side
     orange: bool = False  # a jacket, another course's cones, another barrier
     extra_marks: int = 0
+    skew_m: float = 0.02  # how far each end of a side line lies off at most, so that lines are not quite parallel
     wear: float = 0.4  # of the lines' paint
     other_paint: bool = False
     bay_on_left: bool = True
@@ -122,8 +123,8 @@ def scenario(c: Conditions, seed: int, name: str = "") -> Scenario:
                 exposure_s=1 / 500),
         exercise=Exercise(forward_mps=2.0, reverse_mps=2.2, run_in_m=start_m,
                           pauses_s=(c.wait_start_s, 1.4, 1.3, c.wait_end_s)),
-        mark_error_m=c.mark_error_m, line_error_m=0.02, extra_marks=c.extra_marks, missing=c.missing, fallen=c.fallen,
-        headlamps=c.headlamps, crf=23.0, width=c.width_px, height=round(c.width_px * 9 / 32) * 2, fps=c.pictures_per_s,
+        mark_error_m=c.mark_error_m, line_error_m=0.02, line_skew_m=c.skew_m, extra_marks=c.extra_marks,
+        missing=c.missing, fallen=c.fallen, headlamps=c.headlamps, crf=23.0, width=c.width_px, height=round(c.width_px * 9 / 32) * 2, fps=c.pictures_per_s,
     )
     course = base.nominal_course()
     return replace(base, walkers=_people(c, course), others=_second(c, course),

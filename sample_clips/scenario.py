@@ -127,6 +127,7 @@ class Scenario:
     exercise: Exercise = field(default_factory=Exercise)
     mark_error_m: float = 0.03
     line_error_m: float = 0.02
+    line_skew_m: float = 0.0
     extra_marks: int = 0
     walkers: tuple[Walker, ...] = ()
     missing: tuple[str, ...] = ()  # marks of the course file that do not stand in the yard
@@ -156,7 +157,8 @@ class Scenario:
         )
 
     def real_course(self, rng: np.random.Generator) -> Course:
-        """The course as set out: marks off by about `mark_error_m`, side lines by up to `line_error_m`.
+        """The course as set out: marks off by about `mark_error_m`, side lines by up to `line_error_m`, each of their
+        ends by up to `line_skew_m` more, so that they are not quite parallel.
 
         The bay's and box's paint define the course frame and stay where they are. Extra marks (not in
         the course file) stand outside the side lines.
@@ -170,6 +172,9 @@ class Scenario:
         for ln in nominal.lines:
             dy = rng.uniform(-1, 1) * self.line_error_m
             lines.append(replace(ln, y0_m=ln.y0_m + dy, y1_m=ln.y1_m + dy))
+        if self.line_skew_m:
+            ends = rng.uniform(-self.line_skew_m, self.line_skew_m, (len(lines), 2))
+            lines = [replace(ln, y0_m=ln.y0_m + a, y1_m=ln.y1_m + b) for ln, (a, b) in zip(lines, ends, strict=True)]
         top = max(ln.y0_m for ln in lines)
         low = min(ln.y0_m for ln in lines)
         far = max(m.x_m for m in marks)

@@ -115,10 +115,17 @@ class Ground:
         colour: np.ndarray,
         wear: np.ndarray | float,
         stripes: tuple[float, float] | None = None,
+        slope: float = 0.0,
     ) -> None:
-        """Paint x0, x1, y0, y1 with exact edge coverage; `stripes` = (period, painted share) at 45 degrees."""
+        """Paint x0, x1, y0, y1 with exact edge coverage; `stripes` = (period, painted share) at 45 degrees.
+
+        slope: a long thin area lies aslant by this, sheared across its length about its middle.
+        """
         x0, x1, y0, y1 = area
-        rows, cols, x, y = self.window(x0, x1, y0, y1)
+        lean_x, lean_y = (0.0, slope) if x1 - x0 > y1 - y0 else (slope, 0.0)
+        out_x, out_y = abs(lean_x) * (y1 - y0) / 2, abs(lean_y) * (x1 - x0) / 2
+        rows, cols, x, y = self.window(x0 - out_x, x1 + out_x, y0 - out_y, y1 + out_y)
+        x, y = x - lean_x * (y - (y0 + y1) / 2), y - lean_y * (x - (x0 + x1) / 2)
         m = self.mpp
 
         def share(p: np.ndarray, low: float, high: float) -> np.ndarray:
@@ -244,12 +251,17 @@ def lay_ground(ground: Ground, course: Course, look: GroundLook, rng: np.random.
         ground.paint((min(xs) + 2, max(xs) - 2, high + 2.2, high + 2.3), beside, worn)
         ground.paint((min(xs) + 2, max(xs) - 2, low, low + 0.1), beside, worn)
     for ln in course.lines:
-        # the paint lies on the far side of the measured edge; lines run along or across the yard
+        # the paint lies on the far side of the measured edge; lines run along or across the yard, or nearly so
         dx, dy = ln.x1_m - ln.x0_m, ln.y1_m - ln.y0_m
-        beyond = -ln.yard_side * ln.width_m / math.hypot(dx, dy)
-        x = sorted((ln.x0_m, ln.x1_m, ln.x0_m - dy * beyond))
-        y = sorted((ln.y0_m, ln.y1_m, ln.y0_m + dx * beyond))
-        ground.paint((x[0], x[-1], y[0], y[-1]), linear(*look.lines), worn)
+        lengthwise = abs(dx) > abs(dy)
+        beyond = -ln.yard_side * ln.width_m * math.copysign(1.0, dx if lengthwise else -dy)
+        if lengthwise:
+            at, slope, along = (ln.y0_m + ln.y1_m) / 2, dy / dx, sorted((ln.x0_m, ln.x1_m))
+            area = (*along, *sorted((at, at + beyond)))
+        else:
+            at, slope, along = (ln.x0_m + ln.x1_m) / 2, dx / dy, sorted((ln.y0_m, ln.y1_m))
+            area = (*sorted((at, at + beyond)), *along)
+        ground.paint(area, linear(*look.lines), worn, slope=slope)
     bay, stop, white = course.bay, course.stopping_box, linear(*look.bay_lines)
     for at in course.own_bay_sides_m():
         ground.paint((bay.x_min_m, bay.x_max_m, at - 0.04, at + 0.04), white, worn)

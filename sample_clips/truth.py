@@ -96,6 +96,7 @@ def write_truth(path: Path, film: Film, frames: int) -> None:
                 {
                     "name": side,
                     "y_inner_m": ln.y0_m,
+                    "y_inner_end_m": ln.y1_m,
                     "y_centre_m": ln.y0_m - ln.yard_side * ln.width_m / 2,
                     "width_m": ln.width_m,
                     "x0_m": ln.x0_m,

@@ -42,9 +42,10 @@ ALONE: dict[str, tuple[dict[str, Any], set[str]]] = {  # what a switch is set to
     "hidden_at_start": ({"hidden_at_start": True}, {"marks", "drive", "camera", "lens"}),
     "orange": ({"orange": True}, set()),
     "extra_marks": ({"extra_marks": 3}, {"marks"}),
+    "skew_m": ({"skew_m": 0.1}, {"lines", "camera"}),
     "wear": ({"wear": 0.9}, set()),
     "other_paint": ({"other_paint": True}, set()),
-    "bay_on_left": ({"bay_on_left": False}, {"marks", "drive", "camera"}),
+    "bay_on_left": ({"bay_on_left": False}, {"marks", "lines", "drive", "camera"}),
     "sun": ({"sun": 1.0}, set()),
     "sun_height_deg": ({"sun_height_deg": 20.0}, set()),
     "drift": ({"drift": 0.4}, set()),
@@ -53,7 +54,7 @@ ALONE: dict[str, tuple[dict[str, Any], set[str]]] = {  # what a switch is set to
     "cloud_shade": ({"cloud_shade": 0.9}, set()),
     "tree_shade": ({"tree_shade": 0.9}, set()),
     "headlamps": ({"headlamps": True}, set()),
-    "vehicle": ({"vehicle": "coach"}, {"vehicle", "marks", "drive", "camera", "lens"}),
+    "vehicle": ({"vehicle": "coach"}, {"vehicle", "marks", "lines", "drive", "camera", "lens"}),
     "colours": ({"colours": "white on white"}, set()),
     "people_near": ({"people_near": True}, set()),
     "second": ({"second": "parked"}, set()),
@@ -95,7 +96,7 @@ def plain() -> tuple[Film, list[np.ndarray]]:
 def truth(film: Film) -> dict[str, Any]:
     seen = [film.camera(t) for t in (1.0, 12.0, 24.0)]
     return {"camera": [(np.round(c.rotation, 9).tolist(), np.round(c.centre_m, 9).tolist()) for c in seen],
-            "lens": film.lens, "marks": film.course.marks, "vehicle": film.vehicle,
+            "lens": film.lens, "marks": film.course.marks, "lines": film.course.lines, "vehicle": film.vehicle,
             "drive": film.scenario.plan(film.set_out)}
 
 
@@ -122,6 +123,23 @@ def test_a_switch_is_seen_in_the_picture(switch):
     assert max(share) > 0.0005
     if switch in LOCAL:
         assert max(share) < 0.4
+
+
+def test_a_crooked_line_is_painted_where_the_truth_has_it():
+    """Near either end and in the middle: paint on one side of the true edge, none on the other."""
+    film = film_of(skew_m=0.1, wear=0.0)
+    film._build()
+    ground, red = film.ground, film.ground.albedo[..., 0]
+    for ln in film.course.lines:
+        assert 0.01 < abs(ln.y1_m - ln.y0_m) < 0.2
+        for share in (0.1, 0.5, 0.9):
+            x = ln.x0_m + share * (ln.x1_m - ln.x0_m)
+            edge = ln.y0_m + share * (ln.y1_m - ln.y0_m)
+            y = edge + np.array([0.5, -0.5]) * ln.width_m  # the paint, 10 cm wide, and as far on its other side
+            cols = round((x - ground.x0) / ground.mpp)
+            rows = np.round((ground.y1 - y) / ground.mpp).astype(int)
+            bright = red[rows, cols] > 2 * np.median(red)
+            assert bright.tolist() == ([False, True] if ln.yard_side > 0 else [True, False]), (ln.name, share)
 
 
 def test_the_pivot_is_hidden_at_the_start_and_only_then():

@@ -122,6 +122,7 @@ CELLS = _numbered((
     *_levels("long wait", {"40 s before": {"wait_start_s": 40.0}, "40 s after": {"wait_end_s": 40.0}}),
     *_levels("out of picture", {"front 2 m": {"cut_off_m": 6.5}, "front 5 m": {"cut_off_m": 9.5}}),
     *_levels("hidden", {"2 s": {"covered_s": 2.0}}),
+    *_levels("crooked lines", {"0.1 m": {"skew_m": 0.1}}, seed=729),
     *[Cell("data sheet", level, Conditions(), FIRST_SEED, wrong) for level, wrong in (
         ("wheelbase +0.5 m", {"wheelbase_m": 0.5}), ("length +0.5 m", {"length_m": 0.5}),
         ("height +0.4 m", {"height_m": 0.4}), ("width +0.1 m", {"width_m": 0.1}))],
