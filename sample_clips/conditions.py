@@ -124,7 +124,8 @@ def scenario(c: Conditions, seed: int, name: str = "") -> Scenario:
         exercise=Exercise(forward_mps=2.0, reverse_mps=2.2, run_in_m=start_m,
                           pauses_s=(c.wait_start_s, 1.4, 1.3, c.wait_end_s)),
         mark_error_m=c.mark_error_m, line_error_m=0.02, line_skew_m=c.skew_m, extra_marks=c.extra_marks,
-        missing=c.missing, fallen=c.fallen, headlamps=c.headlamps, crf=23.0, width=c.width_px, height=round(c.width_px * 9 / 32) * 2, fps=c.pictures_per_s,
+        missing=c.missing, fallen=c.fallen, headlamps=c.headlamps, crf=23.0,
+        width=c.width_px, height=round(c.width_px * 9 / 32) * 2, fps=c.pictures_per_s,
     )
     course = base.nominal_course()
     return replace(base, walkers=_people(c, course), others=_second(c, course),

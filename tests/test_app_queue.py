@@ -315,6 +315,17 @@ def test_what_is_noted_of_an_attempt_and_taking_it_away(tmp_path: Path, prepared
 # ---- the real worker ---------------------------------------------------------------------------------------
 
 
+def test_the_real_worker_ends_with_the_server_whatever_it_waits_for(tmp_path: Path, prepared: Path) -> None:
+    """`run` closes the standard input at once: the worker takes this for the end of the server. What it would read
+    never comes, so that it cannot be done before."""
+    place = set_up(tmp_path, prepared) / "attempts" / "run"
+    place.mkdir()
+    os.mkfifo(place / "request.json")
+    got = subprocess.run([sys.executable, "-m", "cli.app.worker", "analyse", str(place)], cwd=ROOT, timeout=120,
+                         stdin=subprocess.PIPE, stdout=subprocess.PIPE, check=False)
+    assert got.returncode == 130
+
+
 def test_the_real_worker_tells_a_trouble_and_leaves_nothing(tmp_path: Path, prepared: Path) -> None:
     place = set_up(tmp_path, prepared) / "attempts" / "run"
     place.mkdir()
@@ -322,10 +333,6 @@ def test_the_real_worker_tells_a_trouble_and_leaves_nothing(tmp_path: Path, prep
         (place / name).write_bytes((prepared / name).read_bytes())
     (place / "request.json").write_text(json.dumps({"clips": ["recording-01.mp4"], "trainee": "T1", "instructor": "",
                                                     "quick": True}))
-    got = subprocess.run([sys.executable, "-m", "cli.app.worker", "analyse", str(place)], cwd=ROOT, timeout=120,
-                         stdin=subprocess.PIPE, stdout=subprocess.PIPE, check=False)
-    # `run` closes the standard input at once: the worker takes this for the end of the server
-    assert got.returncode == 130
     with subprocess.Popen([sys.executable, "-m", "cli.app.worker", "analyse", str(place)], cwd=ROOT,
                           stdin=subprocess.PIPE, stdout=subprocess.PIPE) as worker:
         assert worker.stdout is not None
