@@ -48,6 +48,10 @@ LEAST_IN_SIGHT = 0.5
 """Share of the roof's pixels that must lie in the picture."""
 LEVER_M, LONGEST_STEP_M = 6.0, 0.5
 """A turn counts by what it moves at about half a vehicle's length; no step of a fit is longer than the second."""
+LOOSE = 4.0
+"""So many times the usual misfit is let in at a fit's first step, half as much at each next, to once: with few clear
+marks on an even roof, marks a pixel or two beside their places would else be taken for outliers and left there
+(graduated non-convexity, Blake & Zisserman 1987; a rendered clip: 3 cm aside for 3 s)."""
 AGREES = 0.2
 """A pixel with at least this much of Tukey's weight (within 3.5 sd) agrees."""
 LEAST_PART_PX = 16  # four pixels at the smallest of three sizes: fewer hold no slope
@@ -254,12 +258,13 @@ def _lay(points: _Points, picture: Grey, camera: Camera, guess: Pose, iterations
 @numba.njit(cache=True, nogil=True)
 def _settled(shown, around, share, place_m, height_m, ref, x, y, heading, rotation, centre, lens, iterations, enough_m):
     # pragma: no cover (compiled)
-    """Steps until the roof moves less than enough_m. Whether enough of it was in sight; x, y, heading; normal matrix,
+    """Steps, looser at first, until the roof moves less than enough_m. Whether enough of it was in sight; x, y, heading; normal matrix,
     robust sigma, share that fits and likeness of the last look."""
     n = len(place_m)
     keep, points = np.ones(n, np.bool_), np.empty((n, 3))
     points[:, 2] = height_m
     hess, sigma, support, alike = np.zeros((3, 3)), 0.0, 0.0, 0.0
+    loose = LOOSE
     for _ in range(iterations):
         c, s = np.cos(heading), np.sin(heading)
         for i in range(n):
@@ -268,20 +273,22 @@ def _settled(shown, around, share, place_m, height_m, ref, x, y, heading, rotati
         seen, m, _, value, slope = looked_up(shown, around, share, points, keep, rotation, centre, lens)
         if m < LEAST_IN_SIGHT * n:
             return False, x, y, heading, hess, sigma, support, alike
-        hess, pull, sigma, support, alike = _weighed(value[:m], ref[seen], place_m[seen], slope, rotation, heading)
+        hess, pull, sigma, support, alike = _weighed(value[:m], ref[seen], place_m[seen], slope, rotation, heading,
+                                                        loose)
         step = np.linalg.solve(hess + np.diag(np.diag(hess) * 1e-6 + 1e-12), -pull)
         moved = max(abs(step[0]), abs(step[1]), abs(step[2]) * LEVER_M)
         step *= min(LONGEST_STEP_M / max(moved, 1e-12), 1.0)
         x, y, heading = x + step[0], y + step[1], heading + step[2]
-        if moved < enough_m:
+        if moved < enough_m and loose == 1.0:
             break
+        loose = max(loose / 2, 1.0)
     return True, x, y, heading, hess, sigma, support, alike
 
 
 @numba.njit(cache=True, nogil=True)
-def _weighed(value, ref, place_m, slope, rotation, heading_rad):  # pragma: no cover (compiled)
-    """One look at the roof's pixels: normal matrix (3, 3) and right side (3,) of (x, y, heading) with Tukey's weights;
-    the residuals' robust sigma, the share that fits, and how alike what is seen is to the learnt roof."""
+def _weighed(value, ref, place_m, slope, rotation, heading_rad, loose):  # pragma: no cover (compiled)
+    """One look at the roof's pixels: normal matrix (3, 3) and right side (3,) of (x, y, heading) with Tukey's weights,
+    `loose` times as wide as usual; the residuals' robust sigma, the share that fits, and how alike what is seen is to the learnt roof."""
     gain, offset = _robust_line(ref, value)
     residual = value - gain * ref - offset
     sigma = max(1.4826 * np.median(np.abs(residual)), ROUNDING)
@@ -290,7 +297,7 @@ def _weighed(value, ref, place_m, slope, rotation, heading_rad):  # pragma: no c
     weight = np.empty(len(value))
     fits = 0
     for i in range(len(value)):
-        inner = max(1 - (residual[i] / (TUKEY * sigma)) ** 2, 0.0)
+        inner = max(1 - (residual[i] / (TUKEY * sigma * loose)) ** 2, 0.0)
         w = inner * inner
         weight[i] = w
         fits += w > AGREES
