@@ -258,8 +258,8 @@ def _lay(points: _Points, picture: Grey, camera: Camera, guess: Pose, iterations
 @numba.njit(cache=True, nogil=True)
 def _settled(shown, around, share, place_m, height_m, ref, x, y, heading, rotation, centre, lens, iterations, enough_m):
     # pragma: no cover (compiled)
-    """Steps, looser at first, until the roof moves less than enough_m. Whether enough of it was in sight; x, y, heading; normal matrix,
-    robust sigma, share that fits and likeness of the last look."""
+    """Steps, looser at first, until the roof moves less than enough_m. Whether enough of it was in sight; x, y,
+    heading; normal matrix, robust sigma, share that fits and likeness of the last look."""
     n = len(place_m)
     keep, points = np.ones(n, np.bool_), np.empty((n, 3))
     points[:, 2] = height_m
@@ -274,7 +274,7 @@ def _settled(shown, around, share, place_m, height_m, ref, x, y, heading, rotati
         if m < LEAST_IN_SIGHT * n:
             return False, x, y, heading, hess, sigma, support, alike
         hess, pull, sigma, support, alike = _weighed(value[:m], ref[seen], place_m[seen], slope, rotation, heading,
-                                                        loose)
+                                                    loose)
         step = np.linalg.solve(hess + np.diag(np.diag(hess) * 1e-6 + 1e-12), -pull)
         moved = max(abs(step[0]), abs(step[1]), abs(step[2]) * LEVER_M)
         step *= min(LONGEST_STEP_M / max(moved, 1e-12), 1.0)
@@ -288,7 +288,8 @@ def _settled(shown, around, share, place_m, height_m, ref, x, y, heading, rotati
 @numba.njit(cache=True, nogil=True)
 def _weighed(value, ref, place_m, slope, rotation, heading_rad, loose):  # pragma: no cover (compiled)
     """One look at the roof's pixels: normal matrix (3, 3) and right side (3,) of (x, y, heading) with Tukey's weights,
-    `loose` times as wide as usual; the residuals' robust sigma, the share that fits, and how alike what is seen is to the learnt roof."""
+    `loose` times as wide as usual; the residuals' robust sigma, the share that fits, and how alike what is seen is to
+    the learnt roof."""
     gain, offset = _robust_line(ref, value)
     residual = value - gain * ref - offset
     sigma = max(1.4826 * np.median(np.abs(residual)), ROUNDING)
