@@ -45,6 +45,7 @@ for, one round after another."""
 AWAY, FACING = 0.05, -0.02
 """Tangent of the viewing angle from which a side is surely turned away from the camera: beyond it lies ground, not its
 own wall; and below which it surely faces the camera."""
+SHARED_COUNTS = 2.0  # stretches (own choice): three or four clear ones decide
 STRETCHES = 4  # that a long side is measured in, so that its heading is seen
 LEAST_SEEN = 8  # measured edges: one more than there are unknowns
 BELIEVED_SIZE_SD_M = 0.03
@@ -192,16 +193,15 @@ def fit_rim(solid: Solid, bands: Mapping[str, Layout], looks: Sequence[Mapping[s
     believed = np.array([PLACE_SD_M, PLACE_SD_M, TURN_SD_RAD, size_doubt, BELIEVED_SIZE_SD_M, BELIEVED_SIZE_SD_M,
                          RADIUS_SD_M])
     found = np.array([*start[:3], start[3] - 1, 0.0, 0.0, USUAL_RADIUS_M])
-    spread = believed
     for window_m in WINDOWS_M:
-        rows, seen, sds = [], [], []
+        rows, seen, sds, stretches = [], [], [], []
         for sides in looks:
             for side, look in sides.items():
                 nx, ny = SIDES[side]
                 if look.away < FACING:
                     continue
                 inward = float(rounded_edge_shift(max(look.away, 0.0)))
-                for part in np.array_split(points[side], 1 if nx else STRETCHES):
+                for k, part in enumerate(np.array_split(points[side], 1 if nx else STRETCHES)):
                     x, y = part.mean(axis=0)
                     sign = nx or ny
                     row = ((1.0, 0.0, -y, sign * length / 2, sign / 2, 0.0, -sign * inward) if nx else
@@ -211,6 +211,7 @@ def fit_rim(solid: Solid, bands: Mapping[str, Layout], looks: Sequence[Mapping[s
                     if offset is not None:
                         rows.append(row)
                         seen.append(offset)
+                        stretches.append((side, k))
                         sds.append(h * (CLEAN_EDGE_PX if look.away > AWAY and look.even else BLURRED_EDGE_PX))
         if len(rows) < LEAST_SEEN:
             return None
@@ -221,25 +222,34 @@ def fit_rim(solid: Solid, bands: Mapping[str, Layout], looks: Sequence[Mapping[s
             w = tukey_weight(residual, scatter) / sd**2
             normal = (a * w[:, None]).T @ a + np.diag(1 / believed**2)
             found = np.linalg.solve(normal, (a * w[:, None]).T @ b)
-        cov = np.linalg.inv(normal) * scatter**2
-        spread = np.sqrt(np.diag(np.linalg.inv(normal))) * scatter
-    # The same edge is seen again and again in like light: its mean is no better than half a single sighting. The size
-    # hangs on two ends; a turn on the halves, half a length apart, of two sides.
-    floor = 0.5 * CLEAN_EDGE_PX * h
-    least_sd = np.array([floor, floor, 2 * floor / length])
-    return RimFit(float(found[0]), float(found[1]), float(found[2]), 1 + float(found[3]),
-                  max(float(spread[3]), np.sqrt(2) * floor / length), float(found[4]), float(found[5]),
-                  max(float(found[6]), 0.0), _no_better(cov[:3, :3], least_sd, (s.x_min_m + s.x_max_m) / 2))
+    cov = _cov_of_stretches(a, b - a @ found, w / scatter**2, stretches, believed, CLEAN_EDGE_PX * h)
+    # What the roof looks too long or wide by, its two ends or sides share in a way that nobody knows: anywhere from all
+    # at the one to all at the other (an even distribution's variance).
+    cov[[0, 1], [0, 1]] += np.square(found[4:6]) / 12
+    return RimFit(float(found[0]), float(found[1]), float(found[2]), 1 + float(found[3]), float(np.sqrt(cov[3, 3])),
+                  float(found[4]), float(found[5]), max(float(found[6]), 0.0), cov[:3, :3])
 
 
-def _no_better(cov: np.ndarray, sd: np.ndarray, middle_m: float) -> np.ndarray:
-    """(3, 3) of along, across, turn about the origin, made no less than `sd` (3,) about the roof's middle."""
-    shift = np.eye(3)
-    shift[1, 2] = middle_m
-    there = shift @ cov @ shift.T
-    there[range(3), range(3)] = np.maximum(np.diag(there), sd**2)
-    back = np.linalg.inv(shift)
-    return back @ there @ back.T
+def _cov_of_stretches(a: np.ndarray, residual: np.ndarray, weight: np.ndarray, stretches: Sequence[tuple[str, int]],
+                      believed: np.ndarray, edge_sd_m: float) -> np.ndarray:
+    """(7, 7) of what is found, each stretch of a side counting as one sighting however many pictures it is seen in.
+
+    The same edge is seen again and again in like light, and errs alike (clustered errors; Liang & Zeger 1986). By how
+    much is seen from how far the stretches' means stray from what is found; what is usual for an edge, edge_sd_m,
+    counts as much as SHARED_COUNTS of them. a (n, 7), residual (n,) m and weight (n,) 1/m2 of all sightings."""
+    names = sorted({s for s, w in zip(stretches, weight, strict=True) if w > 0})
+    index = np.array([names.index(s) if s in names else -1 for s in stretches])
+    rows, means, own = [], [], []
+    for k in range(len(names)):
+        w = weight[index == k]
+        rows.append(w @ a[index == k] / w.sum())
+        means.append(w @ residual[index == k] / w.sum())
+        own.append(1 / w.sum())
+    r, mean, var = np.array(rows), np.array(means), np.array(own)
+    clear = var < edge_sd_m**2  # the others' means stray by their own noise
+    used_up = np.linalg.matrix_rank(r[clear][:, [0, 1, 2, 4, 5]], 1e-6) if clear.any() else 0
+    shared = (SHARED_COUNTS * edge_sd_m**2 + np.square(mean[clear]).sum()) / (SHARED_COUNTS + clear.sum() - used_up)
+    return np.linalg.inv((r / (var + shared)[:, None]).T @ r + np.diag(1 / believed**2))
 
 
 def _outermost(step: np.ndarray, look: np.ndarray, outward: tuple[float, float], spacing_m: float,
