@@ -54,6 +54,10 @@ class Conditions:
     cloud_shade: float = 0.0
     tree_shade: float = 0.0
     headlamps: bool = False
+    # the camera's own treatment of its pictures
+    noise: float = 1.4  # grey levels
+    contrast: float = 0.12
+    sharpening: float = 0.0
     # vehicle and others
     vehicle: str = "midi"
     colours: str = "red"
@@ -125,6 +129,7 @@ def scenario(c: Conditions, seed: int, name: str = "") -> Scenario:
                           pauses_s=(c.wait_start_s, 1.4, 1.3, c.wait_end_s)),
         mark_error_m=c.mark_error_m, line_error_m=0.02, line_skew_m=c.skew_m, extra_marks=c.extra_marks,
         missing=c.missing, fallen=c.fallen, headlamps=c.headlamps, crf=23.0,
+        noise=c.noise, contrast=c.contrast, sharpening=c.sharpening,
         width=c.width_px, height=round(c.width_px * 9 / 32) * 2, fps=c.pictures_per_s,
     )
     course = base.nominal_course()

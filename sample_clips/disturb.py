@@ -1,4 +1,4 @@
-"""What disturbs a picture of the yard: shade that sweeps over it, headlamps, a rolling shutter."""
+"""What disturbs a picture of the yard: shade that sweeps over it, headlamps, a rolling shutter, sharpening."""
 
 from __future__ import annotations
 
@@ -15,6 +15,7 @@ from sample_clips.scene import cloudy
 COARSE = 4  # shade and shutter change slowly over the picture: worked out at every so many pixels
 TEXEL_M = 0.1
 LAMP_STEP_M = 0.2
+SHARPENED_PX = 1.0
 
 
 class Shade:
@@ -49,6 +50,14 @@ class Shade:
                          cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
         big = cv2.resize(seen, (rays.shape[1], rays.shape[0]), interpolation=cv2.INTER_LINEAR)
         return 1 - self.depth * big
+
+
+def sharpened(picture: np.ndarray, amount: float) -> np.ndarray:
+    """As a camera sharpens its pictures before they are coded: what a blur of a pixel takes away is added `amount`
+    times, which leaves a bright and a dark seam along edges."""
+    seen = picture.astype(np.float32)
+    more = seen + amount * (seen - cv2.GaussianBlur(seen, (0, 0), SHARPENED_PX))
+    return np.clip(more + 0.5, 0, 255).astype(np.uint8)
 
 
 def _ground(camera: Camera, rays: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

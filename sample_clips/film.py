@@ -11,7 +11,7 @@ import numpy as np
 
 from analysis.course import Course, Mark
 from analysis.vehicle import Vehicle, vehicle_from_table
-from sample_clips.disturb import LAMP_STEP_M, Shade, lamp_light, rolled
+from sample_clips.disturb import LAMP_STEP_M, Shade, lamp_light, rolled, sharpened
 from sample_clips.drive import Run, body_to_point_m, find_run
 from sample_clips.mesh import Mesh, box, join, linear
 from sample_clips.render import (
@@ -305,7 +305,7 @@ class Film:
         dome = np.ones_like(veil)
         gx, gy = np.meshgrid(np.linspace(-1, 1, lens.width), np.linspace(-1, 1, lens.height) * lens.height / lens.width)
         fall = (1 - s.vignette * (gx**2 + gy**2) / 1.32).astype(np.float32)
-        curve = tone_curve()
+        curve = tone_curve(contrast=s.contrast)
         rng = np.random.default_rng(s.seed + 3)
         grain = (
             rng.standard_normal((lens.height + 67, lens.width + 131, 1)) * 0.8
@@ -366,7 +366,7 @@ class Film:
             ry, rx = int(rng.integers(0, 60)), int(rng.integers(0, 120))
             gain = (self.gain * (1 + s.sky.drift * self._drift(t)) * self._stepped(t)).astype(np.float32)
             develop(soft, fall, gain, curve, grain[ry : ry + lens.height, rx : rx + lens.width], out)
-            yield out
+            yield sharpened(out, s.sharpening) if s.sharpening else out
 
     def _stepped(self, t_s: float) -> np.ndarray:
         """(3,) gains: what the camera's own control changes at a third of the clip, and takes back at two thirds."""

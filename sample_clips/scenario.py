@@ -139,6 +139,8 @@ class Scenario:
     parked_car: tuple[float, float, float] | None = None
     car_colour: tuple[int, int, int] = (40, 60, 110)
     noise: float = 1.4
+    contrast: float = 0.12  # how strong an S the tone curve is; below 0 the picture is flat
+    sharpening: float = 0.0  # how much of what a blur takes away the camera adds to its picture
     vignette: float = 0.18
     crf: float = 29.0
     width: int = 1920

@@ -17,7 +17,7 @@ from bench.sweep import CELLS, breaks, markdown, sheet_text
 import sample_clips.film as film_module
 from analysis.vehicle import vehicle_from_table
 from sample_clips.conditions import VEHICLES, Conditions, scenario
-from sample_clips.disturb import Shade, rolled
+from sample_clips.disturb import Shade, rolled, sharpened
 from sample_clips.drive import find_run
 from sample_clips.film import Film
 from sample_clips.render import Camera, Lens
@@ -54,6 +54,9 @@ ALONE: dict[str, tuple[dict[str, Any], set[str]]] = {  # what a switch is set to
     "cloud_shade": ({"cloud_shade": 0.9}, set()),
     "tree_shade": ({"tree_shade": 0.9}, set()),
     "headlamps": ({"headlamps": True}, set()),
+    "noise": ({"noise": 6.0}, set()),
+    "contrast": ({"contrast": 0.9}, set()),
+    "sharpening": ({"sharpening": 1.5}, set()),
     "vehicle": ({"vehicle": "coach"}, {"vehicle", "marks", "lines", "drive", "camera", "lens"}),
     "colours": ({"colours": "white on white"}, set()),
     "people_near": ({"people_near": True}, set()),
@@ -182,6 +185,15 @@ def test_a_rolling_shutter_shears_a_turning_picture():
         u, v = 200 - 159.5, row - 89.5
         expected = 159.5 + u * math.cos(turn) + v * math.sin(turn)
         assert out[row, 200] == pytest.approx(expected, abs=0.05)
+
+
+def test_sharpening_leaves_a_seam_along_an_edge_and_even_ground_as_it_is():
+    """Half a pixel from a step of 40 levels a blur of 1 px has taken 31 % of it over (normal curve): 12 levels."""
+    step = np.full((9, 40, 3), 80, np.uint8)
+    step[:, 20:] = 120
+    out = sharpened(step, 1.0)[4, :, 0].astype(int)
+    assert (out[5], out[35]) == (80, 120)
+    assert (out[19], out[20]) == (pytest.approx(68, abs=1), pytest.approx(132, abs=1))
 
 
 def test_clouds_drift_and_crowns_stay():

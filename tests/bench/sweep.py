@@ -122,6 +122,9 @@ CELLS = _numbered((
     *_levels("long wait", {"40 s before": {"wait_start_s": 40.0}, "40 s after": {"wait_end_s": 40.0}}),
     *_levels("out of picture", {"front 2 m": {"cut_off_m": 6.5}, "front 5 m": {"cut_off_m": 9.5}}),
     *_levels("hidden", {"2 s": {"covered_s": 2.0}}),
+    *_levels("sharpening", {"1": {"sharpening": 1.0}, "2": {"sharpening": 2.0}}),
+    *_levels("contrast", {"flat": {"contrast": -0.6}, "hard": {"contrast": 0.9}}),
+    *_levels("noise", {"6 grey levels": {"noise": 6.0}}),
     *_levels("crooked lines", {"0.1 m": {"skew_m": 0.1}}, seed=729),
     *[Cell("data sheet", level, Conditions(), FIRST_SEED, wrong) for level, wrong in (
         ("wheelbase +0.5 m", {"wheelbase_m": 0.5}), ("length +0.5 m", {"length_m": 0.5}),
