@@ -45,7 +45,7 @@ for, one round after another."""
 AWAY, FACING = 0.05, -0.02
 """Tangent of the viewing angle from which a side is surely turned away from the camera: beyond it lies ground, not its
 own wall; and below which it surely faces the camera."""
-SHARED_COUNTS = 2.0  # stretches (own choice): three or four clear ones decide
+SHARED_COUNTS = 1.0  # stretch (own choice): two or three clear ones decide
 STRETCHES = 4  # that a long side is measured in, so that its heading is seen
 LEAST_SEEN = 8  # measured edges: one more than there are unknowns
 BELIEVED_SIZE_SD_M = 0.03
@@ -223,9 +223,10 @@ def fit_rim(solid: Solid, bands: Mapping[str, Layout], looks: Sequence[Mapping[s
             normal = (a * w[:, None]).T @ a + np.diag(1 / believed**2)
             found = np.linalg.solve(normal, (a * w[:, None]).T @ b)
     cov = _cov_of_stretches(a, b - a @ found, w / scatter**2, stretches, believed, CLEAN_EDGE_PX * h)
-    # What the roof looks too long or wide by, its two ends or sides share in a way that nobody knows: anywhere from all
-    # at the one to all at the other (an even distribution's variance).
-    cov[[0, 1], [0, 1]] += np.square(found[4:6]) / 12
+    # What the roof looks too long by, its two ends share in a way that nobody knows: anywhere from all at the one to
+    # all at the other (an even distribution's variance). Not so what it looks too wide by: its sides are each other's
+    # mirror image.
+    cov[0, 0] += found[4]**2 / 12
     return RimFit(float(found[0]), float(found[1]), float(found[2]), 1 + float(found[3]), float(np.sqrt(cov[3, 3])),
                   float(found[4]), float(found[5]), max(float(found[6]), 0.0), cov[:3, :3])
 
