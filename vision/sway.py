@@ -23,7 +23,9 @@ from vision.overlap import side_by_side
 from vision.plate import Plate
 from vision.sampling import Grey, flattened, sample
 
-POINTS = 4000  # more costs time without telling more (own choice)
+POINTS = 16000
+"""Of ground that are compared: with 4000, five rendered clips' focal lengths came out 1.7-3.8 % off, with 16000 0.6-1.8
+%, with 32000 no better but slower."""
 ROUNDS = 12  # it settles sooner, or not at all (own choice)
 LEAST_PICTURES = 5  # fewer leave the mean over all of them to each one
 LEAST_SEEN = 60
