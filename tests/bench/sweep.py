@@ -203,7 +203,7 @@ def markdown(results: Sequence[tuple[Cell, Mapping[str, Any]]]) -> str:
     lines = ["| condition | level | cm/px | position median | p95 | heading p95 | clearance p95 | "
              "in interval: position / heading / clearance | placed | said |", "|" + " --- |" * 10]
     lines += [_row(cell, figures) for cell, figures in results]
-    return "\n".join(lines) + "\n\n" + _together([figures for _, figures in results]) + "\n"
+    return "\n".join(lines) + "\n\n" + _together(results) + "\n"
 
 
 def _row(cell: Cell, f: Mapping[str, Any]) -> str:
@@ -220,16 +220,22 @@ def _row(cell: Cell, f: Mapping[str, Any]) -> str:
         figure(GOALS[2], 1, "°"), figure(GOALS[3], 100, "cm"), covered, placed, f["said"])) + " |"
 
 
-def _together(figures: Sequence[Mapping[str, Any]]) -> str:
-    """How many cells meet all goals, and how often the intervals hold over all of them, each cell counting alike."""
-    scored = [f for f in figures if all(c in f for c in COVERAGES)]
-    good = sum(not breaks(f) for f in figures)
-    text = f"{len(figures)} cells, {len(scored)} with a result, {good} meet every goal."
+def _together(results: Sequence[tuple[Cell, Mapping[str, Any]]]) -> str:
+    """How many cells meet all goals, and how often the intervals hold over all of them, each cell counting alike, with
+    and without those whose data sheet is wrong."""
+    scored = [(cell, f) for cell, f in results if all(c in f for c in COVERAGES)]
+    good = sum(not breaks(f) for _, f in results)
+    text = f"{len(results)} cells, {len(scored)} with a result, {good} meet every goal."
     if scored:
-        shares = (f"{name.removeprefix('coverage_')} {100 * sum(f[name] for f in scored) / len(scored):.1f} %"
-                  for name in COVERAGES)
-        text += f" In their 95 % intervals over all of them: {', '.join(shares)}."
+        text += f" In their 95 % intervals over all of them: {_held([f for _, f in scored])}"
+        right = [f for cell, f in scored if not cell.sheet]
+        text += f"; with a right data sheet: {_held(right)}." if right else "."
     return text
+
+
+def _held(figures: Sequence[Mapping[str, Any]]) -> str:
+    return ", ".join(f"{name.removeprefix('coverage_')} {100 * sum(f[name] for f in figures) / len(figures):.1f} %"
+                     for name in COVERAGES)
 
 
 def sweep(switches: Sequence[str], again: bool = False, jobs: int = 1) -> list[tuple[Cell, Mapping[str, Any]]]:
