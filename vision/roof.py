@@ -126,8 +126,8 @@ class Roof:
         best = self._fit(bgr, camera, guess)
         if self.usual is None or self.sound(best) or self._as_guessed(best, guess):
             return best
-        for start in self._starts_about(bgr, camera, guess):
-            again = self._fit(bgr, camera, start)
+        for start in (guess, *self._starts_about(bgr, camera, guess)):
+            again = self._fit(bgr, camera, start, loose=1.0)  # wide weights let what is not the roof lead it away
             if self.sound(again):
                 return again
         return NotFitted("what is seen there fits the vehicle's roof far worse than usual") if best else best
@@ -161,14 +161,14 @@ class Roof:
         found.sort(key=lambda f: -f[0])
         return [pose for _, pose in found[:ANEW_TRIES]]
 
-    def _fit(self, bgr: np.ndarray, camera: Camera, guess: Pose) -> Fitted | NotFitted:
+    def _fit(self, bgr: np.ndarray, camera: Camera, guess: Pose, loose: float = LOOSE) -> Fitted | NotFitted:
         look = self.look_at(bgr, camera, guess)
         pose = guess
         result: Fitted | NotFitted = NotFitted("the roof is out of the picture")
         lens = camera.lens.cropped(*look.corner_px)
         for points, picture in zip(self._levels, reversed(look.pictures), strict=True):
             small = Camera(lens.scaled(1 / points.factor), camera.rotation, camera.centre_m)
-            result = _lay(points, picture, small, pose)
+            result = _lay(points, picture, small, pose, loose)
             if not result:
                 return result
             assert isinstance(result, Fitted)
@@ -244,19 +244,22 @@ def best_mix(picture: np.ndarray, solid: Solid, layout: Layout) -> np.ndarray:
     return (axes[:, 2] * np.sign(axes[:, 2].sum() or 1.0)).astype(np.float32)
 
 
-def _lay(points: _Points, picture: Grey, camera: Camera, guess: Pose, iterations: int = 12) -> Fitted | NotFitted:
-    """Gauss-Newton on (x, y, heading) at one level, with Tukey weights, one gain and one offset."""
+def _lay(points: _Points, picture: Grey, camera: Camera, guess: Pose, loose: float,
+         iterations: int = 12) -> Fitted | NotFitted:
+    """Gauss-Newton on (x, y, heading) at one level, with Tukey weights, `loose` times as wide at first, one gain and
+    one offset."""
     in_sight, x, y, heading, hess, sigma, support, alike = _settled(
         picture.shown, picture.around, picture.share, points.place_m, points.height_m, points.value, guess.x_m,
         guess.y_m, guess.heading_rad, np.ascontiguousarray(camera.rotation), camera.centre_m, camera.lens.numbers,
-        iterations, ENOUGH_M if points.factor == 1 else COARSE_ENOUGH_M)
+        iterations, ENOUGH_M if points.factor == 1 else COARSE_ENOUGH_M, loose)
     if not in_sight:
         return NotFitted("less than half of the roof is in the picture")
     return Fitted(Pose(x, y, heading), np.linalg.pinv(hess) * sigma**2 * CORRELATED, support, sigma / 1.4826, alike)
 
 
 @numba.njit(cache=True, nogil=True)
-def _settled(shown, around, share, place_m, height_m, ref, x, y, heading, rotation, centre, lens, iterations, enough_m):
+def _settled(shown, around, share, place_m, height_m, ref, x, y, heading, rotation, centre, lens, iterations, enough_m,
+             loose):
     # pragma: no cover (compiled)
     """Steps, looser at first, until the roof moves less than enough_m. Whether enough of it was in sight; x, y,
     heading; normal matrix, robust sigma, share that fits and likeness of the last look."""
@@ -264,7 +267,6 @@ def _settled(shown, around, share, place_m, height_m, ref, x, y, heading, rotati
     keep, points = np.ones(n, np.bool_), np.empty((n, 3))
     points[:, 2] = height_m
     hess, sigma, support, alike = np.zeros((3, 3)), 0.0, 0.0, 0.0
-    loose = LOOSE
     for _ in range(iterations):
         c, s = np.cos(heading), np.sin(heading)
         for i in range(n):
