@@ -14,8 +14,9 @@ from paint_yard import bus_course, looking_down, paint
 from analysis.course import EXERCISES, Area, Course, Line, Mark
 from analysis.trouble import Trouble
 from vision.camera import Camera, Lens
-from vision.marks import look_at_ground
+from vision.marks import LineSpot, look_at_ground
 from vision.survey import FailedRegistration, Pick, Registration, mirror_image, refine, register, register_from_picks
+from vision.survey_guess import _plane
 from vision.survey_paint import measure_ends, measure_paint
 from vision.sway import SwaySeen, _laid_like, varied, view_of
 
@@ -90,6 +91,18 @@ def test_a_sway_that_contradicts_the_marks_is_left_out(feigned: bool) -> None:
     sway = SwaySeen(told, (), view_of(told), np.diag([0.02, 0.01, 0.01, 0.01]) ** 2)
     got = assert_good(refine(replace(found, camera=told), picture, course, sway=sway), camera, course)
     assert (got.focal_sd_px > 0.05 * camera.lens.fx) == feigned
+
+
+def test_a_line_beyond_the_fold_of_a_lens_as_tried_is_left_out() -> None:
+    """Brown's model with k1 alone folds back at 1 / sqrt(-3 k1) of the focal length: pixels farther out than
+    2/3 of that have no direction (derivative of r + k1 r^3); here at 744 px from the middle."""
+    lens = Lens(1920, 1080, 1000.0, 1000.0, 959.5, 539.5, (-0.2677, 0.0, 0.0, 0.0, 0.0))
+
+    def along(u_px: np.ndarray) -> np.ndarray:
+        return _plane(lens, LineSpot(np.column_stack([u_px, np.full(len(u_px), 539.5)]), (0.0, 1.0, -539.5), 100.0,
+                                     1.0, 1.0))
+    assert (along(np.linspace(1740.0, 1900.0, 60)) == 0).all()
+    assert np.abs(along(np.linspace(1000.0, 1900.0, 60))) == pytest.approx([0, 1, 0], abs=1e-9)
 
 
 def test_bay_on_the_other_side() -> None:

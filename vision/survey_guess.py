@@ -165,8 +165,12 @@ def _line_pairs(lines: list[LineSpot], limit: int = 14) -> Iterator[tuple[int, i
 
 
 def _plane(lens: Lens, line: LineSpot) -> np.ndarray:
-    """Unit normal (3,) of the plane through the camera and the line."""
+    """Unit normal (3,) of the plane through the camera and the line; nought where the lens as tried has no direction
+    for two of its points, beyond the fold of a strong bend."""
     rays = lens.rays(line.points_px[::max(1, len(line.points_px) // 80)])
+    rays = rays[np.isfinite(rays).all(axis=1)]
+    if len(rays) < 2:
+        return np.zeros(3)
     return np.linalg.svd(rays / np.linalg.norm(rays, axis=1)[:, None])[2][2]
 
 
@@ -233,6 +237,7 @@ def _from_cones(marks: np.ndarray, spots: list[ConeSpot], trust: np.ndarray,
     if len(use) < 4:
         return []
     xy = lens.rays(np.array([[spots[i].u_px, spots[i].v_px] for i in use]))[:, :2] * [1, -1]  # seen from above
+    xy = xy[np.isfinite(xy).all(axis=1)]
     z = xy[:, 0] + 1j * xy[:, 1]
     w = marks[:, 0] + 1j * marks[:, 1]
     apart = sorted(itertools.permutations(range(len(marks)), 2), key=lambda p: -abs(w[p[1]] - w[p[0]]))
