@@ -39,8 +39,8 @@ def picture(texture: np.ndarray, camera: Camera, seed: int) -> np.ndarray:
     u, v = np.meshgrid(np.arange(SIZE[0]), np.arange(SIZE[1]))
     px = np.stack([u, v], -1).reshape(-1, 1, 2).astype(float)
     lens = camera.lens
-    xy = cv2.undistortPoints(px, lens.matrix, lens.dist_array,
-                             criteria=(cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 60, 1e-10)).reshape(-1, 2)
+    xy = cv2.undistortPointsIter(px, lens.matrix, lens.dist_array, None, None,
+                                 (cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 60, 1e-10)).reshape(-1, 2)
     rays = np.column_stack([xy, np.ones(len(xy))]) @ camera.rotation
     spot = camera.centre_m[:2] - rays[:, :2] * (camera.centre_m[2] / rays[:, 2])[:, None]
     column = (spot[:, 0] / M_PER_TEXEL + 750).astype(np.float32).reshape(SIZE[1], SIZE[0])
