@@ -58,7 +58,7 @@ MEASURED = (
     Row(clip("vibration, rolling shutter", 103, vibration_deg=0.05, readout_s=0.03)),
     Row(clip("tilt of 25 deg through a bent lens", 104, tilt_deg=25.0, bend_k1=-0.3)),
     Row(clip("lens bent the other way, mirrored bay, second vehicle passing", 116, bend_k1=0.1, bay_on_left=False,
-             second="passing"), said="Not seen, so taken from the course file: back_right."),  # too small a cone
+             second="passing"), said="Not seen, so taken from the course file: back_right."),  # at 4 cm a pixel
     Row(clip("cones 0.5 m off, other painted lines", 328, mark_error_m=0.5, other_paint=True)),
     Row(clip("cone missing, cone fallen, other orange things, brightness step", 106, missing=("mouth_right",),
              fallen=("back_left",), orange=True, step=0.4),
