@@ -305,7 +305,7 @@ class Film:
         dome = np.ones_like(veil)
         gx, gy = np.meshgrid(np.linspace(-1, 1, lens.width), np.linspace(-1, 1, lens.height) * lens.height / lens.width)
         fall = (1 - s.vignette * (gx**2 + gy**2) / 1.32).astype(np.float32)
-        curve = tone_curve(contrast=s.contrast)
+        curve = tone_curve(s.contrast)
         rng = np.random.default_rng(s.seed + 3)
         grain = (
             rng.standard_normal((lens.height + 67, lens.width + 131, 1)) * 0.8

@@ -443,8 +443,8 @@ def develop(linear, fall, gain, curve, grain, out):
                 out[j, i, k] = np.uint8(min(max(value, np.float32(0)), np.float32(255)))
 
 
-def tone_curve(levels: int = 16384, contrast: float = 0.12) -> np.ndarray:
-    """(levels,) display values 0..255 of linear light 0..1: the sRGB curve with a slight S."""
+def tone_curve(contrast: float, levels: int = 16384) -> np.ndarray:
+    """(levels,) display values 0..255 of linear light 0..1: the sRGB curve with an S of that strength."""
     x = np.linspace(0, 1, levels)
     s = np.where(x <= 0.0031308, 12.92 * x, 1.055 * x ** (1 / 2.4) - 0.055)
     return (255 * ((1 - contrast) * s + contrast * s * s * (3 - 2 * s))).astype(np.float32)

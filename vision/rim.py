@@ -45,7 +45,7 @@ for, one round after another."""
 AWAY, FACING = 0.05, -0.02
 """Tangent of the viewing angle from which a side is surely turned away from the camera: beyond it lies ground, not its
 own wall; and below which it surely faces the camera."""
-SHARED_COUNTS = 1.0  # stretch (own choice): two or three clear ones decide
+SHARED_COUNTS = 1.0  # what is usual for an edge counts like so many stretches: two or three clear ones decide
 STRETCHES = 4  # that a long side is measured in, so that its heading is seen
 LEAST_SEEN = 8  # measured edges: one more than there are unknowns
 BELIEVED_SIZE_SD_M = 0.03
@@ -211,7 +211,7 @@ def fit_rim(solid: Solid, bands: Mapping[str, Layout], looks: Sequence[Mapping[s
                     if offset is not None:
                         rows.append(row)
                         seen.append(offset)
-                        stretches.append((side, k))
+                        stretches.append(f"{side} {k}")
                         sds.append(h * (CLEAN_EDGE_PX if look.away > AWAY and look.even else BLURRED_EDGE_PX))
         if len(rows) < LEAST_SEEN:
             return None
@@ -231,20 +231,19 @@ def fit_rim(solid: Solid, bands: Mapping[str, Layout], looks: Sequence[Mapping[s
                   float(found[4]), float(found[5]), max(float(found[6]), 0.0), cov[:3, :3])
 
 
-def _cov_of_stretches(a: np.ndarray, residual: np.ndarray, weight: np.ndarray, stretches: Sequence[tuple[str, int]],
+def _cov_of_stretches(a: np.ndarray, residual: np.ndarray, weight: np.ndarray, stretches: Sequence[str],
                       believed: np.ndarray, edge_sd_m: float) -> np.ndarray:
     """(7, 7) of what is found, each stretch of a side counting as one sighting however many pictures it is seen in.
 
     The same edge is seen again and again in like light, and errs alike (clustered errors; Liang & Zeger 1986). By how
     much is seen from how far the stretches' means stray from what is found; what is usual for an edge, edge_sd_m,
-    counts as much as SHARED_COUNTS of them. a (n, 7), residual (n,) m and weight (n,) 1/m2 of all sightings."""
-    names = sorted({s for s, w in zip(stretches, weight, strict=True) if w > 0})
-    index = np.array([names.index(s) if s in names else -1 for s in stretches])
-    rows, means, own = [], [], []
-    for k in range(len(names)):
-        w = weight[index == k]
-        rows.append(w @ a[index == k] / w.sum())
-        means.append(w @ residual[index == k] / w.sum())
+    counts as much as SHARED_COUNTS of them. a (n, 7), residual (n,) m, weight (n,) 1/m2 and stretch of all sightings.
+    """
+    of, rows, means, own = np.array(stretches), [], [], []
+    for stretch in np.unique(of[weight > 0]):
+        w = weight[of == stretch]
+        rows.append(w @ a[of == stretch] / w.sum())
+        means.append(w @ residual[of == stretch] / w.sum())
         own.append(1 / w.sum())
     r, mean, var = np.array(rows), np.array(means), np.array(own)
     clear = var < edge_sd_m**2  # the others' means stray by their own noise

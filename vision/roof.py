@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -122,12 +123,13 @@ class Roof:
 
     def lay(self, bgr: np.ndarray, camera: Camera, guess: Pose) -> Fitted | NotFitted:
         """Lay the roof onto a frame; guess within about half a metre. A fit far worse than usual has settled beside
-        the right place (stripes along the roof look alike): it is begun anew from where the roof looks most alike."""
+        the right place (stripes along the roof look alike), or was led away by what is not the roof, which wide weights
+        let in: it is begun anew with narrow ones, from the guess and from where the roof looks most alike."""
         best = self._fit(bgr, camera, guess)
         if self.usual is None or self.sound(best) or self._as_guessed(best, guess):
             return best
-        for start in (guess, *self._starts_about(bgr, camera, guess)):
-            again = self._fit(bgr, camera, start, loose=1.0)  # wide weights let what is not the roof lead it away
+        for start in self._starts_about(bgr, camera, guess):
+            again = self._fit(bgr, camera, start, loose=1.0)
             if self.sound(again):
                 return again
         return NotFitted("what is seen there fits the vehicle's roof far worse than usual") if best else best
@@ -146,8 +148,9 @@ class Roof:
         return isinstance(fit, Fitted) and (fit.misfit <= ROUGH * max(self.usual[0], ROUNDING)
                                             or 1 - fit.alike <= ROUGH * (1 - self.usual[1]))
 
-    def _starts_about(self, bgr: np.ndarray, camera: Camera, guess: Pose) -> list[Pose]:
-        """The places about a guess where the smallest picture looks most like the roof, best first."""
+    def _starts_about(self, bgr: np.ndarray, camera: Camera, guess: Pose) -> Iterator[Pose]:
+        """The guess, then the places about it where the smallest picture looks most like the roof, best first."""
+        yield guess
         look, points = self.look_at(bgr, camera, guess), self._levels[0]
         lens = camera.lens.cropped(*look.corner_px).scaled(1 / points.factor)
         small = Camera(lens, camera.rotation, camera.centre_m)
@@ -159,7 +162,7 @@ class Roof:
             if got.seen.mean() >= LEAST_IN_SIGHT:
                 found.append((float(np.corrcoef(got.value, points.value[got.seen])[0, 1]), pose))
         found.sort(key=lambda f: -f[0])
-        return [pose for _, pose in found[:ANEW_TRIES]]
+        yield from (pose for _, pose in found[:ANEW_TRIES])
 
     def _fit(self, bgr: np.ndarray, camera: Camera, guess: Pose, loose: float = LOOSE) -> Fitted | NotFitted:
         look = self.look_at(bgr, camera, guess)
