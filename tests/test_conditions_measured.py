@@ -58,7 +58,7 @@ MEASURED = (
     Row(clip("vibration, rolling shutter", 103, vibration_deg=0.05, readout_s=0.03)),
     Row(clip("tilt of 25 deg through a bent lens", 104, tilt_deg=25.0, bend_k1=-0.3)),
     Row(clip("lens bent the other way, mirrored bay, second vehicle passing", 116, bend_k1=0.1, bay_on_left=False,
-             second="passing"), said="Not seen, so taken from the course file: back_right."),  # at 4 cm a pixel
+             second="passing")),
     Row(clip("cones 0.5 m off, other painted lines", 328, mark_error_m=0.5, other_paint=True)),
     Row(clip("cone missing, cone fallen, other orange things, brightness step", 106, missing=("mouth_right",),
              fallen=("back_left",), orange=True, step=0.4),
@@ -72,8 +72,7 @@ MEASURED = (
     Row(clip("black on wet", 112, LARGER, colours="black on wet", sun=0.0)),
     Row(clip("hard low shadow, second vehicle parked", 113, sun=1.0, sun_height_deg=18.0, second="parked")),
     Row(clip("tree shadow", 114, USUAL, sun=0.9, tree_shade=0.8)),
-    Row(clip("cloud shadow, white-balance step", 115, sun=0.9, cloud_shade=0.5, white_step=0.15), placed=(0.9, 1.0),
-        said="Not seen, so taken from the course file: back_left."),  # likewise
+    Row(clip("cloud shadow, white-balance step", 115, sun=0.9, cloud_shade=0.5, white_step=0.15), placed=(0.9, 1.0)),
     Row(clip("headlamps, long wait before and after", 117, headlamps=True, sun=0.0, wait_start_s=20.0,
              wait_end_s=20.0)),
     Row(clip("partly out of the picture", 119, cut_off_m=6.5),

@@ -64,7 +64,8 @@ EDGE_WINDOW_PX, EDGE_ROUNDS, STEEPER = 0.9, 12, 1.15
 moved, each time to about half the distance that is left; and a slope so many times as steep is another edge's."""
 BEYOND_M, BLURRED_PX = 0.08, 2
 """Up to so far outwards of an edge there is ground, if the edge is the rim and not the inner one of a coloured border;
-but for so many pixels, which the edge itself is blurred over."""
+but for so many pixels, which the edge itself is blurred over (in coarse pictures, where a border is two pixels wide,
+for one only)."""
 
 
 @dataclass(frozen=True)
@@ -268,7 +269,7 @@ def _outermost(step: np.ndarray, look: np.ndarray, outward: tuple[float, float],
 def _beyond_px(spacing_m: float) -> tuple[int, int]:
     """From how many pixels outwards of an edge to how many there is ground, if it is the rim."""
     far = max(1, round(BEYOND_M / spacing_m))
-    return min(BLURRED_PX, far), far
+    return min(BLURRED_PX, max(1, far - 1)), far
 
 
 def _edge_offset(band: Layout, look: np.ndarray, part: np.ndarray, outward: tuple[float, float], expected_m: float,
