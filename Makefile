@@ -20,7 +20,7 @@ demo: .venv/installed
 	@echo "Open in a browser: $(CURDIR)/build/demo/review.html"
 
 test: .venv/installed-dev
-	$(BIN)/python -m pytest
+	$(BIN)/python -m pytest --numprocesses auto --maxprocesses 4 --dist loadfile
 
 bench: .venv/installed-dev
 	PYTHONPATH=tests $(BIN)/python -m bench $(if $(CLIPS),--clips "$(CLIPS)") --jobs $(JOBS) \

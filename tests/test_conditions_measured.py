@@ -9,12 +9,9 @@ breaks a usual clip is the sweep's to say (bench/sweep.py).
 from __future__ import annotations
 
 import json
-import os
 import shutil
-from collections.abc import Callable, Iterator, Mapping
-from concurrent.futures import ProcessPoolExecutor
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -31,7 +28,6 @@ HEADING_DEG_P95, CLEARANCE_M_P95 = 0.3, 0.06
 MOST_SDS = 3.0  # of what is stated, in the plane: a right statement is this far off once in 90 clips
 PLACED = 0.96
 GAPS = "looks at the clip gave no position; they are shown as gaps."
-PROCESSES = 2
 
 
 @dataclass(frozen=True)
@@ -114,19 +110,21 @@ def come_of(cells: tuple[Cell, ...], folder: Path) -> dict[str, Came]:
 
 
 @pytest.fixture(scope="module")
-def came(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[[Row], Came]]:
-    """Draws and measures the clips of the tests that are run, each once, some side by side."""
+def came(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Callable[[Row], Came]:
+    """Draws and measures the clips of the tests that are run, each once."""
     folder = tmp_path_factory.mktemp("conditions")
     clips: dict[str, dict[str, Cell]] = {}
     for item in request.session.items:
         if isinstance(item, pytest.Function) and item.module is request.module and hasattr(item, "callspec"):
             cell = item.callspec.params["row"].cell
             clips.setdefault(cell.clip, {})[cell.name] = cell
-    with ProcessPoolExecutor(min(PROCESSES, os.cpu_count() or 1), mp_context=get_context("spawn")) as pool:
-        coming = {name: pool.submit(come_of, tuple(cells.values()), folder) for name, cells in clips.items()}
-        yield lambda row: coming[row.cell.clip].result()[row.cell.name]
-        pool.shutdown(cancel_futures=True)
-    shutil.rmtree(folder)
+    known: dict[str, Came] = {}
+
+    def of_row(row: Row) -> Came:
+        if row.cell.name not in known:
+            known.update(come_of(tuple(clips[row.cell.clip].values()), folder))
+        return known[row.cell.name]
+    return of_row
 
 
 def judged(result: Came) -> tuple[Mapping[str, Any], Mapping[str, Any]]:

@@ -17,6 +17,8 @@ from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from analysis.course import course_from_table
 from analysis.judge import judge
 from analysis.record import attempt_to_json, track_frame
@@ -35,6 +37,10 @@ from vision.steady import one_thread_each
 FOLDER = REPO / "build" / "sweep"
 FIRST_SEED = 100
 ALL_ON = {25.0: (201, 204, 207, 210), 35.0: (214, 220, 226, 232), 45.0: (200, 215, 218, 227)}  # seeds by metres up
+TAPE_SD_M = {"length_m": 0.02, "width_m": 0.02, "height_m": 0.02, "wheelbase_m": 0.01, "front_overhang_m": 0.01,
+             "track_front_m": 0.01, "track_rear_m": 0.01}
+"""How far off a data sheet's sizes are that were measured with a tape, of a body whose ends are round and whose roof is
+a little narrower than it (one sd; common practice, no published source)."""
 GOALS = ("position_m_median", "position_m_p95", "heading_deg_p95", "clearance_m_p95")
 ATTEMPT = ("track.parquet", "attempt.json")
 COVERAGES = ("coverage_position", "coverage_heading", "coverage_clearance")
@@ -84,9 +90,17 @@ def _all_on(altitude_m: float, seed: int) -> Conditions:
         colours=("red", "blue on slabs")[seed % 2])
 
 
+def _by_tape(cell: Cell) -> Cell:
+    """The same clip with a data sheet by tape."""
+    rng = np.random.default_rng(cell.seed)
+    return replace(cell, switch="sheet by tape", clip_of=cell.name,
+                   sheet={size: round(rng.normal(0, sd_m), 2) for size, sd_m in TAPE_SD_M.items()})
+
+
+_TOGETHER = tuple(Cell("all on", f"{h:g} m, seed {s}", _all_on(h, s), s) for h, seeds in ALL_ON.items() for s in seeds)
 CELLS = _numbered((
     *_levels("plain", {"-": {}}),
-    *[Cell("all on", f"{h:g} m, seed {s}", _all_on(h, s), s) for h, seeds in ALL_ON.items() for s in seeds],
+    *_TOGETHER,
     *_levels("sway", {"none": {"sway": 0.0}, "2 m, 3 deg": {"sway": 1.0}, "4 m, 6 deg": {"sway": 2.0}}),
     *_levels("tilt", {"12 deg": {"tilt_deg": 12.0}, "18 deg": {"tilt_deg": 18.0}, "25 deg": {"tilt_deg": 25.0}}),
     *_levels("altitude", {"20 m": {"altitude_m": 20.0}, "45 m": {"altitude_m": 45.0}, "60 m": {"altitude_m": 60.0}}),
@@ -126,6 +140,7 @@ CELLS = _numbered((
     *_levels("contrast", {"flat": {"contrast": -0.6}, "hard": {"contrast": 0.9}}),
     *_levels("noise", {"6 grey levels": {"noise": 6.0}}),
     *_levels("crooked lines", {"0.1 m": {"skew_m": 0.1}}, seed=729),
+    *map(_by_tape, _TOGETHER),
     *[Cell("data sheet", level, Conditions(), FIRST_SEED, wrong) for level, wrong in (
         ("wheelbase +0.5 m", {"wheelbase_m": 0.5}), ("length +0.5 m", {"length_m": 0.5}),
         ("height +0.4 m", {"height_m": 0.4}), ("width +0.1 m", {"width_m": 0.1}))],
@@ -222,14 +237,14 @@ def _row(cell: Cell, f: Mapping[str, Any]) -> str:
 
 def _together(results: Sequence[tuple[Cell, Mapping[str, Any]]]) -> str:
     """How many cells meet all goals, and how often the intervals hold over all of them, each cell counting alike, with
-    and without those whose data sheet is wrong."""
+    and without those whose data sheet is wrong by more than a tape."""
     scored = [(cell, f) for cell, f in results if all(c in f for c in COVERAGES)]
     good = sum(not breaks(f) for _, f in results)
     text = f"{len(results)} cells, {len(scored)} with a result, {good} meet every goal."
     if scored:
         text += f" In their 95 % intervals over all of them: {_held([f for _, f in scored])}"
-        right = [f for cell, f in scored if not cell.sheet]
-        text += f"; with a right data sheet: {_held(right)}." if right else "."
+        right = [f for cell, f in scored if cell.switch != "data sheet"]
+        text += f"; without wrong data sheets: {_held(right)}." if right else "."
     return text
 
 
