@@ -9,7 +9,7 @@ from scipy.optimize import nnls
 
 from analysis.course import Mark
 from vision.camera import Camera, Lens
-from vision.survey_cone import lies, measure_cone
+from vision.survey_cone import ConePlace, lies, measure_cone
 from vision.survey_cone_drawn import _not_negative, _shares, lying_m, rings_px, solid_m
 
 CONE = Mark("pivot", 3.0, 2.0, 0.18, 0.75, 1.5)
@@ -88,3 +88,23 @@ def test_a_cone_that_stands_does_not_lie(at: tuple[float, float], pole_m: float)
         place = measure_cone(red, CAMERA, cone, (at[0] + 0.05, at[1]))
         assert place is not None
         assert not lies(red, CAMERA, cone, place)
+
+
+@pytest.mark.parametrize("aside_m", [(-0.15, -0.12), (0.2, 0.0)])
+def test_a_cone_that_stands_does_not_lie_though_it_was_measured_beside_its_place(aside_m: tuple[float, float]) -> None:
+    """As where the camera was known only roughly until then."""
+    at = np.array([-6.0, 4.0])
+    red = picture_of(rings_px(CAMERA, solid_m(CONE), at))
+    beside = at + aside_m
+    assert not lies(red, CAMERA, CONE, ConePlace(*beside, *CAMERA.project_ground(beside[None])[0], 0.02, 0.6))
+
+
+@pytest.mark.parametrize("from_px", [-12, -4, 4, 12])
+def test_a_cone_half_hidden_by_something_as_red_does_not_lie(from_px: int) -> None:
+    """Lying explains that better than standing, and neither well."""
+    at = np.array([-6.0, 4.0])
+    red = picture_of(rings_px(CAMERA, solid_m(CONE), at))
+    u = round(CAMERA.project_ground(at[None])[0, 0])
+    red[:120, u + from_px:u + from_px + 6] = 45
+    place = measure_cone(red, CAMERA, CONE, (-6.0, 4.0))
+    assert place is not None and not lies(red, CAMERA, CONE, place)

@@ -7,6 +7,7 @@ own, and moved over the ground until they explain the picture; so its height and
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -16,13 +17,17 @@ from scipy.optimize import minimize
 from analysis.course import Area, Mark
 from vision.camera import Camera
 from vision.survey_cone_drawn import BLUR_PX, lying_m, misfit, rings_px, solid_m
+from vision.survey_guess import LEAN_SHARE
 
 SURELY_STANDS = 0.9  # share explained by a cone that stands, above which it is not asked whether it lies
 LIES_BETTER = 0.85
 """A lying cone must leave less than this share of what a standing one leaves. On rendered clips two that lay left at
 most 0.76, and none of 95 that stood, seen from straight above to far aslant, less than 0.94."""
-LYING_STEPS = np.vstack([np.zeros(3), np.diag([0.1, 0.1, 0.2])])
-"""First steps of the search for a lying cone: half its base (m, m) and the angle (rad) it may be seen amiss."""
+LEAST_LYING_SHARE = 0.62
+"""What lies must look like it, too: share of the picture's variation that it explains (rendered clips: 0.69-0.84; 0.46
+of a cone that stood half hidden by a vehicle)."""
+STEPS = np.array([0.1, 0.1, 0.2])
+"""First steps of the search for a cone that lies: half its base (m, m) and the angle (rad) it may be seen amiss."""
 CONE_SD_PX = 0.3  # least error of a cone's place, however clear it is: it is no perfect cone of the stated size
 LIT_SIDE = 0.07
 """The sun lights one side of a cone, and that side is seen: its place errs by this share of half its base (rms of
@@ -116,16 +121,24 @@ def lies(red: np.ndarray, camera: Camera, mark: Mark, place: ConePlace, barrier:
     middle = weight @ ground / weight.sum()
     way = np.linalg.eigh((ground - middle).T @ ((ground - middle) * weight[:, None]))[1][:, 1]
 
-    def drawn(q: np.ndarray) -> np.ndarray:
-        return rings_px(view, lying_m(mark, q[2]), q[:2])
+    def best(drawn: Callable[[np.ndarray], np.ndarray], starts: Sequence[np.ndarray]) -> np.ndarray:
+        fits = [minimize(lambda q: float(misfit(drawn(q), patch, around)), start, method="Nelder-Mead", options={
+            "initial_simplex": start + np.vstack([np.zeros(len(start)), np.diag(STEPS[:len(start)])]), "maxfev": 60})
+            for start in starts]
+        return drawn(min(fits, key=lambda f: f.fun).x)
 
-    fits = []
-    for end in (way, -way):  # most of its red is towards the base, about a third of the way up
-        start = np.array([*(middle - end * mark.height_m / 3), math.atan2(end[1], end[0])])
-        fits.append(minimize(lambda q: float(misfit(drawn(q), patch, around)), start, method="Nelder-Mead",
-                             options={"initial_simplex": start + LYING_STEPS, "maxfev": 60}))
-    lying, standing = drawn(min(fits, key=lambda f: f.fun).x), rings_px(view, solid_m(mark), place.at_m)
-    return all(misfit(lying, patch, w) < LIES_BETTER * misfit(standing, patch, w) for w in (near, around))
+    # Of a cone that lies most red is towards the base, about a third of the way up.
+    lying = best(lambda q: rings_px(view, lying_m(mark, q[2]), q[:2]),
+                 [np.array([*(middle - end * mark.height_m / 3), math.atan2(end[1], end[0])]) for end in (way, -way)])
+    leaning = view.to_ground(view.project_ground(middle[None]), LEAN_SHARE * mark.height_m)[0]
+    standing = best(lambda q: rings_px(view, solid_m(mark), q), [np.array(place.at_m), leaning])
+
+    def clearly(watched: np.ndarray) -> bool:
+        data = patch[watched]
+        left = misfit(lying, patch, watched)
+        return bool(left < LIES_BETTER * misfit(standing, patch, watched)
+                    and left < (1 - LEAST_LYING_SHARE) * ((data - np.median(data)) ** 2).sum())
+    return clearly(near) and clearly(around)
 
 
 def _reach_m(mark: Mark) -> float:
