@@ -223,7 +223,8 @@ def test_the_sweeps_table_marks_what_breaks_and_what_was_refused():
                      (CELLS[1], {"cm_per_px": 2.0, "said": "refused: x"})])
     assert "**0.25 °**" in text and "1.1 cm" in text and "refused: x" in text
     held, missed = ({f"coverage_{k}": share for k in ("position", "heading", "clearance")} for share in (1.0, 0.0))
-    text = markdown([(CELLS[0], good | held), (replace(CELLS[0], switch="data sheet", sheet={"height_m": 0.1}), good | missed)])
+    wrong = replace(CELLS[0], switch="data sheet", sheet={"height_m": 0.1})
+    text = markdown([(CELLS[0], good | held), (wrong, good | missed)])
     assert "over all of them: position 50.0 %" in text and "without wrong data sheets: position 100.0 %" in text
     assert len({c.name for c in CELLS}) == len(CELLS)
-    assert replace(CELLS[0], sheet={"height_m": 0.1}).clip == "plain_-"
+    assert wrong.clip == "plain_-"
