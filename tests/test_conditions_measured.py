@@ -51,7 +51,7 @@ SWAYING = clip("sway of 4 m and 6 deg, gusts", 101, sway=2.0)
 MEASURED = (
     Row(SWAYING),
     Row(clip("slow climb, slow turn", 102, LARGER, climb_m=5.0, turn_deg=20.0)),
-    Row(clip("vibration, rolling shutter", 103, vibration_deg=0.05, readout_s=0.03)),
+    Row(clip("vibration, rolling shutter", 103, LARGER, vibration_deg=0.05, readout_s=0.03)),
     Row(clip("tilt of 25 deg through a bent lens", 104, LARGER, tilt_deg=25.0, bend_k1=-0.3)),
     Row(clip("lens bent the other way, mirrored bay, second vehicle passing", 116, bend_k1=0.1, bay_on_left=False,
              second="passing")),

@@ -296,9 +296,6 @@ def _edge_offset(band: Layout, look: np.ndarray, part: np.ndarray, outward: tupl
     slope = step * ground
     while 0 < i < len(slope) - 1 and slope[i] < max(slope[i - 1], slope[i + 1]):
         i += 1 if slope[i + 1] > slope[i - 1] else -1
-    inward = i - int(np.sign(sign))
-    if far <= BLURRED_PX and 0 < inward < len(step) - 1 and step[inward] > max(step[inward - 1], step[inward + 1]):
-        i = inward  # what lies a pixel beyond a coarse picture's edge may be its own flank
     return expected_m + centre_of_edge(step, between, i)
 
 
