@@ -111,13 +111,14 @@ def test_the_baselines_stops_and_legs() -> None:
 
 
 def test_a_program_is_watched_stage_by_stage(tmp_path: Path) -> None:
-    """Half a second of waiting, then of work with 200 MB in hand, then of neither."""
+    """A second of waiting, then of work with 200 MB in hand, then of neither; at least half of it is seen where other
+    programs keep the machine busy."""
     script = tmp_path / "stages.py"
     script.write_text("import sys, time\n"
-                      "print('waiting …', flush=True); time.sleep(0.5)\n"
+                      "print('waiting …', flush=True); time.sleep(1.0)\n"
                       "print('working …', file=sys.stderr, flush=True); held = bytearray(200_000_000)\n"
                       "began = time.process_time()\n"
-                      "while time.process_time() < began + 0.5: pass\n"
+                      "while time.process_time() < began + 1.0: pass\n"
                       "del held\n"
                       "print('done …', flush=True); time.sleep(0.2); print('a word'); sys.exit(3)\n")
     ran = watched([sys.executable, script], tmp_path / "log", {})
@@ -127,7 +128,7 @@ def test_a_program_is_watched_stage_by_stage(tmp_path: Path) -> None:
     _, waiting, working, done = ran.stages
     assert waiting.wall_s >= 0.5
     assert waiting.cpu_s < 0.1
-    assert 0.45 < working.cpu_s < 0.8
+    assert 0.5 < working.cpu_s < 1.3
     assert working.peak_mb > 200 > max(waiting.peak_mb, done.peak_mb)
     assert ran.whole_s == pytest.approx(done.began_s + done.wall_s)
     table = profile("clip", ran, ran).splitlines()
