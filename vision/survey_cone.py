@@ -26,8 +26,9 @@ most 0.76, and none of 95 that stood, seen from straight above to far aslant, le
 LEAST_LYING_SHARE = 0.62
 """What lies must look like it, too: share of the picture's variation that it explains (rendered clips: 0.69-0.84; 0.46
 of a cone that stood half hidden by a vehicle)."""
-STEPS = np.array([0.1, 0.1, 0.2])
-"""First steps of the search for a cone that lies: half its base (m, m) and the angle (rad) it may be seen amiss."""
+FIRST_STEPS = np.array([0.1, 0.1, 0.2])
+"""Of the search for a cone that lies or stands: half its base (m, m), and the angle (rad) a lying one may be seen
+amiss."""
 CONE_SD_PX = 0.3  # least error of a cone's place, however clear it is: it is no perfect cone of the stated size
 LIT_SIDE = 0.07
 """The sun lights one side of a cone, and that side is seen: its place errs by this share of half its base (rms of
@@ -69,7 +70,7 @@ def measure_cone(red: np.ndarray, camera: Camera, mark: Mark, start_m: tuple[flo
         return None
     patch = red[v0:v1, u0:u1].astype(float)
     data = patch[watched]
-    total = float(((data - np.median(data)) ** 2).sum())
+    total = _variation(data)
     if total <= 0:
         return None
     view, solid = replace(camera, lens=camera.lens.cropped(u0, v0)), solid_m(mark)
@@ -122,9 +123,10 @@ def lies(red: np.ndarray, camera: Camera, mark: Mark, place: ConePlace, barrier:
     way = np.linalg.eigh((ground - middle).T @ ((ground - middle) * weight[:, None]))[1][:, 1]
 
     def best(drawn: Callable[[np.ndarray], np.ndarray], starts: Sequence[np.ndarray]) -> np.ndarray:
-        fits = [minimize(lambda q: float(misfit(drawn(q), patch, around)), start, method="Nelder-Mead", options={
-            "initial_simplex": start + np.vstack([np.zeros(len(start)), np.diag(STEPS[:len(start)])]), "maxfev": 60})
-            for start in starts]
+        n = len(starts[0])
+        steps = np.vstack([np.zeros(n), np.diag(FIRST_STEPS[:n])])
+        fits = [minimize(lambda q: float(misfit(drawn(q), patch, around)), start, method="Nelder-Mead",
+                         options={"initial_simplex": start + steps, "maxfev": 60}) for start in starts]
         return drawn(min(fits, key=lambda f: f.fun).x)
 
     # Of a cone that lies most red is towards the base, about a third of the way up.
@@ -134,11 +136,15 @@ def lies(red: np.ndarray, camera: Camera, mark: Mark, place: ConePlace, barrier:
     standing = best(lambda q: rings_px(view, solid_m(mark), q), [np.array(place.at_m), leaning])
 
     def clearly(watched: np.ndarray) -> bool:
-        data = patch[watched]
         left = misfit(lying, patch, watched)
         return bool(left < LIES_BETTER * misfit(standing, patch, watched)
-                    and left < (1 - LEAST_LYING_SHARE) * ((data - np.median(data)) ** 2).sum())
+                    and left < (1 - LEAST_LYING_SHARE) * _variation(patch[watched]))
     return clearly(near) and clearly(around)
+
+
+def _variation(data: np.ndarray) -> float:
+    """Sum of squares about what most of the pixels show, the ground: what a cone there is to explain."""
+    return float(((data - np.median(data)) ** 2).sum())
 
 
 def _reach_m(mark: Mark) -> float:

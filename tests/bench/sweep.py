@@ -97,10 +97,11 @@ def _by_tape(cell: Cell) -> Cell:
                    sheet={size: round(rng.normal(0, sd_m), 2) for size, sd_m in TAPE_SD_M.items()})
 
 
-_TOGETHER = tuple(Cell("all on", f"{h:g} m, seed {s}", _all_on(h, s), s) for h, seeds in ALL_ON.items() for s in seeds)
+_ALL_ON_CELLS = tuple(Cell("all on", f"{h:g} m, seed {s}", _all_on(h, s), s)
+                      for h, seeds in ALL_ON.items() for s in seeds)
 CELLS = _numbered((
     *_levels("plain", {"-": {}}),
-    *_TOGETHER,
+    *_ALL_ON_CELLS,
     *_levels("sway", {"none": {"sway": 0.0}, "2 m, 3 deg": {"sway": 1.0}, "4 m, 6 deg": {"sway": 2.0}}),
     *_levels("tilt", {"12 deg": {"tilt_deg": 12.0}, "18 deg": {"tilt_deg": 18.0}, "25 deg": {"tilt_deg": 25.0}}),
     *_levels("altitude", {"20 m": {"altitude_m": 20.0}, "45 m": {"altitude_m": 45.0}, "60 m": {"altitude_m": 60.0}}),
@@ -140,7 +141,7 @@ CELLS = _numbered((
     *_levels("contrast", {"flat": {"contrast": -0.6}, "hard": {"contrast": 0.9}}),
     *_levels("noise", {"6 grey levels": {"noise": 6.0}}),
     *_levels("crooked lines", {"0.1 m": {"skew_m": 0.1}}, seed=729),
-    *map(_by_tape, _TOGETHER),
+    *map(_by_tape, _ALL_ON_CELLS),
     *[Cell("data sheet", level, Conditions(), FIRST_SEED, wrong) for level, wrong in (
         ("wheelbase +0.5 m", {"wheelbase_m": 0.5}), ("length +0.5 m", {"length_m": 0.5}),
         ("height +0.4 m", {"height_m": 0.4}), ("width +0.1 m", {"width_m": 0.1}))],
