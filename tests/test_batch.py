@@ -191,7 +191,8 @@ def test_a_library_on_another_file_system(tmp_path: Path) -> None:
 
 
 PROGRAM = """
-import sys
+import signal, sys
+signal.signal(signal.SIGINT, signal.default_int_handler)  # shells hand it on ignored to what runs behind
 from pathlib import Path
 from attempt_folders import write_attempt
 from batch_work import WORK
