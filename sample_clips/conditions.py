@@ -10,11 +10,14 @@ import math
 from dataclasses import dataclass, replace
 from typing import Any
 
+import numpy as np
+
 from analysis.course import Course
 from sample_clips.scenario import LORRY, Exercise, OtherVehicle, Scenario, Sky, View, Walker
-from sample_clips.scene import GroundLook, Livery
+from sample_clips.scene import GroundLook, Livery, Walls
 
 ORANGE = (240, 96, 30)
+BODY_DRAW = 5  # of the body's shape, apart from all other draws of a seed
 
 
 @dataclass(frozen=True)
@@ -61,6 +64,8 @@ class Conditions:
     # vehicle and others
     vehicle: str = "midi"
     colours: str = "red"
+    wall_in_m: float = 0.025  # how far its walls lean in at the roof at most
+    roof_round_m: float = 0.1  # the rounding of its roof's edge at most
     people_near: bool = False
     second: str = ""  # a second vehicle: "parked" or "passing"
     wait_start_s: float = 1.3
@@ -133,7 +138,9 @@ def scenario(c: Conditions, seed: int, name: str = "") -> Scenario:
         width=c.width_px, height=round(c.width_px * 9 / 32) * 2, fps=c.pictures_per_s,
     )
     course = base.nominal_course()
-    return replace(base, walkers=_people(c, course), others=_second(c, course),
+    body = np.random.default_rng([seed, BODY_DRAW])
+    return replace(base, walls=Walls(body.uniform(0, c.wall_in_m), body.uniform(0, c.roof_round_m)),
+                   walkers=_people(c, course), others=_second(c, course),
                    second_course_m=(4.0, _top(course) + 4.3 - course.mark("mouth_right").y_m) if c.orange else None,
                    covered_s=(11.0, 11.0 + c.covered_s) if c.covered_s else None)
 

@@ -196,7 +196,7 @@ class Film:
         s = self.scenario
         rng = np.random.default_rng(s.seed + 2)
         palette = Palette()
-        self.model = build_vehicle(palette, self.vehicle, s.livery, s.kind, s.units, rng)
+        self.model = build_vehicle(palette, self.vehicle, s.livery, s.kind, s.units, rng, s.walls)
         if self.vehicle.trailer:
             self.model = coupled(palette, self.model, self.vehicle.trailer, s.livery, rng)
         turns = {m.name: rng.uniform(-0.3, 0.3) for m in self.set_out.marks}

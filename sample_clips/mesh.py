@@ -67,8 +67,27 @@ def _cut(a: float, b: float) -> np.ndarray:
     return np.linspace(a, b, max(2, math.ceil(abs(b - a) / PIECE_M) + 1))
 
 
-def prism(outline: np.ndarray, z0: float, z1: float, *, side: int, top: int, solid: int = 0, lid: bool = True) -> Mesh:
-    """An upright prism over a convex (n, 2) outline, anticlockwise, symmetric about its x axis.
+def upright(z0: float, z1: float) -> np.ndarray:
+    """(n, 2) the profile of an upright wall, for `prism`: heights from the top down, and how far the wall is in."""
+    levels = _cut(z1, z0)
+    return np.column_stack([levels, np.zeros_like(levels)])
+
+
+def leaning(z0: float, z1: float, in_m: float, edge_radius_m: float) -> np.ndarray:
+    """(n, 2) the profile of a wall that leans in by in_m at the top, evenly over its upper half, and goes over into the
+    roof in a quarter round."""
+    turn = np.linspace(math.pi / 2, 0, 6) if edge_radius_m else np.zeros(1)
+    z = np.array([*(z1 - edge_radius_m * (1 - np.sin(turn))), *_cut(z1 - edge_radius_m, z0), (z0 + z1) / 2])
+    z = np.unique(z.round(9))[::-1]
+    rise = np.clip((z - z1 + edge_radius_m) / max(edge_radius_m, 1e-9), 0, 1)
+    rounded = edge_radius_m * (1 - np.sqrt(1 - np.square(rise)))
+    return np.column_stack([z, in_m * np.clip(2 * (z - z0) / (z1 - z0) - 1, 0, 1) + rounded])
+
+
+def prism(
+    outline: np.ndarray, profile: np.ndarray, *, side: int, top: int, solid: int = 0, lid: bool = True
+) -> Mesh:
+    """A body over a convex (n, 2) outline, anticlockwise, symmetric about its x axis; (m, 2) profile as of `upright`.
 
     Side texture: u runs 0..1 once round the outline from its first point, v 0 at the top to 1 at the
     bottom. Top texture: u 0..1 along x from rear to front, v 0..1 across from left to right.
@@ -81,16 +100,16 @@ def prism(outline: np.ndarray, z0: float, z1: float, *, side: int, top: int, sol
     nxt = np.roll(pts, -1, axis=0)
     along = np.concatenate([[0.0], np.cumsum(np.hypot(*(nxt - pts).T))])
     along /= along[-1]
-    levels = _cut(z1, z0)
+    z1, z0 = profile[0, 0], profile[-1, 0]
     parts = []
-    for za, zb in pairwise(levels):
+    for (za, in_a), (zb, in_b) in pairwise(profile):
         va, vb = (z1 - za) / (z1 - z0), (z1 - zb) / (z1 - z0)
         corners = np.stack(
             [
-                np.column_stack([pts, np.full(len(pts), zb)]),
-                np.column_stack([nxt, np.full(len(pts), zb)]),
-                np.column_stack([nxt, np.full(len(pts), za)]),
-                np.column_stack([pts, np.full(len(pts), za)]),
+                np.column_stack([_drawn_in(pts, in_b), np.full(len(pts), zb)]),
+                np.column_stack([_drawn_in(nxt, in_b), np.full(len(pts), zb)]),
+                np.column_stack([_drawn_in(nxt, in_a), np.full(len(pts), za)]),
+                np.column_stack([_drawn_in(pts, in_a), np.full(len(pts), za)]),
             ],
             axis=1,
         )
@@ -105,8 +124,14 @@ def prism(outline: np.ndarray, z0: float, z1: float, *, side: int, top: int, sol
         )
         parts.append(quads(corners, uv, side, solid))
     if lid:
-        parts.append(_lid(outline, z1, top, solid))
+        parts.append(_lid(_drawn_in(outline, profile[0, 1]), z1, top, solid))
     return join(parts)
+
+
+def _drawn_in(outline: np.ndarray, by_m: float) -> np.ndarray:
+    """(n, 2) an outline whose ends and sides lie further in: its corners stay about as round as they were."""
+    low, high = outline.min(axis=0), outline.max(axis=0)
+    return (low + high) / 2 + (outline - (low + high) / 2) * (1 - 2 * by_m / (high - low))
 
 
 def _lid(outline: np.ndarray, z: float, material: int, solid: int) -> Mesh:
@@ -139,7 +164,7 @@ def box(
     middle = (y0 + y1) / 2
     half = (y1 - y0) / 2
     outline = np.array([[x1, -half], [x1, half], [x0, half], [x0, -half]])
-    return prism(outline, z0, z1, side=side, top=top, solid=solid).placed(0, middle, 0)
+    return prism(outline, upright(z0, z1), side=side, top=top, solid=solid).placed(0, middle, 0)
 
 
 def disc_outline(radius: float, points: int = 12) -> np.ndarray:

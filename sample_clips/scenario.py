@@ -13,7 +13,7 @@ from analysis.layouts import course_for
 from analysis.vehicle import Vehicle, vehicle_from_table
 from sample_clips.combination import SEMI, as_one, shunted_plan
 from sample_clips.drive import LegPlan, Plan, find_run
-from sample_clips.scene import GroundLook, Livery
+from sample_clips.scene import GroundLook, Livery, Walls
 
 
 @dataclass(frozen=True)
@@ -118,6 +118,7 @@ class Scenario:
     vehicle: dict[str, Any]
     livery: Livery = field(default_factory=Livery)
     units: bool = True
+    walls: Walls = field(default_factory=Walls)
     bay_on_left: bool = True
     distances_m: dict[str, float] = field(default_factory=dict)  # of the course, where not the usual ones
     kind_of_exercise: str = "s_reverse"

@@ -14,7 +14,7 @@ from analysis.course import Area, Course, Mark
 from analysis.trailer import Trailer
 from analysis.vehicle import Solid, Vehicle, rounded_rectangle
 from sample_clips.drive import wheel_angles
-from sample_clips.mesh import Mesh, box, disc_outline, frustum, join, linear, prism, wheel
+from sample_clips.mesh import Mesh, box, disc_outline, frustum, join, leaning, linear, prism, upright, wheel
 from sample_clips.render import Light, Materials
 
 SIDE_STEP_M = 0.03
@@ -403,8 +403,8 @@ def person_mesh(wear: Clothes, stride: float) -> Mesh:
                 )
             )
     torso = disc_outline(1.0, 10) * [0.14, 0.22]
-    parts.append(prism(torso, 0.8, 1.36, side=wear.top, top=wear.top))
-    parts.append(prism(torso * [0.9, 0.8], 1.36, 1.45, side=wear.top, top=wear.top))
+    parts.append(prism(torso, upright(0.8, 1.36), side=wear.top, top=wear.top))
+    parts.append(prism(torso * [0.9, 0.8], upright(1.36, 1.45), side=wear.top, top=wear.top))
     parts.append(frustum(0.06, 0.06, 1.45, 1.52, wear.skin, 8))
     parts.append(frustum(0.085, 0.105, 1.52, 1.62, wear.skin, 10))
     parts.append(frustum(0.105, 0.10, 1.62, 1.70, wear.hair, 10))
@@ -421,9 +421,9 @@ def car_mesh(palette: Palette, colour: tuple[int, int, int]) -> Mesh:
     )
     parts = [
         box(-1.9, 1.9, -0.75, 0.75, 0.12, 0.3, side=dark, top=dark),
-        prism(rounded_rectangle(-2.15, 2.15, 1.78, 0.35), 0.25, 0.95, side=paint, top=paint),
-        prism(rounded_rectangle(-1.55, 0.75, 1.5, 0.3), 0.95, 1.3, side=glass, top=glass),
-        prism(rounded_rectangle(-1.3, 0.35, 1.36, 0.25), 1.3, 1.46, side=paint, top=paint),
+        prism(rounded_rectangle(-2.15, 2.15, 1.78, 0.35), upright(0.25, 0.95), side=paint, top=paint),
+        prism(rounded_rectangle(-1.55, 0.75, 1.5, 0.3), upright(0.95, 1.3), side=glass, top=glass),
+        prism(rounded_rectangle(-1.3, 0.35, 1.36, 0.25), upright(1.3, 1.46), side=paint, top=paint),
     ]
     return join(parts)
 
@@ -582,8 +582,22 @@ def roof_picture(solid: Solid, livery: Livery, rng: np.random.Generator, rim: bo
     return out
 
 
+@dataclass(frozen=True)
+class Walls:
+    """How far a body's walls lean in at roof height, and the rounding of its roof's edge: no data sheet tells."""
+
+    in_m: float = 0.0
+    edge_radius_m: float = 0.0
+
+
 def build_vehicle(
-    palette: Palette, vehicle: Vehicle, livery: Livery, kind: str, units: bool, rng: np.random.Generator
+    palette: Palette,
+    vehicle: Vehicle,
+    livery: Livery,
+    kind: str,
+    units: bool,
+    rng: np.random.Generator,
+    walls: Walls = Walls(),
 ) -> VehicleModel:
     """The vehicle's mesh from its file: `kind` bus, coach or lorry; `units` puts hatches and plant on the roof."""
     rubber, rim, dark = (palette.flat(linear(*c)) for c in ((34, 33, 33), (128, 128, 126), (30, 30, 32)))
@@ -596,7 +610,7 @@ def build_vehicle(
         what = kind if kind != "lorry" else next((w for w in ("cab", "chassis") if w in s.name), "box")
         if what == "chassis":  # of a tractor: open frame and tanks
             outline = rounded_rectangle(s.x_min_m, s.x_max_m, s.width_m, s.corner_radius_m)
-            parts.append(prism(outline, s.z_min_m, s.z_max_m, side=dark, top=dark, solid=i + 1))
+            parts.append(prism(outline, upright(s.z_min_m, s.z_max_m), side=dark, top=dark, solid=i + 1))
             boxes.append((s.x_min_m, s.x_max_m, -s.width_m / 2, s.width_m / 2, s.z_min_m, s.z_max_m))
             continue
         side = palette.picture(side_picture(vehicle, s, livery, what, rng))
@@ -605,7 +619,9 @@ def build_vehicle(
         )
         roof = palette.picture(roof_picture(s, roof_look, rng, rim=what in ("bus", "coach")))
         outline = rounded_rectangle(s.x_min_m, s.x_max_m, s.width_m, s.corner_radius_m)
-        parts.append(prism(outline, s.z_min_m, s.z_max_m, side=side, top=roof, solid=i + 1))
+        of = walls if what != "box" else Walls()  # of panels: upright, its edges sharp
+        wall = leaning(s.z_min_m, s.z_max_m, of.in_m, of.edge_radius_m)
+        parts.append(prism(outline, wall, side=side, top=roof, solid=i + 1))
         boxes.append((s.x_min_m, s.x_max_m, -s.width_m / 2, s.width_m / 2, s.z_min_m, s.z_max_m))
     chassis_top = (
         min(s.z_max_m for s in vehicle.solids) - 0.1

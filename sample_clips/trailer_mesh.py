@@ -8,7 +8,7 @@ import numpy as np
 
 from analysis.trailer import Trailer
 from analysis.vehicle import rounded_rectangle
-from sample_clips.mesh import Mesh, box, join, linear, prism, wheel
+from sample_clips.mesh import Mesh, box, join, linear, prism, upright, wheel
 from sample_clips.scene import (
     Livery,
     Palette,
@@ -77,8 +77,7 @@ def coupled(
         parts.append(
             prism(
                 rounded_rectangle(s.x_min_m, s.x_max_m, s.width_m, s.corner_radius_m),
-                s.z_min_m,
-                s.z_max_m,
+                upright(s.z_min_m, s.z_max_m),
                 side=palette.picture(side_picture(trailer, s, livery, "box", rng)),
                 top=palette.picture(roof_picture(s, livery, rng, rim=False)),
                 solid=number(),

@@ -59,12 +59,15 @@ ALONE: dict[str, tuple[dict[str, Any], set[str]]] = {  # what a switch is set to
     "sharpening": ({"sharpening": 1.5}, set()),
     "vehicle": ({"vehicle": "coach"}, {"vehicle", "marks", "lines", "drive", "camera", "lens"}),
     "colours": ({"colours": "white on white"}, set()),
+    "wall_in_m": ({"wall_in_m": 0.3}, set()),
+    "roof_round_m": ({"roof_round_m": 0.5}, set()),
     "people_near": ({"people_near": True}, set()),
     "second": ({"second": "parked"}, set()),
     "wait_start_s": ({"wait_start_s": 20.0}, {"drive"}),
     "wait_end_s": ({"wait_end_s": 20.0}, {"drive"}),
 }
-LOCAL = {"missing", "fallen", "orange", "people_near", "second", "headlamps", "covered_s", "other_paint"}
+LOCAL = {"missing", "fallen", "orange", "people_near", "second", "headlamps", "covered_s", "other_paint",
+         "wall_in_m", "roof_round_m"}
 
 
 @pytest.fixture(autouse=True)
