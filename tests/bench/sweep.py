@@ -38,7 +38,9 @@ FOLDER = REPO / "build" / "sweep"
 FIRST_SEED = 100
 ALL_ON = {25.0: (201, 204, 207, 210), 35.0: (214, 220, 226, 232), 45.0: (200, 215, 218, 227)}  # seeds by metres up
 SHAPED = 795  # a seed that draws nearly the most that a body may differ from a box
-MIXED = tuple(range(800, 850))
+MIXED = (801, 804, 805, 807, 809, 811, 812, 816, 818, 819, 823, 824, 828, 829, 830, 831, 832, 834, 838, 842, 843, 844,
+         845, 846)
+"""The first 24 seeds from 800 whose yard can be driven without touching a cone."""
 TAPE_SD_M = {"length_m": 0.02, "width_m": 0.02, "height_m": 0.02, "wheelbase_m": 0.01, "front_overhang_m": 0.01,
              "track_front_m": 0.01, "track_rear_m": 0.01}
 """How far off a data sheet's sizes are that were measured with a tape, of a body whose ends are round and whose roof is
