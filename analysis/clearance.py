@@ -7,6 +7,7 @@ its trailer, its motion that of its own frame.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -253,22 +254,27 @@ class Clearances:
         return out
 
 
-def clearances(motion: Motion, body: Body, surveyed: Course, track: Track) -> Clearances:
-    """All distances along the run of one body to the course as it really stands."""
+def clearances(motion: Motion, body: Body, surveyed: Course, track: Track, size_sd_m: float) -> Clearances:
+    """All distances along the run of one body to the course as it really stands. size_sd_m: of each of its sizes: half
+    a width is half as far off, a tyre's outer side by half of track and tyre width."""
     mark_sd = {m.name: m.sd_m for m in track.marks}
     line_sd = {ln.name: ln.sd_m for ln in track.lines}
     # What was not surveyed stands in the course frame only.
     usual_sd = float(np.median([m.in_course_sd_m for m in track.marks])) if track.marks else 0.0
     outline, what = body.body_outline_m(), bodywork_of(body)
     mirrors = np.concatenate(body.mirror_outlines_m()) if isinstance(body, Vehicle) else None
+    side_sd, tyre_sd = size_sd_m / 2, size_sd_m / math.sqrt(2)
     lines = [(ln, line_sd.get(ln.name, usual_sd)) for ln in surveyed.lines]
+    by_tyre = [(ln, math.hypot(sd, tyre_sd)) for ln, sd in lines]
+    by_side = [(ln, math.hypot(sd, side_sd)) for ln, sd in lines]
     return Clearances(
-        {ln.name: tyres_to_line(motion, body, ln, sd, full_width=False) for ln, sd in lines},
-        {ln.name: tyres_to_line(motion, body, ln, sd, full_width=True) for ln, sd in lines},
-        {ln.name: outline_to_line(motion, outline, ln, sd, what) for ln, sd in lines},
-        {ln.name: outline_to_line(motion, mirrors, ln, sd, "mirror") for ln, sd in lines if mirrors is not None},
-        {m.name: body_to_mark(motion, body, m, mark_sd.get(m.name, usual_sd)) for m in surveyed.marks},
-        body_to_barrier(motion, body, surveyed.barrier, usual_sd) if surveyed.barrier else None,
+        {ln.name: tyres_to_line(motion, body, ln, sd, full_width=False) for ln, sd in by_tyre},
+        {ln.name: tyres_to_line(motion, body, ln, sd, full_width=True) for ln, sd in by_tyre},
+        {ln.name: outline_to_line(motion, outline, ln, sd, what) for ln, sd in by_side},
+        {ln.name: outline_to_line(motion, mirrors, ln, sd, "mirror") for ln, sd in by_side if mirrors is not None},
+        {m.name: body_to_mark(motion, body, m, math.hypot(mark_sd.get(m.name, usual_sd), side_sd))
+         for m in surveyed.marks},
+        body_to_barrier(motion, body, surveyed.barrier, math.hypot(usual_sd, side_sd)) if surveyed.barrier else None,
         usual_sd)
 
 

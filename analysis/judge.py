@@ -50,12 +50,12 @@ def judge(track: Track, vehicle: Vehicle, course: Course, rules: Rules, sensors:
     legs = legs_of(motion, stops)
     shunts = shunts_of(legs, rules.shunt_min_forward_m)
     dry = dry_turns(smoothed, stops, vehicle, rules.dry_tolerance_rad)
-    distances = clearances(motion, vehicle, surveyed, track)
+    distances = clearances(motion, vehicle, surveyed, track, vehicle.size_sd_m)
     if vehicle.trailer is None or towed is None:
         final = final_position(motion, vehicle, distances, seen)
         mirrors = mirrors_of(motion, vehicle, surveyed, legs, seen)
     else:
-        distances = of_both(distances, clearances(towed.body, vehicle.trailer, surveyed, track))
+        distances = of_both(distances, clearances(towed.body, vehicle.trailer, surveyed, track, vehicle.size_sd_m))
         final = final_position(towed.body, vehicle.trailer, distances, seen)
         mirrors = NO_MIRRORS
     steering = steering_of(smoothed, motion, legs, seen, vehicle, surveyed)

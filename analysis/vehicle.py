@@ -13,6 +13,10 @@ from analysis.body import Solid, Tyre, rounded_rectangle, solids_from_table
 from analysis.table import REQUIRED, Table
 from analysis.trailer import Trailer, trailer_from_table
 
+USUAL_SIZE_SD_M = 0.005
+"""How far off the sizes of a maker's drawing are on the vehicle itself (one sd; common practice, no published source:
+bodies are built to a centimetre)."""
+
 
 @dataclass(frozen=True)
 class Vehicle:
@@ -24,6 +28,7 @@ class Vehicle:
     `max_wheel_rad` and `wheel_rate_radps` are of the single-track (mid-axle) road wheel.
     `mirror_glass_y_m` is from the vehicle's middle to that of the mirror's glass; `wide_angle`: wide-angle mirrors
     beside the main ones; `driver_side` +1 left, -1 right; `eye_x_m` the driver's eyes.
+    `size_sd_m`: how far each size may be off, one standard deviation.
     """
 
     name: str
@@ -52,6 +57,13 @@ class Vehicle:
     solids: tuple[Solid, ...]
     source: str = ""
     trailer: Trailer | None = None
+    size_sd_m: float = USUAL_SIZE_SD_M
+
+    @property
+    def axle_sd_m(self) -> float:
+        """Of the rear axle's place along the body whose two ends are seen: of wheelbase, front overhang and half the
+        length together."""
+        return 1.5 * self.size_sd_m
 
     @property
     def rear_overhang_m(self) -> float:
@@ -148,10 +160,11 @@ def vehicle_from_table(values: Mapping[str, Any]) -> Vehicle:
     driver_side = 1 if driver.choice("side", ("left", "right"), "left") == "left" else -1
     eye_x = driver.number("eye_x_m", 0.0, wheelbase + front, wheelbase + front - 1.0)  # 1 m behind the front: usual
     driver.done()
+    size_sd = t.number("size_sd_m", 0.0, 0.1, USUAL_SIZE_SD_M)
     solids = solids_from_table(t, -rear, wheelbase + front, width, height, clearance, corner)
     trailer = trailer_from_table(t.table("trailer"), -rear, wheelbase + front) if t.has("trailer") else None
     t.done()
     return Vehicle(name, length, width, height, wheelbase, front, track_front, track_rear, tyre_front, tyre_rear,
                    tyre_length, wheel_radius, math.radians(max_wheel), math.radians(wheel_rate), creep, corner,
                    mirror_out, mirror_x, mirror_z, mirror_glass_y, wide_angle, driver_side, eye_x, solids, source,
-                   trailer)
+                   trailer, size_sd)

@@ -15,13 +15,15 @@ from analysis.clearance import (
     ackermann_rad,
     body_to_barrier,
     body_to_mark,
+    clearances,
     distance_to_box,
     outline_to_line,
     tyre_corners_local_m,
     tyres_to_line,
 )
-from analysis.course import Area, Line, Mark
+from analysis.course import Area, Course, Line, Mark, SurveyedLine, SurveyedMark
 from analysis.swept import outlines_m, turning_circle, tyre_paths_m, wheel_for_outer_radius
+from analysis.track import Track
 from analysis.vehicle import Vehicle
 
 FOOT_M = 0.3048
@@ -67,6 +69,19 @@ def test_tyres_and_body_to_a_line_agree_with_shapely() -> None:
         hull = placed(Polygon(vehicle.body_outline_m()), x, y, heading)
         if yard.contains(hull):
             assert body.value_m[k] == pytest.approx(hull.distance(edge), abs=1e-9)
+
+
+def test_the_data_sheets_doubt_is_in_every_distance() -> None:
+    """Sizes known to 2 cm: half of track and tyre width are 1.41 cm off, half a width is 1 cm off; line 0.6, mark 1."""
+    m, certain = motion((6.0, 0.0, 0.0, 0.0), cov=np.zeros((5, 5))), np.zeros((2, 3, 3))
+    track = Track(np.zeros(2), np.ones(2, bool), *np.zeros((3, 2)), certain, np.zeros((3, 3)),
+                  marks=(SurveyedMark("pivot", 3.0, -4.0, 0.01, 3.0, -4.0),),
+                  lines=(SurveyedLine("side_left", -1.0, 2.7, 62.0, 3.1, 0.006),))
+    course = Course("c", (Mark("pivot", 3.0, -4.0),), (LINE,), Area(0, 12, -2, 2), Area(0, 1, -2, 2), None, 0.0)
+    d = clearances(m, bus(), course, track, 0.02)
+    assert d.tyre["side_left"].sd_m[0] == pytest.approx(0.01536, abs=1e-5)
+    assert d.body["side_left"].sd_m[0] == pytest.approx(0.01166, abs=1e-5)
+    assert d.mark["pivot"].sd_m[0] == pytest.approx(0.01414, abs=1e-5)
 
 
 def test_body_to_mark_agrees_with_shapely() -> None:

@@ -138,7 +138,7 @@ def told_of_a_cone(x_m: float, y_m: float, speed_mps: float = -1.0) -> list[Find
     rules = rules_from_table({"schema": 1, "name": "any", "tyre_reading": "any_part"})
     track = Track(motion.t_s, seen, motion.x_m, motion.y_m, motion.heading_rad, motion.cov[:, :3, :3], np.zeros((3, 3)))
     run = Run(vehicle, course, rules, track, motion, seen, (), legs, (), (), None,
-              clearances(motion, vehicle, course, track), None, mirrors_of(motion, vehicle, course, legs, seen))
+              clearances(motion, vehicle, course, track, 0.0), None, mirrors_of(motion, vehicle, course, legs, seen))
     return list(MAKERS["mark_unseen"](run))
 
 

@@ -79,7 +79,7 @@ def at_rest(body: object, course: Course, y_m: float = 0.0) -> Clearances:
     motion = moving(np.zeros(5), np.full(5, y_m))
     track = Track(motion.t_s, np.ones(5, bool), motion.x_m, motion.y_m, motion.heading_rad, motion.cov[:, :3, :3],
                   np.zeros((3, 3)))
-    return clearances(motion, body, course, track)  # type: ignore[arg-type]
+    return clearances(motion, body, course, track, 0.0)  # type: ignore[arg-type]
 
 
 def test_a_trailers_distances_by_hand() -> None:
@@ -117,7 +117,7 @@ def told_of(kind: str, tractor_y_m: np.ndarray, trailer_y_m: np.ndarray) -> list
     motion, towed = moving(x, tractor_y_m), moving(x - 7.4, trailer_y_m)
     seen = np.ones(len(x), bool)
     track = Track(motion.t_s, seen, motion.x_m, motion.y_m, motion.heading_rad, motion.cov[:, :3, :3], np.zeros((3, 3)))
-    of_each = (clearances(motion, VEHICLE, course, track), clearances(towed, trailer, course, track))
+    of_each = (clearances(motion, VEHICLE, course, track, 0.0), clearances(towed, trailer, course, track, 0.0))
     run = Run(VEHICLE, course, rules(), track, motion, seen, (), (Leg(0.0, 3.9, -1, 20.0),), (), (), None,
               of_both(*of_each), None, NO_MIRRORS,
               trailer=TrailerMotion(np.zeros(len(x)), np.full(len(x), 1e-3), towed))

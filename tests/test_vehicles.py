@@ -194,7 +194,7 @@ def test_an_unknown_key_is_named(key: str) -> None:
 
 KNOWN = {"rear_overhang_m", "track_front_m", "track_rear_m", "tyre_width_front_m", "tyre_width_rear_m",
          "tyre_length_m", "wheel_radius_m", "wheel_rate_deg_s", "creep_speed_mps", "corner_radius_m",
-         "ground_clearance_m", "mirror", "solid", "trailer", *values()}
+         "ground_clearance_m", "size_sd_m", "mirror", "solid", "trailer", *values()}
 
 
 @given(st.floats(min_value=26.0, max_value=20000.0))

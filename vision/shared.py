@@ -2,9 +2,10 @@
 
 Every frame is laid onto the reference view, so its camera's errors come to the vehicle in two parts. The ground under
 the vehicle moves in the course frame, and with it all that stands beside it. The roof, at its height, moves against the
-ground: a camera taken to be higher, or tilted otherwise, sees it lean otherwise. Weak where the camera of a frame is
-far from the reference view's (a long climb): the lean is worked out from there. How the two parts go together is left
-out; a camera's errors that the marks and lines leave open are just those that move the ground little.
+ground: a camera taken to be higher, or tilted otherwise, sees it lean otherwise, and a roof that is not as high as the
+data sheet has it leans otherwise. Weak where the camera of a frame is far from the reference view's (a long climb): the
+lean is worked out from there. How the two parts go together is left out; a camera's errors that the marks and lines
+leave open are just those that move the ground little.
 """
 
 from __future__ import annotations
@@ -18,11 +19,13 @@ from vision.camera import Camera
 from vision.solid import Pose
 from vision.survey_fit import STEPS, moved_by
 
+HIGHER_M = 0.01  # small against the camera's height: the slope is straight over it
 
-def shared_cov(poses: Sequence[Pose], wheelbase_m: float, roof_m: float, camera: Camera,
+
+def shared_cov(poses: Sequence[Pose], wheelbase_m: float, roof_m: float, roof_sd_m: float, camera: Camera,
                covariance: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """(n, 3, 3) of (x, y, heading) in course axes, twice: of the roof, roof_m high, against the ground under it; and of
-    that ground in the course frame. covariance (8, 8): Registration's, of `camera`."""
+    """(n, 3, 3) of (x, y, heading) in course axes, twice: of the roof, roof_m (sd roof_sd_m) high, against the ground
+    under it; and of that ground in the course frame. covariance (8, 8): Registration's, of `camera`."""
     ends = np.concatenate([p.to_course(np.array([[0.0, 0.0], [wheelbase_m, 0.0]])) for p in poses])
     heading = np.array([p.heading_rad for p in poses])
     on_ground, on_roof = camera.project_ground(ends), camera.project_ground(ends, roof_m)
@@ -33,8 +36,11 @@ def shared_cov(poses: Sequence[Pose], wheelbase_m: float, roof_m: float, camera:
         frame[:, :, k] = change_of_pose(ground_m, heading, wheelbase_m)
         roof_shift = (moved.to_ground(on_roof, roof_m) - ends) / step
         lean[:, :, k] = change_of_pose(roof_shift - ground_m, heading, wheelbase_m)
+    higher_m = (camera.to_ground(on_roof, roof_m + HIGHER_M) - ends) / HIGHER_M
+    by_height = roof_sd_m * np.nan_to_num(change_of_pose(higher_m, heading, wheelbase_m))
     lean, frame = np.nan_to_num(lean), np.nan_to_num(frame)  # a pose beyond the horizon of the reference view
-    return lean @ covariance @ np.swapaxes(lean, 1, 2), frame @ covariance @ np.swapaxes(frame, 1, 2)
+    return (lean @ covariance @ np.swapaxes(lean, 1, 2) + by_height[:, :, None] * by_height[:, None],
+            frame @ covariance @ np.swapaxes(frame, 1, 2))
 
 
 def change_of_pose(ends_m: np.ndarray, heading_rad: np.ndarray, apart_m: float) -> np.ndarray:

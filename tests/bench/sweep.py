@@ -45,6 +45,7 @@ TAPE_SD_M = {"length_m": 0.02, "width_m": 0.02, "height_m": 0.02, "wheelbase_m":
              "track_front_m": 0.01, "track_rear_m": 0.01}
 """How far off a data sheet's sizes are that were measured with a tape, of a body whose ends are round and whose roof is
 a little narrower than it (one sd; common practice, no published source)."""
+STATED_TAPE_SD_M = 0.015  # what such a sheet says of itself
 GOALS = ("position_m_median", "position_m_p95", "heading_deg_p95", "clearance_m_p95")
 ATTEMPT = ("track.parquet", "attempt.json")
 COVERAGES = ("coverage_position", "coverage_heading", "coverage_clearance")
@@ -65,6 +66,7 @@ class Cell:
     seed: int = 0
     sheet: Mapping[str, float] = field(default_factory=dict)
     clip_of: str = "plain_-"
+    size_sd_m: float | None = None  # what the sheet says of its own error; None where it says nothing
 
     @property
     def name(self) -> str:
@@ -125,8 +127,8 @@ def _mixed(seed: int) -> Conditions:
 def _by_tape(cell: Cell) -> Cell:
     """The same clip with a data sheet by tape."""
     rng = np.random.default_rng(cell.seed)
-    return replace(cell, switch="sheet by tape", clip_of=cell.name,
-                   sheet={size: round(rng.normal(0, sd_m), 2) for size, sd_m in TAPE_SD_M.items()})
+    off = {size: round(rng.normal(0, sd_m), 2) for size, sd_m in TAPE_SD_M.items()}
+    return replace(cell, switch="sheet by tape", clip_of=cell.name, sheet=off, size_sd_m=STATED_TAPE_SD_M)
 
 
 _ALL_ON_CELLS = tuple(Cell("all on", f"{h:g} m, seed {s}", _all_on(h, s), s)
@@ -213,7 +215,8 @@ def measured(cell: Cell, into: Path = FOLDER) -> dict[str, Any]:
     out.mkdir(exist_ok=True)
     sheet = (folder / "vehicle.toml").read_text()
     if cell.sheet:
-        sheet = sheet_text(tomllib.loads(sheet), cell.sheet)
+        own = {} if cell.size_sd_m is None else {"size_sd_m": cell.size_sd_m}
+        sheet = sheet_text(tomllib.loads(sheet) | own, cell.sheet)
         (out / "vehicle.toml").write_text(sheet)
     said = _judged(folder / "clip.mp4", sheet, (folder / "course.toml").read_text(), out)
     truth = Truth.read(folder / "truth" / "track.csv", folder / "truth" / "truth.json")
