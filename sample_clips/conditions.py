@@ -64,8 +64,8 @@ class Conditions:
     # vehicle and others
     vehicle: str = "midi"
     colours: str = "red"
-    wall_in_m: float = 0.025  # how far its walls lean in at the roof at most
-    roof_round_m: float = 0.1  # the rounding of its roof's edge at most
+    wall_in_m: float = 0.01  # how far its walls lean in at the roof at most
+    roof_round_m: float = 0.12  # the rounding of its roof's edge at most
     people_near: bool = False
     second: str = ""  # a second vehicle: "parked" or "passing"
     wait_start_s: float = 1.3
