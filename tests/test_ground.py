@@ -163,14 +163,44 @@ def test_inside_a_polygon() -> None:
         True, False, True, False, True]
 
 
-def test_a_camera_that_slid_along_the_lines_is_put_back() -> None:
-    """Half a metre along them, as moving shadows lead it; one that lies right, or sees from higher up, is left."""
+CONES_M = [(14.0, 1.0), (16.5, -3.0), (22.0, 0.5), (33.0, -5.0), (41.0, -0.5), (46.0, -6.5)]
+LED_M = np.array([0.5, 0.0, 0.0])  # along the lines, as moving shadows lead it
+
+
+def with_cones(picture: np.ndarray, camera: Camera) -> np.ndarray:
+    """Orange squares of 0.7 m (six pixels of this coarse picture), drawn by OpenCV to a sixteenth of a pixel."""
+    out = picture.copy()
+    for x, y in CONES_M:
+        corners = np.array([(x - 0.35, y - 0.35), (x + 0.35, y - 0.35), (x + 0.35, y + 0.35), (x - 0.35, y + 0.35)])
+        px = np.round(camera.project_ground(corners) * 16).astype(np.int32)
+        cv2.fillConvexPoly(out, px, (30, 96, 240), cv2.LINE_AA, 4)
+    return out
+
+
+def asked(reference: GroundReference, picture: np.ndarray, at: Camera) -> tuple[Placed, Placed | NotPlaced]:
+    """A picture said to be placed there, and what becomes of it."""
+    placed = Placed(at, np.eye(6), 1.0, 1.0, 1.0)
+    return placed, reference.not_slid(placed, picture, pyramid(flattened(picture), 2), None)
+
+
+def test_a_camera_that_slid_along_the_lines_is_put_back_by_the_cones() -> None:
+    """One that lies right, or sees from higher up, is left; so is one where there is no cone to tell it."""
     true = AT.moved(np.array([0.002, -0.001, 0.003]), np.array([0.1, -0.1, 0.0]))
     higher = AT.moved(np.zeros(3), np.array([0.0, 0.0, 8.0]))
-    reference = GroundReference(seen(AT), AT)
-    for at, start in ((true, true.moved(np.zeros(3), np.array([0.5, 0.0, 0.0]))), (true, true), (higher, higher)):
-        placed = Placed(start, np.eye(6), 1.0, 1.0, 1.0)
-        got = reference.not_slid(placed, pyramid(flattened(seen(at, seed=5)), 2), None)
+    reference = GroundReference(with_cones(seen(AT), AT), AT)
+    for at, start in ((true, true.moved(np.zeros(3), LED_M)), (true, true), (higher, higher)):
+        placed, got = asked(reference, with_cones(seen(at, seed=5), at), start)
         assert isinstance(got, Placed)
         assert worst_px(got.camera, at) < 0.15
         assert (got is placed) == (at is start)
+    placed, got = asked(GroundReference(seen(AT), AT), seen(true, seed=5), true.moved(np.zeros(3), LED_M))
+    assert got is placed
+
+
+def test_a_slid_camera_is_not_kept_where_nothing_of_the_ground_is_known_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Other ground between the same lines, as under trees: the cones say that it slid, nothing says where exactly."""
+    reference = GroundReference(with_cones(seen(AT), AT), AT)
+    monkeypatch.setattr("test_ground.TEXTURE", ground_texture(seed=9))
+    later = with_cones(seen(AT, seed=5), AT)
+    _, got = asked(reference, later, AT.moved(np.zeros(3), LED_M))
+    assert isinstance(got, NotPlaced) and "cones" in got.reason

@@ -20,6 +20,7 @@ import numpy as np
 
 from vision.camera import Camera, Lens, in_camera, pixel_of, rotation_vector, turned
 from vision.sampling import Grey, flattened, looked_up, pyramid, sample
+from vision.witness import Witnesses
 
 POINTS_PER_LEVEL = 2500
 """Enough for a pose to < 0.05 px in every direction; more costs time without telling more."""
@@ -41,10 +42,10 @@ MIN_SUPPORT = 0.35
 MIN_ALIKE = 0.5
 """Least correlation with the reference picture (rendered clips: 0.91-0.98 in place, 0.1-0.3 half a metre beside)."""
 
-SLID, SLID_MORE, SLID_PX = 0.5, 0.2, 25
-"""Less likeness than the first across the direction in which the ground tells least (along the lines): it is looked up,
-so many pixels of the half-size picture to either side, whether it is larger by the second elsewhere along it (rendered
-clips: 0.4-0.9 in place, 0-0.4 a decimetre or more beside, under trees; from another height 0.2, and nowhere more)."""
+SLID = 0.5
+"""Less likeness than this across the direction in which the ground tells least (along the lines): the cones are asked
+whether the picture has slid (rendered clips: 0.4-0.9 in place, 0-0.4 a decimetre or more beside, under trees; from
+another height 0.2)."""
 FEATURES, FEATURE_GRAINS = 12000, 2.0
 """Features looked for in a far frame at most, and by how many times the picture's own grain they must stand out."""
 FEATURE_CELLS, FEATURES_PER_CELL = 16, 20
@@ -111,7 +112,7 @@ class GroundReference:
         """bgr (h, w, 3); usable (h, w) bool: pixels that are ground and known (the vehicle excluded)."""
         self.camera = camera
         self.lens = camera.lens
-        self._grey = cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY)
+        self._bgr, self._grey = bgr, cv2.cvtColor(bgr, cv2.COLOR_BGR2GRAY)
         self._usable = np.ones(bgr.shape[:2], bool) if usable is None else usable
         self._levels = self._ready(1.0, levels)
 
@@ -147,7 +148,7 @@ class GroundReference:
             led = self._refine(self._wider_levels, wider, guess, avoid_px)
             if isinstance(led, Placed):
                 placed = self._refine(levels[:1], pictures, led.camera, avoid_px)
-        placed = self.not_slid(placed, pictures, avoid_px)
+        placed = self.not_slid(placed, bgr, pictures, avoid_px)
         return self.nearer(placed, self.place_anywhere(bgr, avoid_px)) if reach is Reach.WIDE else placed
 
     def place_anywhere(self, bgr: np.ndarray, avoid_px: np.ndarray | None = None,
@@ -187,27 +188,31 @@ class GroundReference:
     def _across(self) -> _Across:
         return _across(self._levels[1], pyramid(flattened(self._grey), 2)[1], self.camera)
 
-    def not_slid(self, placed: Placed | NotPlaced, pictures: list[Grey],
-                 avoid_px: np.ndarray | None) -> Placed | NotPlaced:
-        """The camera, or the one along the lines in which what lies across them looks more alike: lines hold a picture
-        from the side only, and under moving shadows little else does. pictures: as `_refine` has them, two or more."""
+    @cached_property
+    def _witnesses(self) -> Witnesses:
+        return Witnesses(self._bgr, self.camera, self._usable)
+
+    def not_slid(self, placed: Placed | NotPlaced, bgr: np.ndarray, pictures: list[Grey],
+                  avoid_px: np.ndarray | None) -> Placed | NotPlaced:
+        """The camera, or the one by which the cones are where they stood: lines hold a picture from the side only, and
+        under moving shadows little else does. pictures: as `_refine` has them, two or more."""
         if not isinstance(placed, Placed) or len(self._levels) < 2:
             return placed
-        avoid = _at_scale(avoid_px, self._levels[1].scale)
+        if self._alike_across(placed, pictures, avoid_px) > SLID:
+            return placed
+        off_m = self._witnesses.shift_m(bgr, placed.camera, avoid_px)
+        if off_m is None or np.linalg.norm(off_m) < self._witnesses.within_m:
+            return placed
+        back = Camera(placed.camera.lens, placed.camera.rotation, placed.camera.centre_m - [*off_m, 0.0])
+        again = self._refine(self._levels[:1], pictures, back, avoid_px)
+        if isinstance(again, Placed):
+            off_m = self._witnesses.shift_m(bgr, again.camera, avoid_px)
+            if off_m is not None and np.linalg.norm(off_m) < self._witnesses.within_m:
+                return again
+        return NotPlaced("the cones are not where the ground has them: moving shadows lead it away")
 
-        def alike(camera: Camera) -> float:
-            return _alike_across(pictures[1], self._across, camera, avoid)
-        here = alike(placed.camera)
-        if here > SLID:
-            return placed
-        step_m = np.append(self._across.along * 2 * self.camera.metres_per_pixel(), 0.0)
-        moved = [Camera(placed.camera.lens, placed.camera.rotation, placed.camera.centre_m + k * step_m)
-                 for k in range(-SLID_PX, SLID_PX + 1)]
-        elsewhere = [alike(camera) for camera in moved]
-        if max(elsewhere) < here + SLID_MORE:
-            return placed
-        again = self._refine(self._levels[:NEAR_LEVELS], pictures, moved[int(np.argmax(elsewhere))], avoid_px)
-        return again if isinstance(again, Placed) and alike(again.camera) > here + SLID_MORE else placed
+    def _alike_across(self, placed: Placed, pictures: list[Grey], avoid_px: np.ndarray | None) -> float:
+        return _alike_across(pictures[1], self._across, placed.camera, _at_scale(avoid_px, self._levels[1].scale))
 
     @cached_property
     def _own_features(self) -> Features:

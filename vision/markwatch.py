@@ -19,7 +19,7 @@ import numpy as np
 
 from analysis.course import Course, MarkEvent, SurveyedMark
 from vision.camera import Camera
-from vision.marks import signal_colour
+from vision.signal_square import LEAST_LIKENESS, Square, best_place, red
 
 HALF_M = 1.5  # half the watched square: a cone pushed farther is reported as gone
 CORE_SHARE = 0.6  # half the cone's own square by its height: base, and body leaning outwards
@@ -29,8 +29,6 @@ FAR_M, FAR_LOOK_S = 4.0, 1.0  # a mark this far from the vehicle only others can
 MOST_HALF_HIDDEN = 60  # such looks kept between two free ones
 LEAST_TELLING = 0.2  # of the pixels that the move changed, below which a half-hidden look tells nothing
 REFERENCE_LOOKS = 5  # looks averaged before a mark is compared with what it was: one alone would hold its noise
-LEAST_LIKENESS = 0.5  # correlation with its earlier look below which a cone is not recognised
-LEAST_STRENGTH = 0.25  # contrast against its earlier look; deep shade leaves about 0.4
 LEAST_SHIFT_M = 0.06  # less than this is what wind does to a pole, and the camera to a small mark (own choice)
 LEAST_LOOKS = 3  # a person or a shadow passing is over after fewer
 LEAST_MASS = 0.25  # of the cone's red, below which nothing of it is left
@@ -78,13 +76,9 @@ class MarkWatch:
 
     def __init__(self, marks: Sequence[SurveyedMark], course: Course, camera: Camera) -> None:
         self._metres_per_px = camera.metres_per_pixel()
-        self._step_m = max(0.02, min(0.06, 1.4 * self._metres_per_px))
-        n = round(HALF_M / self._step_m)
-        axis = np.arange(-n, n + 1) * self._step_m
-        self._grid = np.stack(np.meshgrid(axis, axis), -1).reshape(-1, 2)
-        self._side = 2 * n + 1
+        self._square = Square.of(HALF_M, self._metres_per_px)
         height = max((m.height_m for m in course.marks), default=0.75)
-        self._core = round(CORE_SHARE * height / self._step_m)
+        self._middle = self._square.middle(CORE_SHARE * height)
         self._marks = [_Watched(m) for m in marks]
 
     def look(self, t_s: float, bgr: np.ndarray, camera: Camera, vehicle_polygon_px: np.ndarray | None = None) -> None:
@@ -102,69 +96,55 @@ class MarkWatch:
                 u, v = camera.project_ground(at[None])[0]
                 far = cv2.pointPolygonTest(outline, (float(u), float(v)), True) * self._metres_per_px < -FAR_M
                 watched.next_s = t_s + FAR_LOOK_S if far else t_s
-            px = camera.project_ground(self._grid + at).astype(np.float32).reshape(self._side, self._side, 2)
-            if (px < 1).any() or (px[..., 0] > bgr.shape[1] - 2).any() or (px[..., 1] > bgr.shape[0] - 2).any():
+            px = self._square.pixels(camera, at, bgr.shape)
+            if px is None:
                 continue
             vehicle_here = cv2.remap(vehicle, px[..., 0], px[..., 1], cv2.INTER_NEAREST)
             patch = cv2.remap(bgr, px[..., 0], px[..., 1], cv2.INTER_LINEAR)
             covered = self._grown(vehicle_here, VEHICLE_MARGIN_M)
             if not covered[self._middle].any():
-                self._glance(watched, t_s, _red(patch, covered))
+                self._glance(watched, t_s, red(patch, covered))
             elif watched.reference is not None and not vehicle_here.all():
                 tight = self._grown(vehicle_here, TIGHT_MARGIN_M)
-                watched.half_hidden.append(HalfHidden(t_s, _red(patch, tight).astype(np.float16), tight > 0))
+                watched.half_hidden.append(HalfHidden(t_s, red(patch, tight).astype(np.float16), tight > 0))
                 if len(watched.half_hidden) > MOST_HALF_HIDDEN:
                     del watched.half_hidden[::2]
 
     def _grown(self, covered: np.ndarray, margin_m: float) -> np.ndarray:
-        r = round(margin_m / self._step_m)
+        r = round(margin_m / self._square.step_m)
         if r == 0 or not covered.any():
             return covered
         return cv2.dilate(covered, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * r + 1, 2 * r + 1)))
 
-    @property
-    def _middle(self) -> tuple[slice, slice]:
-        c = self._side // 2
-        return slice(c - self._core, c + self._core + 1), slice(c - self._core, c + self._core + 1)
-
-    def _glance(self, watched: _Watched, t_s: float, red: np.ndarray) -> None:
+    def _glance(self, watched: _Watched, t_s: float, look: np.ndarray) -> None:
         if watched.reference is None:
-            watched.early.append(red)
+            watched.early.append(look)
             if len(watched.early) < REFERENCE_LOOKS:
                 return
             watched.reference = np.median(watched.early, 0).astype(np.float32)
             for early in watched.early:
                 watched.glances.append(self._compare(watched.reference, early, t_s))
             return
-        glance = self._compare(watched.reference, red, t_s)
+        glance = self._compare(watched.reference, look, t_s)
         if glance.seems_away and not (watched.glances and watched.glances[-1].seems_away):
-            glance = replace(glance, red=red, just_before=tuple(watched.half_hidden))
+            glance = replace(glance, red=look, just_before=tuple(watched.half_hidden))
         watched.half_hidden.clear()
         watched.glances.append(glance)
 
-    def _compare(self, reference: np.ndarray, red: np.ndarray, t_s: float) -> Glance:
+    def _compare(self, reference: np.ndarray, look: np.ndarray, t_s: float) -> Glance:
         """Best place of the cone's pattern, first near its own; otherwise the middle of whatever red is new."""
         template = np.ascontiguousarray(reference[self._middle])
         if template.std() < 1e-6:
             return Glance(t_s, 0.0, 0.0, 0.0)
-        likeness = cv2.matchTemplate(red, template, cv2.TM_CCOEFF_NORMED)
-        n = likeness.shape[0] // 2
-        v, u = np.mgrid[-n:n + 1, -n:n + 1] * self._step_m
-        # another cone in the square (a pair stands close) is as alike as itself: near places are preferred
-        preferred = likeness - 0.1 * np.hypot(u, v)
-        j, i = divmod(int(np.argmax(preferred)), preferred.shape[1])
-        best = float(likeness[j, i])
-        there = red[j:j + template.shape[0], i:i + template.shape[1]]
-        # likeness says nothing of strength: bare ground's grain may look like anything
-        if best > LEAST_LIKENESS and there.std() > LEAST_STRENGTH * template.std():
-            du, dv = _sub_step(likeness, i, j)
-            return Glance(t_s, (i - n + du) * self._step_m, (j - n + dv) * self._step_m, best)
-        new = np.maximum(red - cv2.dilate(reference, np.ones((5, 5), np.uint8)), 0)
+        dx_m, dy_m, best, known = best_place(template, look, self._square.step_m)
+        if known:
+            return Glance(t_s, dx_m, dy_m, best)
+        new = np.maximum(look - cv2.dilate(reference, np.ones((5, 5), np.uint8)), 0)
         best = min(best, 0.0)
         new[new < 0.4 * template.max()] = 0
         if new.sum() < LEAST_MASS * template[template > 0.4 * template.max()].sum():
             return Glance(t_s, math.inf, 0.0, best)
-        axis = (np.arange(self._side) - self._side // 2) * self._step_m
+        axis = (np.arange(self._square.side) - self._square.side // 2) * self._square.step_m
         return Glance(t_s, float(new.sum(0) @ axis / new.sum()), float(new.sum(1) @ axis / new.sum()), best)
 
     def events(self) -> tuple[MarkEvent, ...]:
@@ -180,7 +160,7 @@ class MarkWatch:
         shift = np.array([math.hypot(x.dx_m, x.dy_m) for x in g])
         settled = shift[:max(LEAST_LOOKS, len(g) // 10)]
         settled = settled[np.isfinite(settled)]
-        limit = max(LEAST_SHIFT_M, 1.5 * self._step_m, 5 * float(np.median(settled)) if len(settled) else 0.0)
+        limit = max(LEAST_SHIFT_M, 1.5 * self._square.step_m, 5 * float(np.median(settled)) if len(settled) else 0.0)
         away = (shift > limit) | (np.array([x.likeness for x in g]) < LEAST_LIKENESS)
         # the moment that best parts 'at its place' from 'away'
         wrong = np.concatenate([[0], np.cumsum(away)]) + np.concatenate([np.cumsum(~away[::-1])[::-1], [0]])
@@ -197,7 +177,7 @@ class MarkWatch:
         scatter = 1.4826 * float(np.median(np.hypot(*(d - moved).T)))
         exact = np.median([x.likeness for x in seen]) > LEAST_LIKENESS
         # a fallen cone looks different: where its base went is known to about half its length
-        sd = math.hypot(scatter, 0.3 * self._step_m) if exact else math.hypot(scatter, 0.25)
+        sd = math.hypot(scatter, 0.3 * self._square.step_m) if exact else math.hypot(scatter, 0.25)
         return MarkEvent(watched.mark.name, t_s, float(np.hypot(*moved)), sd)
 
 
@@ -217,24 +197,3 @@ def _first_changed_s(before: np.ndarray | None, glance: Glance) -> float:
             break
         first = look.t_s
     return first
-
-
-def _red(patch: np.ndarray, covered: np.ndarray) -> np.ndarray:
-    lab = cv2.cvtColor(patch, cv2.COLOR_BGR2LAB).astype(np.float32)
-    free = lab[covered == 0]
-    ground = np.median((free if len(free) else lab.reshape(-1, 3))[::4], 0).astype(np.float32)  # any share will do
-    red = signal_colour((lab - ground)[..., 1:])
-    red[covered > 0] = 0
-    return cv2.GaussianBlur(red, (0, 0), 1.0)
-
-
-def _sub_step(score: np.ndarray, i: int, j: int) -> tuple[float, float]:
-    """Offset of the peak from the cell (i, j), by a parabola along each axis."""
-    def along(a: float, b: float, c: float) -> float:
-        curve = a - 2 * b + c
-        return 0.5 * (a - c) / curve if curve < -1e-12 else 0.0
-
-    h, w = score.shape
-    du = along(*(float(score[j, i + k]) for k in (-1, 0, 1))) if 0 < i < w - 1 else 0.0
-    dv = along(*(float(score[j + k, i]) for k in (-1, 0, 1))) if 0 < j < h - 1 else 0.0
-    return float(np.clip(du, -0.5, 0.5)), float(np.clip(dv, -0.5, 0.5))
