@@ -16,12 +16,12 @@ from vision.camera import Camera
 from vision.marks import find_cones
 from vision.signal_square import Square, best_place, red
 
-MOST_WITNESSES, LEAST_WITNESSES = 12, 3
+MOST_WITNESSES, LEAST_WITNESSES = 12, 3  # two may both have been hit; more than a dozen cost time (own choice)
 LOOK_M, CORE_M = 1.3, 0.45  # how far off a witness is looked for; half of what is remembered of it: a cone and its lean
 TOGETHER_M, TOGETHER_PX = 0.08, 1.5
 """Witnesses say the same if they are within this of each other: what a cone's height brings, and its pixels; being off
 by less together is no slide."""
-MAJORITY = 0.6
+MAJORITY = 0.6  # of those seen: a cone may have been hit, and a jacket walks (own choice)
 
 
 class Witnesses:
