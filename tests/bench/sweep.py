@@ -41,6 +41,8 @@ SHAPED = 795  # a seed that draws nearly the most that a body may differ from a 
 MIXED = (801, 804, 805, 807, 809, 811, 812, 816, 818, 819, 823, 824, 828, 829, 830, 831, 832, 834, 838, 842, 843, 844,
          845, 846)
 """The first 24 seeds from 800 whose yard can be driven without touching a cone."""
+COARSE_MIXED = (900, 902, 904, 907, 909, 912, 915, 917, 919, 928)
+"""Of the 19 such seeds from 900, those with the larger vehicles, the harder colours or moving shadows."""
 TAPE_SD_M = {"length_m": 0.02, "width_m": 0.02, "height_m": 0.02, "wheelbase_m": 0.01, "front_overhang_m": 0.01,
              "track_front_m": 0.01, "track_rear_m": 0.01}
 """How far off a data sheet's sizes are that were measured with a tape, of a body whose ends are round and whose roof is
@@ -178,6 +180,7 @@ CELLS = _numbered((
     *_levels("body", {"walls 3 cm in": {"wall_in_m": 0.03}, "walls 6 cm in": {"wall_in_m": 0.06},
                       "edge 0.25 m round": {"roof_round_m": 0.25}}, seed=SHAPED),
     *(Cell("mixed", f"seed {s}", _mixed(s), s) for s in MIXED),
+    *(Cell("mixed, 1280 px", f"seed {s}", replace(_mixed(s), width_px=1280), s) for s in COARSE_MIXED),
     *map(_by_tape, _ALL_ON_CELLS),
     *[Cell("data sheet", level, Conditions(), FIRST_SEED, wrong) for level, wrong in (
         ("wheelbase +0.5 m", {"wheelbase_m": 0.5}), ("length +0.5 m", {"length_m": 0.5}),
