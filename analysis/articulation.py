@@ -84,7 +84,7 @@ def with_trailer(angles: Angles, run: Smoothed, motion: Motion, vehicle: Vehicle
     moved = share * correction[:, None]
     better = Motion(motion.t_s, motion.x_m + moved[:, 0], motion.y_m + moved[:, 1], motion.heading_rad + correction,
                     motion.speed_mps + moved[:, 3], motion.wheel_rad + moved[:, 4], cov, motion.standing,
-                    motion.frame_cov)
+                    motion.frame_cov, motion.strain_cov)
     h, back = trailer.hitch_x_m, trailer.hitch_to_axle_m
     slope = np.zeros((n, 3, 4))  # of the trailer's (x, y, heading) by the vehicle's and the trailer's heading
     slope[:, 0, 0] = slope[:, 1, 1] = slope[:, 2, 3] = 1.0
@@ -101,7 +101,7 @@ def with_trailer(angles: Angles, run: Smoothed, motion: Motion, vehicle: Vehicle
     speed = better.speed_mps * np.cos(angle) + sideways * np.sin(angle)
     sd = np.sqrt(both[:, 0, 0] + both[:, 1, 1] - 2 * both[:, 0, 1])
     return better, TrailerMotion(angle, sd, Motion(motion.t_s, x, y, heading, speed, np.zeros(n), theirs,
-                                                   motion.standing, motion.frame_cov))
+                                                   motion.standing, motion.frame_cov, motion.strain_cov))
 
 
 def _problem(run: Smoothed, track: Track, vehicle: Vehicle) -> TrailerProblem:

@@ -23,7 +23,8 @@ class Motion:
 
     t_s (n,); x_m, y_m, heading_rad, speed_mps (signed), wheel_rad (single-track, left positive), each (n,);
     cov (n, 5, 5) in that order, against what stands in the yard beside it, with what frames share; standing (n,)
-    probability of standing still. frame_cov (n, 3, 3): of the course frame itself there, in x, y, heading; None for 0.
+    probability of standing still. frame_cov (n, 3, 3): of the course frame itself there, in x, y, heading; strain_cov
+    (n, 3, 3): of the ground there, as Track's. None: nothing of the kind.
     """
 
     t_s: np.ndarray
@@ -35,6 +36,14 @@ class Motion:
     cov: np.ndarray
     standing: np.ndarray
     frame_cov: np.ndarray | None = None
+    strain_cov: np.ndarray | None = None
+
+    def stretch_var(self, normal: np.ndarray) -> np.ndarray:
+        """(n,) variance of how much longer (a share) what lies along the unit vectors `normal` (n, 2) is than seen."""
+        if self.strain_cov is None:
+            return np.zeros(len(normal))
+        along = np.column_stack([normal[:, 0] ** 2, normal[:, 1] ** 2, 2 * normal[:, 0] * normal[:, 1]])
+        return np.einsum("ni,nij,nj->n", along, self.strain_cov, along)
 
     def in_course_cov(self) -> np.ndarray:
         """(n, 3, 3) of x, y, heading in the course frame."""

@@ -85,9 +85,9 @@ def _points_to_line(motion: Motion, points: np.ndarray, line: Line, line_sd_m: f
     worst = np.argmax(value, axis=1) if innermost else np.argmin(value, axis=1)
     k = np.arange(len(worst))
     place = points[k, worst]
-    normal = line_normal(line)
-    slope = _pose_slope(motion, place, np.tile(normal, (len(worst), 1)))
-    return value[k, worst], _sd(slope, motion.cov[:, :3, :3], line_sd_m), place
+    normal = np.tile(line_normal(line), (len(worst), 1))
+    apart = line.clearance_m(np.column_stack([motion.x_m, motion.y_m]))
+    return value[k, worst], _sd(motion, place, normal, apart, line_sd_m), place
 
 
 def line_normal(line: Line) -> np.ndarray:
@@ -102,8 +102,14 @@ def _pose_slope(motion: Motion, place: np.ndarray, normal: np.ndarray) -> np.nda
     return np.column_stack([normal, normal[:, 1] * arm[:, 0] - normal[:, 0] * arm[:, 1]])
 
 
-def _sd(slope: np.ndarray, cov: np.ndarray, other_sd_m: float) -> np.ndarray:
-    return np.sqrt(np.einsum("ni,nij,nj->n", slope, cov, slope) + other_sd_m**2)
+def _sd(motion: Motion, place: np.ndarray, normal: np.ndarray, apart_m: np.ndarray | float,
+        other_sd_m: float) -> np.ndarray:
+    """(n,) of a distance along `normal` (n, 2) from a body's point `place` (n, 2) to something else, known to
+    other_sd_m. apart_m (n,): from the body's origin to that along the normal, which is as uncertain as the yard's scale
+    there (the body's own size is not)."""
+    slope = _pose_slope(motion, place, normal)
+    own = np.einsum("ni,nij,nj->n", slope, motion.cov[:, :3, :3], slope)
+    return np.sqrt(own + motion.stretch_var(normal) * np.square(apart_m) + other_sd_m**2)
 
 
 def _nearest(readings: list[tuple[np.ndarray, np.ndarray, np.ndarray]], names: tuple[str, ...]) -> Reading:
@@ -195,9 +201,7 @@ def _box_to_point(motion: Motion, box: tuple[float, float, float, float, float],
     distance, away = distance_to_box(local, *box)
     normal = np.column_stack([c * away[:, 0] - s * away[:, 1], s * away[:, 0] + c * away[:, 1]])
     place = np.array([mark.x_m, mark.y_m]) - normal * distance[:, None]
-    # Moving the vehicle towards the mark shortens the distance.
-    slope = -_pose_slope(motion, place, normal)
-    return distance - reach_m, _sd(slope, motion.cov[:, :3, :3], mark_sd_m), place
+    return distance - reach_m, _sd(motion, place, normal, dx * normal[:, 0] + dy * normal[:, 1], mark_sd_m), place
 
 
 def body_to_barrier(motion: Motion, body: Body, barrier: Area, sd_m: float) -> Reading:
@@ -211,8 +215,8 @@ def body_to_barrier(motion: Motion, body: Body, barrier: Area, sd_m: float) -> R
     worst = np.argmin(distance, axis=1)
     k = np.arange(len(worst))
     place = outline[k, worst]
-    readings = [(distance[k, worst], _sd(_pose_slope(motion, place, away[k, worst]), motion.cov[:, :3, :3], sd_m),
-                 place)]
+    # its place is that of the course file: how far it is off in the course frame has the yard's scale in it
+    readings = [(distance[k, worst], _sd(motion, place, away[k, worst], 0.0, sd_m), place)]
     box = (body.x_rear_m, body.x_front_m, -body.width_m / 2, body.width_m / 2, body.corner_radius_m)
     for y in (barrier.y_min_m, barrier.y_max_m):
         readings.append(_box_to_point(motion, box, Mark("barrier", barrier.x_max_m, y), sd_m, 0.0))

@@ -138,7 +138,7 @@ def motion_of(run: Smoothed, probability: np.ndarray, track: Track) -> Motion:
     # Where it is open whether the vehicle already stands, its speed is as well.
     cov[:, 3, 3] += probability[at] * (1 - probability[at]) * _EDGE_SPEED_MPS**2
     x, y, heading, speed, wheel = state[:, columns].T
-    return Motion(track.t_s, x, y, heading, speed, wheel, cov, probability[at], track.frame_cov)
+    return Motion(track.t_s, x, y, heading, speed, wheel, cov, probability[at], track.frame_cov, track.strain_cov)
 
 
 def bridged(track: Track) -> np.ndarray:

@@ -71,8 +71,9 @@ class Track:
     that is independent from frame to frame. What frames share cannot be averaged away: `common_cov` (3, 3) in the
     vehicle's own axes (along, across, heading), its offset against what was taken for its outline; `lean_cov`
     (n, 3, 3) in course axes, of its roof against the ground under it, from what is not known of the camera's height and
-    tilt; `frame_cov` (n, 3, 3) in course axes, of the course frame at its place, which all that stands there shares.
-    None: nothing of the kind.
+    tilt; `frame_cov` (n, 3, 3) in course axes, of the course frame at its place, which all that stands there shares;
+    `strain_cov` (n, 3, 3) of the ground about it: stretched along x, along y, and sheared (as shares), so that what
+    stands apart is not as far apart as it looks. None: nothing of the kind.
     `notes` are plain sentences about the measurement that a person should read. `articulation` is of the trailer, None
     for a vehicle without one.
     """
@@ -93,6 +94,7 @@ class Track:
     articulation: Articulation | None = None
     lean_cov: np.ndarray | None = None
     frame_cov: np.ndarray | None = None
+    strain_cov: np.ndarray | None = None
 
     def shared_cov(self) -> np.ndarray:
         """(3, 3) what frames share of the place against the ground, in the vehicle's axes, on average over the run."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -82,6 +83,23 @@ def test_the_data_sheets_doubt_is_in_every_distance() -> None:
     assert d.tyre["side_left"].sd_m[0] == pytest.approx(0.01536, abs=1e-5)
     assert d.body["side_left"].sd_m[0] == pytest.approx(0.01166, abs=1e-5)
     assert d.mark["pivot"].sd_m[0] == pytest.approx(0.01414, abs=1e-5)
+
+
+def test_a_yard_of_doubtful_scale_is_in_every_distance_across_it() -> None:
+    """1 % along x and along y together: of the 2.7 m from the vehicle's middle to a line beside it 2.7 cm, of the 5 m
+    to a cone straight ahead 5 cm, however near to them a tyre or the front is; nothing where only the other way is."""
+    level = Line("side_left", -1.0, 2.7, 62.0, 2.7, 0.15, -1)
+    cone = Mark("pivot", 14.0, 0.0, 0.18, 0.75, 0.0)
+    ways = {"both": (1e-4, 1e-4, 1e-4), "along": (1e-4, 0.0, 0.0)}
+    got = {}
+    for name, (xx, yy, xy) in ways.items():
+        strain = np.array([[[xx, xy, 0.0], [xy, yy, 0.0], [0.0, 0.0, 0.0]]]) if name == "both" else \
+            np.diag([xx, yy, 0.0])[None]
+        m = replace(motion((9.0 - bus().x_front_m + 4.0, 0.0, 0.0, 0.0), cov=np.zeros((5, 5))), strain_cov=strain)
+        got[name] = (tyres_to_line(m, bus(), level, 0.0, full_width=False).sd_m[0],
+                     body_to_mark(m, bus(), cone, 0.0).sd_m[0], 14.0 - m.x_m[0])
+    assert got["both"][0] == pytest.approx(0.027, abs=1e-6) and got["along"][0] == 0.0
+    assert got["both"][1] == pytest.approx(0.01 * got["both"][2], abs=1e-6) == got["along"][1]
 
 
 def test_body_to_mark_agrees_with_shapely() -> None:

@@ -1,13 +1,15 @@
 """Finding cones and lines in painted pictures whose truth is known."""
 
 import math
+from dataclasses import replace
 
 import cv2
 import numpy as np
 import pytest
 from paint_yard import bus_course, looking_down, paint
 
-from vision.marks import find_cones, find_lines, sample, unbend
+from vision.marks import ConeSpot, find_cones, find_lines, sample, unbend, without_stripes
+from vision.survey import Registration, register
 
 
 def test_every_cone_is_found_near_its_base() -> None:
@@ -33,6 +35,36 @@ def test_cones_survive_light_and_noise(change: str) -> None:
     bases = camera.project_ground(np.array([[m.x_m, m.y_m] for m in course.marks]))
     nearest = np.hypot(*(spots[None] - bases[:, None]).transpose(2, 0, 1)).min(1)
     assert (nearest < 0.25 / camera.metres_per_pixel()).all()
+
+
+def spot(u_px: float, v_px: float, size_px: float = 20.0) -> ConeSpot:
+    return ConeSpot(u_px, v_px, 1.0, size_px, 60.0)
+
+
+def test_the_stripes_of_a_barrier_are_no_cones() -> None:
+    """Five stripes of 20 px, 45 px from one to the next, seen a little aslant; cones before them, a pair, a row of them
+    along a line (2 m apart, of 12 px), and two of like size are cones."""
+    stripes = [spot(202 + 0.5 * k, 497 + 45 * k, 20 + k % 2) for k in range(5)]
+    cones = [spot(223, 503, 9), spot(223, 656, 8), spot(670, 460, 12), spot(670, 640, 12), spot(1200, 578, 14)]
+    row = [spot(300 + 95 * k, 800, 12) for k in range(6)]
+    two = [spot(900, 100), spot(945, 100)]
+    assert without_stripes([*stripes, *cones, *row, *two]) == [*cones, *row, *two]
+    assert without_stripes([]) == []
+
+
+def test_a_barriers_end_does_not_stand_in_for_a_cone_beside_it() -> None:
+    """Both cones at the bay's back stand 30 cm before their places, clear of the barrier: they are measured there."""
+    course = bus_course()
+    camera = looking_down(course)
+    backs = {"back_left", "back_right"}
+    off = replace(course, marks=tuple(replace(m, x_m=m.x_m + (0.3 if m.name in backs else 0.2)) for m in course.marks))
+    got = register(paint(off, camera), course)
+    assert isinstance(got, Registration), got
+    here = {m.name: (m.x_m, m.y_m) for m in got.marks}
+    for name in backs:
+        true = off.mark(name)
+        assert math.hypot(here[name][0] - here["pivot"][0] - true.x_m + off.mark("pivot").x_m,
+                          here[name][1] - true.y_m) < 0.1, name
 
 
 def test_nothing_red_gives_no_cones() -> None:

@@ -8,6 +8,7 @@ Weak when cones are not red or orange, when a cone's base is under 3 px, or when
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -21,6 +22,10 @@ CONE_HUE_RAD = math.radians(40.0)  # Lab hue of signal red-orange; half-width 45
 GRAIN_FACTOR = 6.0  # a candidate must stand out of the ground's grain by this many standard deviations
 WORKING_SIZE = 1280  # long lines are found in a picture reduced to this longer side (paint is then about 2 px wide)
 MOST_POINTS = 12000  # keeps a grassy picture from costing time; two lines are a few thousand points
+STRIPES_APART, STRIPES_ALIKE, STRIPES_EVEN = (1.3, 4.0), 1.35, 0.25
+"""Three signal-coloured spots in a row are a striped barrier's if they are so many of their sizes apart (a stripe and
+its gap; cones in a row stand ten and more apart), their sizes differ by no more than this factor, and the third lies
+where the first two point to, within this share of the way (our own estimates)."""
 RIDGE_FACTOR = 3.5  # the same for a single point of a painted line (many such points make a line)
 
 
@@ -185,6 +190,22 @@ def _blobs(part: np.ndarray, x: int, y: int, low: float, longest: float) -> list
         spots.append(ConeSpot(float((u * weight).sum() / total), float((v * weight).sum() / total),
                               0.1 + 0.15 * side, side, float(part[piece].max())))
     return spots
+
+
+def without_stripes(spots: Sequence[ConeSpot]) -> list[ConeSpot]:
+    """The spots that are no stripes of a barrier: three or more alike, close together and evenly in a row."""
+    at = np.array([(s.u_px, s.v_px) for s in spots]).reshape(-1, 2)
+    size = np.array([s.size_px for s in spots])
+    stripes: set[int] = set()
+    for j in range(len(spots)):
+        way = at - at[j]
+        apart = np.hypot(*way.T) / size[j]
+        alike = np.maximum(size / size[j], size[j] / size) < STRIPES_ALIKE
+        near = np.flatnonzero(alike & (apart > STRIPES_APART[0]) & (apart < STRIPES_APART[1]))
+        for i, k in itertools.combinations(near, 2):
+            if np.hypot(*(way[i] + way[k])) < STRIPES_EVEN * min(apart[i], apart[k]) * size[j]:
+                stripes |= {int(i), j, int(k)}
+    return [s for i, s in enumerate(spots) if i not in stripes]
 
 
 def unbend(px: np.ndarray, bend: float, size: tuple[int, int]) -> np.ndarray:

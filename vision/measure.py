@@ -126,13 +126,15 @@ def _track(steps: Sequence[Step], footage: Footage, registration: Registration, 
     k = strays(t_s[measured], np.column_stack([x, y, heading])[measured], cov[measured])
     cov *= k[:, None] * k
     path = camera_path([s.camera for s in steps], t_s, registration.camera.lens, registration.focal_sd_px)
-    lean, frame = shared_cov([Pose(*p) for p in zip(x, y, heading, strict=True)], vehicle.wheelbase_m, vehicle.height_m,
-                             vehicle.size_sd_m, registration.camera, registration.covariance)
+    poses = [Pose(*p) for p in zip(x, y, heading, strict=True)]
+    lean, frame, strain = shared_cov(poses, vehicle.wheelbase_m, vehicle.height_m, vehicle.size_sd_m,
+                                     registration.camera, registration.covariance)
     of_body = rim_cov(learnt.rim) + np.diag([vehicle.axle_sd_m**2, 0.0, 0.0])
     return Track(t_s, measured, x, y, heading, cov, of_body,
                  registration.marks, registration.lines, events, path,
                  (*footage.notes, *_notes(steps, registration, learnt, vehicle), *coupling_notes(learnt.roof)),
-                 articulation=articulation_of([s.fitted for s in steps], learnt.roof), lean_cov=lean, frame_cov=frame)
+                 articulation=articulation_of([s.fitted for s in steps], learnt.roof), lean_cov=lean, frame_cov=frame,
+                 strain_cov=strain)
 
 
 def _notes(steps: Sequence[Step], registration: Registration, learnt: LearntRoof, vehicle: Vehicle) -> list[str]:

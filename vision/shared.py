@@ -23,24 +23,38 @@ HIGHER_M = 0.01  # small against the camera's height: the slope is straight over
 
 
 def shared_cov(poses: Sequence[Pose], wheelbase_m: float, roof_m: float, roof_sd_m: float, camera: Camera,
-               covariance: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+               covariance: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """(n, 3, 3) of (x, y, heading) in course axes, twice: of the roof, roof_m (sd roof_sd_m) high, against the ground
-    under it; and of that ground in the course frame. covariance (8, 8): Registration's, of `camera`."""
+    under it; and of that ground in the course frame. And (n, 3, 3) of how the ground there is strained, as
+    `Track.strain_cov` has it. covariance (8, 8): Registration's, of `camera`."""
     ends = np.concatenate([p.to_course(np.array([[0.0, 0.0], [wheelbase_m, 0.0]])) for p in poses])
+    aside = np.concatenate([p.to_course(np.array([[0.0, wheelbase_m]])) for p in poses])
     heading = np.array([p.heading_rad for p in poses])
     on_ground, on_roof = camera.project_ground(ends), camera.project_ground(ends, roof_m)
-    lean, frame = np.zeros((2, len(poses), 3, len(STEPS)))
+    lean, frame, strain = np.zeros((3, len(poses), 3, len(STEPS)))
     for k, step in enumerate(STEPS):
         moved = moved_by(camera, np.diag(STEPS)[k])
         ground_m = (moved.to_ground(on_ground) - ends) / step
         frame[:, :, k] = change_of_pose(ground_m, heading, wheelbase_m)
+        aside_m = (moved.to_ground(camera.project_ground(aside)) - aside) / step
+        strain[:, :, k] = _strain(ground_m[::2], ground_m[1::2], aside_m, heading, wheelbase_m)
         roof_shift = (moved.to_ground(on_roof, roof_m) - ends) / step
         lean[:, :, k] = change_of_pose(roof_shift - ground_m, heading, wheelbase_m)
     higher_m = (camera.to_ground(on_roof, roof_m + HIGHER_M) - ends) / HIGHER_M
     by_height = roof_sd_m * np.nan_to_num(change_of_pose(higher_m, heading, wheelbase_m))
-    lean, frame = np.nan_to_num(lean), np.nan_to_num(frame)  # a pose beyond the horizon of the reference view
-    return (lean @ covariance @ np.swapaxes(lean, 1, 2) + by_height[:, :, None] * by_height[:, None],
-            frame @ covariance @ np.swapaxes(frame, 1, 2))
+    # NaN: a pose beyond the horizon of the reference view
+    lean, frame, strain = np.nan_to_num(lean), np.nan_to_num(frame), np.nan_to_num(strain)
+    of_lean, of_frame, of_strain = (by @ covariance @ np.swapaxes(by, 1, 2) for by in (lean, frame, strain))
+    return of_lean + by_height[:, :, None] * by_height[:, None], of_frame, of_strain
+
+
+def _strain(here_m: np.ndarray, ahead_m: np.ndarray, aside_m: np.ndarray, heading_rad: np.ndarray,
+            apart_m: float) -> np.ndarray:
+    """(n, 3) how the ground is stretched along x, along y, and sheared, from how three spots of it move, each (n, 2):
+    here, apart_m ahead and as far to the left (small strain: the gradient's even part)."""
+    turn = turns(heading_rad)[:, :2, :2]
+    gradient = np.stack([ahead_m - here_m, aside_m - here_m], axis=2) / apart_m @ np.swapaxes(turn, 1, 2)
+    return np.column_stack([gradient[:, 0, 0], gradient[:, 1, 1], (gradient[:, 0, 1] + gradient[:, 1, 0]) / 2])
 
 
 def change_of_pose(ends_m: np.ndarray, heading_rad: np.ndarray, apart_m: float) -> np.ndarray:

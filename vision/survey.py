@@ -17,7 +17,7 @@ import numpy as np
 from analysis.course import Area, Course, Line, Mark, SurveyedLine, SurveyedMark
 from analysis.trouble import Trouble
 from vision.camera import Camera, Lens
-from vision.marks import ConeSpot, GroundLook, find_cones, find_lines, look_at_ground, signal_colour
+from vision.marks import ConeSpot, GroundLook, find_cones, find_lines, look_at_ground, signal_colour, without_stripes
 from vision.survey_cone import ConePlace, barrier_mask, lies, measure_cone
 from vision.survey_fit import (
     BAY_PAINT_SETTING_OUT_M,
@@ -101,7 +101,7 @@ def register(bgr: np.ndarray, course: Course, *, lens: Lens | None = None,
     """Place one overhead picture in the course frame. `exclude_mask`: non-zero where not to look (the vehicle)."""
     look = look_at_ground(bgr)
     size = (bgr.shape[1], bgr.shape[0])
-    spots = find_cones(bgr, base_px=base_range_px(course, max(size)), exclude=exclude_mask, look=look)
+    spots = _cones_in(look, course, exclude_mask)
     lines, bend = find_lines(bgr, exclude=exclude_mask)
     if len(spots) < LEAST_MARKS:
         return FailedRegistration(
@@ -155,7 +155,7 @@ def refine(registration: Registration, bgr: np.ndarray, course: Course, *, lens_
     """Measure and fit again on another picture from the same place (say, the yard's plate without the vehicle);
     sway: what the camera's own movement tells of that view's lens and tilt."""
     look = look_at_ground(bgr)
-    spots = find_cones(bgr, base_px=base_range_px(course, max(bgr.shape[:2])), exclude=exclude_mask, look=look)
+    spots = _cones_in(look, course, exclude_mask)
     return _settle(look, course, registration.camera, spots, exclude_mask, lens_known=lens_known, sway=sway)
 
 
@@ -194,6 +194,12 @@ def register_from_picks(picks: Sequence[Pick], course: Course, size: tuple[int, 
     if isinstance(got, FailedRegistration):
         raise got.trouble()
     return got
+
+
+def _cones_in(look: GroundLook, course: Course, exclude: np.ndarray | None) -> list[ConeSpot]:
+    """Candidate cones of the course's size; a barrier's stripes would stand in for cones beside it."""
+    base_px = base_range_px(course, max(look.bgr.shape[:2]))
+    return without_stripes(find_cones(look.bgr, base_px=base_px, exclude=exclude, look=look))
 
 
 def base_range_px(course: Course, long_side_px: int) -> tuple[float, float]:
