@@ -1,9 +1,8 @@
 """Cones watched through the clip: one that moves or falls is evidence of contact.
 
-Around each mark a small square of ground is looked at, always in the same ground coordinates, so that the camera's sway
-drops out. What counts is the pattern of signal colour against the ground beside it: shadows and brightness change its
-strength, not its place. The judgement is made over the whole clip: at its place before, elsewhere or gone ever after.
-A person or the vehicle in front of a cone for a while is therefore not mistaken for a fall.
+Around each mark a small square of ground is looked at (signal_square.py). The judgement is made over the whole clip: at
+its place before, elsewhere or gone ever after. A person or the vehicle in front of a cone for a while is therefore not
+mistaken for a fall.
 
 Weak when a cone is hidden from its fall to the end of the clip, or moves by less than about a pixel.
 """
