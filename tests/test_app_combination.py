@@ -11,7 +11,7 @@ from app_running import running
 from cli.files import read_vehicle
 
 SIZES = {"name": "Artic 2", "length_m": "6.0", "width_m": "2.5", "height_m": "3.6", "wheelbase_m": "3.7",
-         "front_overhang_m": "1.4", "trailer_hitch_x_m": "0.6", "trailer_hitch_to_axle_m": "7.7",
+         "front_overhang_m": "1.4", "size_sd_m": "0.02", "trailer_hitch_x_m": "0.6", "trailer_hitch_to_axle_m": "7.7",
          "trailer_length_m": "13.6", "trailer_width_m": "2.55", "trailer_height_m": "4.0",
          "trailer_rear_overhang_m": "4.3", "trailer_max_articulation_deg": "75"}
 
@@ -19,12 +19,13 @@ SIZES = {"name": "Artic 2", "length_m": "6.0", "width_m": "2.5", "height_m": "3.
 def test_a_combination_is_begun_from_the_generic_one_and_corrected(tmp_path: Path) -> None:
     with running(tmp_path / "folder") as app:
         form = app.ask("GET", "/setup/vehicle?from=semi_14")[1]
+        assert b'name="size_sd_m" value="0.015"' in form  # by tape, as the generic vehicles' files have it
         assert b'name="trailer_hitch_to_axle_m" value="8.4"' in form and b"cab_length_m" not in form
         assert b'data-drawing="/setup/vehicle/drawing?from=semi_14"' in form
         assert app.ask("POST", "/setup/vehicle?from=semi_14", urlencode(SIZES).encode())[0] == 303
         path = app.root / "vehicles" / "artic-2.vehicle.toml"
         v = read_vehicle(path)
-        assert v.trailer is not None
+        assert v.trailer is not None and v.size_sd_m == 0.02
         assert (v.trailer.kind, v.trailer.hitch_to_axle_m, v.overall_length_m) == ("semi", 7.7, pytest.approx(16.5))
         # The tractor's boxes, stretched from 5.5 m (rear at -0.8, cab from 2.5) to 6 m (rear at -0.9).
         assert {s.name: (s.x_min_m, s.x_max_m) for s in v.solids} == {

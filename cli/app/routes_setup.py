@@ -26,7 +26,7 @@ from cli.whole import write_whole
 
 # What is asked for, in the order of a walk around the vehicle with a tape. The unit stands in the name.
 SIZES = ("length_m", "width_m", "height_m", "wheelbase_m", "front_overhang_m", "track_front_m", "track_rear_m",
-         "tyre_width_front_m", "tyre_width_rear_m", "wheel_radius_m", "max_wheel_angle_deg")
+         "tyre_width_front_m", "tyre_width_rear_m", "wheel_radius_m", "max_wheel_angle_deg", "size_sd_m")
 NEEDED = SIZES[:5]
 CAB = ("cab_length_m", "cab_height_m")  # of a lorry whose cab is lower than its body; written as two solids
 TRAILER_SIZES = ("hitch_x_m", "hitch_to_axle_m", "length_m", "width_m", "height_m", "rear_overhang_m",
