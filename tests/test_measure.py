@@ -113,6 +113,17 @@ def test_no_vehicle(steady: Steady, tmp_path: Path, capsys: pytest.CaptureFixtur
     assert not (tmp_path / "attempt").exists()
 
 
+def test_a_vehicle_that_only_stands_there_is_no_run(steady: Steady, tmp_path: Path,
+                                                    capsys: pytest.CaptureFixture[str]) -> None:
+    """Not there for the first half of the clip, then always at one place, as what is no vehicle may look."""
+    n, standing = len(steady.pictures), steady.pictures[len(steady.pictures) // 2]
+    pictures = [*noisy(steady.empty, n // 2), *[standing] * (n // 3)]
+    assert analysed(write(tmp_path / "stands.mp4", pictures), tmp_path / "attempt") == TROUBLE
+    line = advice(capsys)
+    assert "stands.mp4" in line and "moved by only 0.0 m" in line
+    assert not (tmp_path / "attempt").exists()
+
+
 def test_a_vehicle_that_goes_away_and_comes_back(steady: Steady, tmp_path: Path) -> None:
     """Seven seconds without it: no pose is stated there, a note says so, and it is found again afterwards.
 

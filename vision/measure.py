@@ -36,6 +36,9 @@ picture that decodes by itself at least every 250 unless told otherwise."""
 GIVEN_BACK_LOOKS = 25
 """After so many looks memory is given back: what other threads keep comes to lie between the pictures, and the gaps
 that those leave add up to some hundred megabytes in a minute."""
+LEAST_MOVED = 1 / 3
+"""Of the vehicle's length: what is followed over less is no run. It is then the ground where a vehicle of its colour
+stood, or its shadow (rendered clips: up to 0.27; every run is more than a length)."""
 LOOK_AT_MARKS_HZ = 4.0  # a knocked cone falls in about a second
 
 
@@ -122,6 +125,11 @@ def _track(steps: Sequence[Step], footage: Footage, registration: Registration, 
         if s.fitted is not None:
             p = s.fitted.pose
             x[i], y[i], heading[i], cov[i] = p.x_m, p.y_m, p.heading_rad, s.fitted.cov
+    moved_m = float(np.hypot(np.ptp(x[measured]), np.ptp(y[measured])))
+    if moved_m < LEAST_MOVED * vehicle.length_m:
+        raise Trouble(f"what was taken for the vehicle moved by only {moved_m:.1f} m", where=name,
+                      remedy="film the whole run; in softer light if the vehicle is of the ground's colour and hardly "
+                      "told from its shadow")
     heading[measured] = np.unwrap(heading[measured])
     k = strays(t_s[measured], np.column_stack([x, y, heading])[measured], cov[measured])
     cov *= k[:, None] * k
