@@ -177,6 +177,8 @@ CELLS = _numbered((
     *_levels("contrast", {"flat": {"contrast": -0.6}, "hard": {"contrast": 0.9}}),
     *_levels("noise", {"6 grey levels": {"noise": 6.0}}),
     *_levels("crooked lines", {"0.1 m": {"skew_m": 0.1}}, seed=729),
+    *_levels("tree shadow", {"960 px": {"sun": 0.9, "tree_shade": 0.8, "width_px": 960, "pictures_per_s": 3}},
+             seed=114),
     *_levels("body", {"walls 3 cm in": {"wall_in_m": 0.03}, "walls 6 cm in": {"wall_in_m": 0.06},
                       "edge 0.25 m round": {"roof_round_m": 0.25}}, seed=SHAPED),
     *(Cell("mixed", f"seed {s}", _mixed(s), s) for s in MIXED),
