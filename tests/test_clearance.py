@@ -86,20 +86,15 @@ def test_the_data_sheets_doubt_is_in_every_distance() -> None:
 
 
 def test_a_yard_of_doubtful_scale_is_in_every_distance_across_it() -> None:
-    """1 % along x and along y together: of the 2.7 m from the vehicle's middle to a line beside it 2.7 cm, of the 5 m
-    to a cone straight ahead 5 cm, however near to them a tyre or the front is; nothing where only the other way is."""
-    level = Line("side_left", -1.0, 2.7, 62.0, 2.7, 0.15, -1)
-    cone = Mark("pivot", 14.0, 0.0, 0.18, 0.75, 0.0)
-    ways = {"both": (1e-4, 1e-4, 1e-4), "along": (1e-4, 0.0, 0.0)}
-    got = {}
-    for name, (xx, yy, xy) in ways.items():
-        strain = np.array([[[xx, xy, 0.0], [xy, yy, 0.0], [0.0, 0.0, 0.0]]]) if name == "both" else \
-            np.diag([xx, yy, 0.0])[None]
-        m = replace(motion((9.0 - bus().x_front_m + 4.0, 0.0, 0.0, 0.0), cov=np.zeros((5, 5))), strain_cov=strain)
-        got[name] = (tyres_to_line(m, bus(), level, 0.0, full_width=False).sd_m[0],
-                     body_to_mark(m, bus(), cone, 0.0).sd_m[0], 14.0 - m.x_m[0])
-    assert got["both"][0] == pytest.approx(0.027, abs=1e-6) and got["along"][0] == 0.0
-    assert got["both"][1] == pytest.approx(0.01 * got["both"][2], abs=1e-6) == got["along"][1]
+    """1 % along x and along y together: of the 2.7 m from the vehicle's middle to a line beside it 2.7 cm, of the 10 m
+    to a cone straight ahead 10 cm, however near to them a tyre or the front is; of x alone nothing across."""
+    level, cone = Line("side_left", -1.0, 2.7, 62.0, 2.7, 0.15, -1), Mark("pivot", 14.0, 0.0, 0.18, 0.75, 0.0)
+    both, along = np.diag([1e-4, 1e-4, 0.0]), np.diag([1e-4, 0.0, 0.0])
+    both[0, 1] = both[1, 0] = 1e-4
+    for strain, of_line, of_cone in ((both, 0.027, 0.1), (along, 0.0, 0.1)):
+        m = replace(motion((4.0, 0.0, 0.0, 0.0), cov=np.zeros((5, 5))), strain_cov=strain[None])
+        assert tyres_to_line(m, bus(), level, 0.0, full_width=False).sd_m[0] == pytest.approx(of_line, abs=1e-9)
+        assert body_to_mark(m, bus(), cone, 0.0).sd_m[0] == pytest.approx(of_cone, abs=1e-9)
 
 
 def test_body_to_mark_agrees_with_shapely() -> None:

@@ -198,7 +198,8 @@ class GroundReference:
         under moving shadows little else does. pictures: as `_refine` has them, two or more."""
         if not isinstance(placed, Placed) or len(self._levels) < 2:
             return placed
-        if self._alike_across(placed, pictures, avoid_px) > SLID:
+        avoid = _at_scale(avoid_px, self._levels[1].scale)
+        if _alike_across(pictures[1], self._across, placed.camera, avoid) > SLID:
             return placed
         off_m = self._witnesses.shift_m(bgr, placed.camera, avoid_px)
         if off_m is None or np.linalg.norm(off_m) < self._witnesses.within_m:
@@ -210,9 +211,6 @@ class GroundReference:
             if off_m is not None and np.linalg.norm(off_m) < self._witnesses.within_m:
                 return again
         return NotPlaced("the cones are not where the ground has them: moving shadows lead it away")
-
-    def _alike_across(self, placed: Placed, pictures: list[Grey], avoid_px: np.ndarray | None) -> float:
-        return _alike_across(pictures[1], self._across, placed.camera, _at_scale(avoid_px, self._levels[1].scale))
 
     @cached_property
     def _own_features(self) -> Features:

@@ -31,12 +31,13 @@ def shared_cov(poses: Sequence[Pose], wheelbase_m: float, roof_m: float, roof_sd
     aside = np.concatenate([p.to_course(np.array([[0.0, wheelbase_m]])) for p in poses])
     heading = np.array([p.heading_rad for p in poses])
     on_ground, on_roof = camera.project_ground(ends), camera.project_ground(ends, roof_m)
+    on_aside = camera.project_ground(aside)
     lean, frame, strain = np.zeros((3, len(poses), 3, len(STEPS)))
     for k, step in enumerate(STEPS):
         moved = moved_by(camera, np.diag(STEPS)[k])
         ground_m = (moved.to_ground(on_ground) - ends) / step
         frame[:, :, k] = change_of_pose(ground_m, heading, wheelbase_m)
-        aside_m = (moved.to_ground(camera.project_ground(aside)) - aside) / step
+        aside_m = (moved.to_ground(on_aside) - aside) / step
         strain[:, :, k] = _strain(ground_m[::2], ground_m[1::2], aside_m, heading, wheelbase_m)
         roof_shift = (moved.to_ground(on_roof, roof_m) - ends) / step
         lean[:, :, k] = change_of_pose(roof_shift - ground_m, heading, wheelbase_m)

@@ -40,9 +40,9 @@ ALL_ON = {25.0: (201, 204, 207, 210), 35.0: (214, 220, 226, 232), 45.0: (200, 21
 SHAPED = 795  # a seed that draws nearly the most that a body may differ from a box
 MIXED = (801, 804, 805, 807, 809, 811, 812, 816, 818, 819, 823, 824, 828, 829, 830, 831, 832, 834, 838, 842, 843, 844,
          845, 846)
-"""The first 24 seeds from 800 whose yard can be driven without touching a cone."""
+"""The first 24 seeds from 800 whose yard can be driven (the search for a run comes to less than 6)."""
 COARSE_MIXED = (900, 902, 904, 907, 909, 912, 915, 917, 919, 928)
-"""Of the 19 such seeds from 900, those with the larger vehicles, the harder colours or moving shadows."""
+"""Of such seeds from 900 to 931, vans aside, those with the larger vehicles, the harder colours or moving shadows."""
 TAPE_SD_M = {"length_m": 0.02, "width_m": 0.02, "height_m": 0.02, "wheelbase_m": 0.01, "front_overhang_m": 0.01,
              "track_front_m": 0.01, "track_rear_m": 0.01}
 """How far off a data sheet's sizes are that were measured with a tape, of a body whose ends are round and whose roof is
