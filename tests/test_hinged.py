@@ -201,7 +201,8 @@ def test_found_bent_or_straight_in_what_is_new_in_the_yard(vehicle: Vehicle, ben
     shape = small.lens.height_px, small.lens.width_px
     seen = fill(silhouettes_px(vehicle, true, small), shape).astype(np.float32)
     edges, grey = cv2.morphologyEx(seen, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)), cv2.merge([100 * seen] * 3)
-    got = find_vehicle(Difference(seen, seen, lambda _: seen, edges, scale, grey, np.zeros_like(grey)), camera, vehicle)
+    diff = Difference(seen, seen, edges, scale, grey, np.zeros_like(grey), np.ones(shape, bool), np.ones_like(seen))
+    got = find_vehicle(diff, camera, vehicle)
     assert got is not None and got.good
     assert math.degrees(got.pose.articulation_rad) == pytest.approx(bend_deg, abs=4.0)
     assert near(towed_pose(vehicle, got.pose) if trailer_leads(vehicle) else got.pose,

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from vision.camera import Camera, Lens
-from vision.plate import _medians, build_plate
+from vision.plate import _shares, build_plate
 from vision.sorting import sorting
 
 CAMERA = Camera(Lens.ideal(64, 48, 60.0), np.diag([1.0, -1.0, -1.0]), np.array([0.0, 0.0, 10.0]))
@@ -18,9 +18,18 @@ def test_the_lower_median_of_those_that_count(n: int) -> None:
     rng = np.random.default_rng(n)
     values, count = rng.integers(0, 256, (n, 3 * 700)).astype(np.uint8), rng.integers(1, n + 1, 700).astype(np.uint8)
     out = np.empty(3 * 700, np.uint8)
-    _medians(values, count, sorting(n), out)
+    _shares(values, count, sorting(n), 0.5, out)
     middle = (np.repeat(count.astype(int), 3) - 1) // 2
     assert (out == np.sort(values, axis=0)[middle, np.arange(3 * 700)]).all()
+
+
+def test_by_the_brighter_pictures_what_stood_there_most_of_the_time_is_gone() -> None:
+    """Something dark stands in one spot in six of nine pictures: the median shows it, the brightest third does not."""
+    pictures = [np.full((48, 64, 3), 100, np.uint8) for _ in range(9)]
+    for p in pictures[:6]:
+        p[10:21, 10:21] = 40
+    usual, brighter = (build_plate(pictures, [CAMERA] * 9, CAMERA, darker=d).bgr[15, 15, 0] for d in (0.5, 0.8))
+    assert usual < 50 and brighter > 90
 
 
 def test_hidden_and_unseen_pixels() -> None:

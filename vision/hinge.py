@@ -47,6 +47,18 @@ def hinged(vehicle: Vehicle, trailer: Pose, heading_rad: float) -> Pose:
                 heading_rad, trailer.heading_rad - heading_rad)
 
 
+def ways_to_move(vehicle: Vehicle) -> int:
+    return 3 if vehicle.trailer is None else 4
+
+
+def moved(vehicle: Vehicle, start: Pose, change_m: np.ndarray) -> Pose:
+    """The vehicle moved by change_m (3,) along x and y of the course and by the swing of its ends about its middle, or
+    (4,) as a combination."""
+    if vehicle.trailer is not None:
+        return bent(vehicle, start, change_m)
+    return _turned(start, whole(vehicle).middle_x_m, change_m[0], change_m[1], change_m[2] / (vehicle.length_m / 2))
+
+
 def bent(vehicle: Vehicle, start: Pose, change_m: np.ndarray) -> Pose:
     """The combination moved: change_m (4,) along x and y of the course, swing of its ends turned as a whole about the
     leading body's middle, and swing of the other body's far end about the coupling."""

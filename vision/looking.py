@@ -25,12 +25,13 @@ from vision.camera import Camera, Lens
 from vision.footage import Footage, Frame, frame_by, spread_frames, spread_indices
 from vision.ground import Features, GroundReference, NotPlaced, Placed, features_of, pose_from_ground, with_focal
 from vision.memory import give_back
-from vision.outline import Sighting, difference, find_vehicle, yard_polygon_m
+from vision.outline import Sighting, difference, yard_polygon_m
 from vision.overlap import side_by_side
 from vision.plate import Plate, build_plate
 from vision.roof_learning import LearntRoof, learn_roof
 from vision.size import size_seen
 from vision.solid import Pose, covered_px, main_solid, silhouettes_px
+from vision.sunlit import Sun, sighted, sun_seen
 from vision.survey import FailedRegistration, Pick, Registration, refine, register, register_any
 from vision.sway import SwaySeen, lens_from_sway
 from vision.tracking import Scene
@@ -55,6 +56,14 @@ EMPTYINGS, LEAST_EMPTY = 3, 5
 a median of fewer shows what is in one of them."""
 
 _LOG_FOCAL = 6  # its place in Registration.covariance
+
+SURE_SHARE = 0.75
+"""In so many of the pictures must the vehicle's outline be sure, or it is sought by its shadow too: where it is of
+another colour than the ground, in nearly all."""
+SUN_COUNT = 7  # pictures from which the sun is told
+UNSHADED = 0.8
+"""The empty yard by the brightest fifth of the pictures: what is left of a vehicle that stood about is dark, its shadow
+if it is of the ground's colour, and other pictures show that spot."""
 
 CLOSER_LOOKS = 3
 """So often, at most, are pictures taken of an ever shorter part of the clip: of an hour, the last from some minutes."""
@@ -103,12 +112,13 @@ def look_over(footage: Footage, vehicle: Vehicle, course: Course, lens: Lens | N
               tell: Progress) -> LookedOver:
     """Raises Trouble when the clip shows no such course, or no such vehicle."""
     name = str(footage.paths[0])
-    look, registration, plate, coarse, within = _first_found(footage, vehicle, course, lens, picks, name, tell)
+    look, registration, found, within = _first_found(footage, vehicle, course, lens, picks, name, tell)
+    plate, coarse, sun = found.plate, found.coarse, found.sun
     if len(coarse) < 3:
         raise Trouble("no moving vehicle of the entered size was found in the yard", where=name,
                       remedy="check the vehicle file's length and width, and that the clip shows the run")
     tell("surveying the yard", 0.7)
-    plate, look, coarse, sway = _emptied(look, plate, registration, coarse, vehicle, course, lens is not None)
+    plate, look, coarse, sway = _emptied(look, found, registration, vehicle, course, lens is not None)
     if len(coarse) < 3:
         raise Trouble("the vehicle was lost sight of when its pictures were compared", where=name,
                       remedy="check the vehicle file's height, length and width")
@@ -124,14 +134,14 @@ def look_over(footage: Footage, vehicle: Vehicle, course: Course, lens: Lens | N
                                                                    sway, name)
     surveyed = course.with_survey(registration.marks, registration.lines)
     scene = Scene(vehicle, plate, look.reference, learnt.roof, yard_polygon_m(surveyed, vehicle), learnt.known,
-                  look.usual)
+                  look.usual, sun)
     give_back()
     return LookedOver(registration, scene, learnt, size, look.cameras[0],
                       {s.index: c for s, c in zip(look.shots, look.cameras, strict=True)}, coarse, sway, within)
 
 
 def _first_found(footage: Footage, vehicle: Vehicle, course: Course, lens: Lens | None, picks: Sequence[Pick] | None,
-                 name: str, tell: Progress) -> tuple[_Look, Registration, Plate, dict[int, Pose], Span]:
+                 name: str, tell: Progress) -> tuple[_Look, Registration, _Found, Span]:
     """The pictures looked at, the course in them, the empty yard, and the vehicle to a few decimetres. Where it is not
     at its usual place in a few pictures only, again in pictures from that part of the clip."""
     within, looks = (0.0, footage.duration_s), 0
@@ -140,13 +150,13 @@ def _first_found(footage: Footage, vehicle: Vehicle, course: Course, lens: Lens 
         plate = build_plate([s.bgr for s in look.shots], look.cameras, look.reference.camera)
         give_back()
         tell("finding the vehicle", 0.6)
-        plate, coarse = _found(look, plate, registration, vehicle, course)
-        closer, looks = _about_sightings(look, coarse), looks + 1
-        if (len(coarse) >= LEAST_EMPTY or looks == CLOSER_LOOKS or closer is None
+        found = _found(look, plate, registration, vehicle, course)
+        closer, looks = _about_sightings(look, found.coarse), looks + 1
+        if (len(found.coarse) >= LEAST_EMPTY or looks == CLOSER_LOOKS or closer is None
                 or np.ptp(closer) > 0.5 * np.ptp(within)):
-            return look, registration, plate, coarse, within
+            return look, registration, found, within
         within = closer
-        del look, plate  # before others take their room
+        del look, plate, found  # before others take their room
         give_back()
 
 
@@ -245,56 +255,73 @@ def _again(registration: Registration, plate: Plate, course: Course, lens_known:
     return better if isinstance(better, Registration) else registration
 
 
-def _found(look: _Look, plate: Plate, registration: Registration, vehicle: Vehicle,
-           course: Course) -> tuple[Plate, dict[int, Pose]]:
-    """Coarse poses by the pictures' indices, of those in which the vehicle was found. Where it stood so long that it
-    was taken for the yard, the yard is built again of the pictures in which it was found elsewhere."""
+@dataclass(frozen=True)
+class _Found:
+    """Coarse poses by the pictures' indices, of those in which the vehicle was found; the empty yard that they were
+    found against, and the sun, where it took its shadow to find it."""
+
+    plate: Plate
+    coarse: dict[int, Pose]
+    sun: Sun | None
+
+
+def _found(look: _Look, plate: Plate, registration: Registration, vehicle: Vehicle, course: Course) -> _Found:
+    """Where the vehicle stood so long that it was taken for the yard, the yard is built again of the pictures in which
+    it was found elsewhere. Where its outline is not sure in most pictures, it is sought by its shadow."""
     for _ in range(EMPTYINGS):
         seen = _sightings(look, plate, registration, vehicle, course)
-        known = {i: s.pose for i, s in seen.items() if s.good}
+        known = _good(seen)
         if len(known) < LEAST_EMPTY or not any(s.ghost_by for s in seen.values()):
             break
         shots, cameras = zip(*[(s, c) for s, c in zip(look.shots, look.cameras, strict=True) if s.index in known],
                              strict=True)
         plate = _without_vehicle(shots, cameras, known, look.reference.camera, vehicle)
-    return plate, known
+    if sum(s.sure for s in seen.values()) >= SURE_SHARE * len(look.shots):
+        return _Found(plate, known, None)
+    give_back()
+    unshaded = build_plate([s.bgr for s in look.shots], look.cameras, look.reference.camera, darker=UNSHADED)
+    yard = yard_polygon_m(course.with_survey(registration.marks, registration.lines), vehicle)
+    step = max(1, len(look.shots) // SUN_COUNT)
+    some = list(zip(look.shots, look.cameras, strict=True))[step // 2::step]
+    sun = sun_seen([difference(s.bgr, c, unshaded, yard) for s, c in some], [c for _, c in some], vehicle)
+    again = _good(_sightings(look, unshaded, registration, vehicle, course, sun=sun))
+    if sun is not None or len(again) > len(known):
+        return _Found(unshaded, again, sun)
+    return _Found(plate, known, None)
 
 
-def _sighted(look: _Look, plate: Plate, registration: Registration, vehicle: Vehicle, course: Course,
-             earlier: Mapping[int, Pose]) -> dict[int, Pose]:
-    """Earlier poses improved, of the pictures in which the vehicle is found again."""
-    seen = _sightings(look, plate, registration, vehicle, course, earlier)
+def _good(seen: Mapping[int, Sighting]) -> dict[int, Pose]:
     return {i: s.pose for i, s in seen.items() if s.good}
 
 
 def _sightings(look: _Look, plate: Plate, registration: Registration, vehicle: Vehicle, course: Course,
-               earlier: Mapping[int, Pose] | None = None) -> dict[int, Sighting]:
+               earlier: Mapping[int, Pose] | None = None, sun: Sun | None = None) -> dict[int, Sighting]:
     """What looks most like the vehicle in each picture, by its index; with `earlier` poses, only about those."""
     yard = yard_polygon_m(course.with_survey(registration.marks, registration.lines), vehicle)
 
     def sighting(shot: Frame, camera: Camera) -> Sighting | None:
         if earlier is not None and shot.index not in earlier:
             return None
-        return find_vehicle(difference(shot.bgr, camera, plate, yard), camera, vehicle,
-                            earlier[shot.index] if earlier else None)
+        return sighted(difference(shot.bgr, camera, plate, yard), camera, vehicle, sun,
+                       earlier[shot.index] if earlier else None)
 
     seen = side_by_side(sighting, look.shots, look.cameras)
     return {shot.index: s for shot, s in zip(look.shots, seen, strict=True) if s is not None}
 
 
-def _emptied(look: _Look, plate: Plate, registration: Registration, coarse: Mapping[int, Pose], vehicle: Vehicle,
-             course: Course, lens_known: bool) -> tuple[Plate, _Look, dict[int, Pose], SwaySeen | None]:
+def _emptied(look: _Look, found: _Found, registration: Registration, vehicle: Vehicle, course: Course,
+             lens_known: bool) -> tuple[Plate, _Look, dict[int, Pose], SwaySeen | None]:
     """The yard once more, with the vehicle left out of every picture, and with the lens as the camera's sway shows it;
     the cameras and coarse poses against that, and of the pictures only the parts in which the vehicle is."""
-    around = [_around(coarse.get(s.index), c, vehicle) for s, c in zip(look.shots, look.cameras, strict=True)]
-    sway = None if lens_known else lens_from_sway([s.bgr for s in look.shots], look.cameras, around, plate)
+    around = [_around(found.coarse.get(s.index), c, vehicle) for s, c in zip(look.shots, look.cameras, strict=True)]
+    sway = None if lens_known else lens_from_sway([s.bgr for s in look.shots], look.cameras, around, found.plate)
     if sway is not None:
         look = replace(look, cameras=sway.cameras)
     camera = registration.camera if sway is None else sway.camera
     give_back()
-    plate = _without_vehicle(look.shots, look.cameras, coarse, camera, vehicle)
+    plate = _without_vehicle(look.shots, look.cameras, found.coarse, camera, vehicle)
     look = _placed_again(look, GroundReference(plate.bgr, camera, plate.known))
-    coarse = _sighted(look, plate, registration, vehicle, course, coarse)
+    coarse = _good(_sightings(look, plate, registration, vehicle, course, found.coarse, found.sun))
     return plate, _cropped(look, coarse, vehicle), coarse, sway
 
 

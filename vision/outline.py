@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import cv2
@@ -22,7 +21,7 @@ from scipy.optimize import minimize
 from analysis.course import Course
 from analysis.vehicle import Vehicle
 from vision.camera import Camera
-from vision.hinge import bent, whole
+from vision.hinge import bent, moved, ways_to_move, whole
 from vision.plate import Plate
 from vision.sampling import ROUNDING
 from vision.solid import Pose, fill, silhouettes_px
@@ -91,12 +90,14 @@ USUAL_SHADOW, ANY_SHADOW = Shadow(0.25, 0.2, 0.0), Shadow(0.0, 0.3, 0.3)
 @dataclass(frozen=True)
 class Sighting:
     """A coarse pose with the share of the silhouette that is changed, of solid-looking pixels about it that it
-    explains. A `ghost` is drawn in what is taken for the empty yard, not in the picture: the vehicle stood there so
-    long that it was taken for the yard, and has left; `ghost_by`: one was seen while the vehicle was looked for."""
+    explains, and of its outline that lies on edges. A `ghost` is drawn in what is taken for the empty yard, not in the
+    picture: the vehicle stood there so long that it was taken for the yard, and has left; `ghost_by`: one was seen
+    while the vehicle was looked for."""
 
     pose: Pose
     filled: float
     explained: float
+    edged: float
     ghost: bool
     ghost_by: bool = False
 
@@ -105,23 +106,32 @@ class Sighting:
         return self.filled > LEAST_FILLED and self.explained > LEAST_EXPLAINED and not self.ghost
 
     @property
+    def sure(self) -> bool:
+        return self.good and self.edged >= EDGED
+
+    @property
     def worth(self) -> float:
         return self.filled * self.explained
 
 
 @dataclass(frozen=True)
 class Difference:
-    """`changed` and `solid` (h, w) float32 in 0..1, at `scale` of the full picture; `solid_beyond` works out the latter
-    for shadows that look otherwise than usual; `edges` likewise where the picture has an edge that the yard has not;
-    and at that scale the picture `seen` and the `empty` yard, (h, w, 3) float32."""
+    """`changed` and `solid` (h, w) float32 in 0..1, at `scale` of the full picture; `edges` likewise where the picture
+    has an edge that the yard has not; at that scale the picture `seen` and the `empty` yard as bright, (h, w, 3)
+    float32, where the latter is `known` (h, w) bool, and how far they differ anyway, `noise` (h, w)."""
 
     changed: np.ndarray
     solid: np.ndarray
-    solid_beyond: Callable[[Shadow], np.ndarray]
     edges: np.ndarray
     scale: float
     seen: np.ndarray
     empty: np.ndarray
+    known: np.ndarray
+    noise: np.ndarray
+
+    def solid_beyond(self, shadow: Shadow) -> np.ndarray:
+        """`solid` for shadows that look otherwise than usual."""
+        return _solid(self.seen, self.empty, self.known, self.noise, shadow)
 
 
 def working_scale(camera: Camera) -> float:
@@ -148,31 +158,35 @@ def difference(bgr: np.ndarray, camera: Camera, plate: Plate, yard_m: np.ndarray
     known &= inside > 0
     if known.sum() < LEAST_KNOWN:
         nothing = np.zeros(known.shape, np.float32)
-        return Difference(nothing, nothing, lambda _: nothing, nothing, scale, small, empty)
+        return Difference(nothing, nothing, nothing, scale, small, empty, known & False, nothing)
     empty *= brightness_ratio(small, empty, known)
-    apart = _length(small - empty)
+    apart = magnitude(small - empty)
     contrast = _spans(empty)
     usual = max(float(np.median(apart[known])), math.sqrt(3) * ROUNDING)
     noise = 1.4826 * usual + MISPLACED * contrast
-    none, certain = CHANGED
-    changed = np.clip((apart / noise - none) / (certain - none), 0, 1) * known
-
-    def beyond(shadow: Shadow) -> np.ndarray:
-        apart = _length(without_shadow(small, empty, shadow))
-        solid = np.clip((apart / noise - none) / (certain - none), 0, 1) * known
-        # A roof of the ground's colour differs from it in specks only: what lies between many of them is one thing.
-        joined = cv2.morphologyEx((solid > 0.05).astype(np.uint8), cv2.MORPH_CLOSE, _disc(SPECKS_M))
-        return np.maximum(solid, cv2.morphologyEx(joined, cv2.MORPH_OPEN, _disc(SPECKS_M))).astype(np.float32)
-    solid = beyond(USUAL_SHADOW)
-    changed = np.maximum(changed, solid)
-    edges = np.clip((_spans(small) - contrast) / (certain * 1.4826 * usual), 0, 1) * known
+    solid = _solid(small, empty, known, noise, USUAL_SHADOW)
+    changed = np.maximum(beyond_noise(apart, noise) * known, solid)
+    edges = np.clip((_spans(small) - contrast) / (CHANGED[1] * 1.4826 * usual), 0, 1) * known
     edges = cv2.GaussianBlur(edges.astype(np.float32), (0, 0), EDGE_M / COARSE_M_PER_PX)
-    return Difference(changed.astype(np.float32), solid, beyond, edges, scale, small, empty)
+    return Difference(changed.astype(np.float32), solid, edges, scale, small, empty, known, noise)
+
+
+def beyond_noise(apart: np.ndarray, noise: np.ndarray) -> np.ndarray:
+    """(h, w) in 0..1, how certain it is that a difference is one."""
+    none, certain = CHANGED
+    return np.clip((apart / noise - none) / (certain - none), 0, 1)
+
+
+def _solid(seen: np.ndarray, empty: np.ndarray, known: np.ndarray, noise: np.ndarray, shadow: Shadow) -> np.ndarray:
+    solid = beyond_noise(magnitude(without_shadow(seen, empty, shadow)), noise) * known
+    # A roof of the ground's colour differs from it in specks only: what lies between many of them is one thing.
+    joined = cv2.morphologyEx((solid > 0.05).astype(np.uint8), cv2.MORPH_CLOSE, _disc(SPECKS_M))
+    return np.maximum(solid, cv2.morphologyEx(joined, cv2.MORPH_OPEN, _disc(SPECKS_M))).astype(np.float32)
 
 
 def _spans(bgr: np.ndarray) -> np.ndarray:
     """(h, w) what each pixel's 3 x 3 neighbours span, over the three channels."""
-    return _length(cv2.morphologyEx(bgr, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)))
+    return magnitude(cv2.morphologyEx(bgr, cv2.MORPH_GRADIENT, np.ones((3, 3), np.uint8)))
 
 
 def _disc(across_m: float) -> np.ndarray:
@@ -204,7 +218,7 @@ def _sum(bgr: np.ndarray) -> np.ndarray:
     return cv2.transform(bgr, np.ones((1, 3)))
 
 
-def _length(bgr: np.ndarray) -> np.ndarray:
+def magnitude(bgr: np.ndarray) -> np.ndarray:
     """(h, w) of each pixel's three channels as a vector."""
     return np.sqrt(_sum(bgr * bgr))
 
@@ -226,7 +240,7 @@ def find_vehicle(diff: Difference, camera: Camera, vehicle: Vehicle, near: Pose 
     `near`'s, or of the course's x axis: the exercise is driven facing the forward pair."""
     small = Camera(camera.lens.scaled(diff.scale), camera.rotation, camera.centre_m)
     ghost_by = False
-    settled: list[tuple[bool, float, Difference, Sighting]] = []
+    settled: list[tuple[Difference, Sighting]] = []
     for shadow in (USUAL_SHADOW, ANY_SHADOW):
         reading = diff if shadow is USUAL_SHADOW else replace(diff, solid=diff.solid_beyond(shadow))
         best, ghost = _best_covering(reading, small, vehicle, near)
@@ -234,15 +248,13 @@ def find_vehicle(diff: Difference, camera: Camera, vehicle: Vehicle, near: Pose 
         if best is None:
             continue
         pose = _improve(reading, small, vehicle, best.pose, FINE_M, EDGE_WEIGHT)
-        sighting = _judged(reading, small, vehicle, pose)
-        edged = _About.of(reading, small, vehicle, pose).edged(silhouettes_px(vehicle, pose, small))
-        settled.append((sighting.good, edged, reading, sighting))
-        if edged >= EDGED:
+        settled.append((reading, _judged(reading, small, vehicle, pose)))
+        if settled[-1][1].edged >= EDGED:
             break
     if not settled:
         return None
-    _, edged, reading, sighting = max(settled, key=lambda s: s[:2])
-    if edged < EDGED:
+    reading, sighting = max(settled, key=lambda s: (s[1].good, s[1].edged))
+    if sighting.edged < EDGED:
         sighting = _judged(reading, small, vehicle, _sought_beside(reading, small, vehicle, sighting.pose))
     return replace(sighting, ghost_by=ghost_by)
 
@@ -254,7 +266,7 @@ def _best_covering(diff: Difference, camera: Camera, vehicle: Vehicle,
     ghost_by = False
     # Of a vehicle that looks like a shadow hardly anything looks solid, but much has changed.
     for layer in (diff.solid, diff.changed):
-        for start in [near] if near is not None else _blob_starts(layer, camera, vehicle):
+        for start in [near] if near is not None else blob_starts(layer, camera, vehicle):
             sighting = _judged(diff, camera, vehicle, _improve(diff, camera, vehicle, start, WIDE_M))
             if near is None and math.cos(sighting.pose.heading_rad) < 0:
                 continue  # from both ends a box looks alike
@@ -281,7 +293,7 @@ def _sought_beside(diff: Difference, camera: Camera, vehicle: Vehicle, pose: Pos
     return max([pose, *(_improve(diff, camera, vehicle, p, FINE_M, EDGE_WEIGHT) for p in best)], key=score)
 
 
-def _blob_starts(layer: np.ndarray, camera: Camera, vehicle: Vehicle) -> list[Pose]:
+def blob_starts(layer: np.ndarray, camera: Camera, vehicle: Vehicle) -> list[Pose]:
     """Start poses from connected regions of a layer's pixels of about the right size."""
     starts: list[Pose] = []
     middle = whole(vehicle).middle_x_m
@@ -336,7 +348,7 @@ class _About:
 
     def edged(self, outlines: list[np.ndarray]) -> float:
         """How much of the outlines (n, 2) px each lies on edges."""
-        return cv2.mean(self.edges, _drawn([o - self.left_top for o in outlines], self.edges.shape))[0]
+        return cv2.mean(self.edges, drawn([o - self.left_top for o in outlines], self.edges.shape))[0]
 
     def shares(self, outlines: list[np.ndarray]) -> tuple[float, float]:
         """How much of the outlines is changed, and how much of what looks solid lies within them."""
@@ -352,7 +364,7 @@ class _About:
         return sum(self.shares(outlines)) + edged
 
 
-def _drawn(outlines: list[np.ndarray], shape: tuple[int, ...]) -> np.ndarray:
+def drawn(outlines: list[np.ndarray], shape: tuple[int, ...]) -> np.ndarray:
     """uint8 mask (h, w) of the lines themselves."""
     mask = np.zeros(shape[:2], np.uint8)
     for o in outlines:
@@ -366,46 +378,39 @@ def _middle_m(vehicle: Vehicle, pose: Pose) -> np.ndarray:
 
 def _judged(diff: Difference, camera: Camera, vehicle: Vehicle, pose: Pose) -> Sighting:
     outlines = silhouettes_px(vehicle, pose, camera)
-    filled, explained = _About.of(diff, camera, vehicle, pose).shares(outlines)
-    return Sighting(pose, filled, explained, _is_ghost(diff.seen, diff.empty, outlines))
+    about = _About.of(diff, camera, vehicle, pose)
+    filled, explained = about.shares(outlines)
+    return Sighting(pose, filled, explained, about.edged(outlines), is_ghost(diff, outlines))
 
 
 def _improve(diff: Difference, camera: Camera, vehicle: Vehicle, start: Pose, step_m: float,
              edge_weight: float = 0.0) -> Pose:
     """The best pose about `start`, by steps that begin with step_m (turns as the swing of an end)."""
-    middle, length = whole(vehicle).middle_x_m, whole(vehicle).length_m
-    centre = _middle_m(vehicle, start)
     about = _About.of(diff, camera, vehicle, start)  # some hundred trials are made
 
-    def pose_of(p: np.ndarray) -> Pose:
-        if vehicle.trailer is not None:
-            return bent(vehicle, start, p)
-        h = start.heading_rad + p[2] / (length / 2)
-        return Pose(centre[0] + p[0] - middle * math.cos(h), centre[1] + p[1] - middle * math.sin(h), h)
-
     def cost(p: np.ndarray) -> float:
-        return -about.worth(silhouettes_px(vehicle, pose_of(p), camera), edge_weight)
+        return -about.worth(silhouettes_px(vehicle, moved(vehicle, start, p), camera), edge_weight)
 
-    unknown = 3 if vehicle.trailer is None else 4
+    unknown = ways_to_move(vehicle)
     simplex = step_m * np.vstack([np.zeros(unknown), np.eye(unknown)])
-    return pose_of(minimize(cost, np.zeros(unknown), method="Nelder-Mead", options={
+    return moved(vehicle, start, minimize(cost, np.zeros(unknown), method="Nelder-Mead", options={
         "initial_simplex": simplex, "xatol": SETTLED_M, "fatol": SETTLED_SHARE, "maxfev": TRIALS * unknown}).x)
 
 
-def _is_ghost(seen: np.ndarray, empty: np.ndarray, outlines: list[np.ndarray]) -> bool:
-    """Whether what has been made out between a picture and the empty yard (h, w, 3) is drawn in the latter: what lies
-    within the outlines differs there more from what lies about them, and there is more of an edge along them. (Of a
+def is_ghost(diff: Difference, outlines: list[np.ndarray]) -> bool:
+    """Whether what has been made out between a picture and the empty yard is drawn in the latter: what lies within the
+    outlines differs there more from what lies about them, and there is more of an edge along them. (Of a
     vehicle that stands on paint the second alone would be said, of one of the ground's colour the first.)"""
     reach = _disc(2 * ABOUT_M)
     px = np.concatenate(outlines)
-    size = np.array(seen.shape[1::-1])
+    size = np.array(diff.seen.shape[1::-1])
     left, top = np.clip(np.floor(px.min(axis=0)) - len(reach), 0, size - 1).astype(int)
     right, low = np.clip(np.ceil(px.max(axis=0)) + len(reach), [left + 1, top + 1], size).astype(int)
     part = slice(top, low), slice(left, right)
     outlines = [o - [left, top] for o in outlines]
     inside = fill(outlines, (low - top, right - left))
     about = cv2.dilate(inside, reach) - inside
-    edge = _drawn(outlines, inside.shape)
+    edge = drawn(outlines, inside.shape)
     if min(cv2.countNonZero(m) for m in (inside, about, edge)) < LEAST_PIXELS:
         return False
 
@@ -413,4 +418,4 @@ def _is_ghost(seen: np.ndarray, empty: np.ndarray, outlines: list[np.ndarray]) -
         apart = np.median(bgr[inside > 0], axis=0) - np.median(bgr[about > 0], axis=0)
         return float(np.linalg.norm(apart)), cv2.mean(_spans(bgr), edge)[0]
 
-    return all(s < e for s, e in zip(stands_out(seen[part]), stands_out(empty[part]), strict=True))
+    return all(s < e for s, e in zip(stands_out(diff.seen[part]), stands_out(diff.empty[part]), strict=True))

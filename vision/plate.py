@@ -1,6 +1,6 @@
 """The empty yard: what the reference view would show without anything that moves.
 
-The plate is the per-pixel median of pictures spread over the clip, each laid onto the reference
+The plate is the per-pixel median (or another share) of pictures spread over the clip, each laid onto the reference
 view through the ground plane, with the vehicle left out where its place is already known.
 Weak where the vehicle stands over one spot in more than half of the pictures and its place is
 not yet known: such pixels are found out on the second building, when it is.
@@ -63,9 +63,10 @@ def ground_map(target: Camera, source: Camera) -> tuple[np.ndarray, np.ndarray]:
 
 def build_plate(pictures: Sequence[np.ndarray], cameras: Sequence[Camera], reference: Camera,
                 hidden_px: Sequence[np.ndarray | None] | None = None,
-                shaded_px: Sequence[np.ndarray | None] | None = None) -> Plate:
+                shaded_px: Sequence[np.ndarray | None] | None = None, darker: float = 0.5) -> Plate:
     """pictures (h, w, 3) uint8 with their cameras; hidden_px[i] a convex polygon (n, 2) in picture i not to be used,
-    shaded_px[i] one that is used only of spots that hardly any other picture shows.
+    shaded_px[i] one that is used only of spots that hardly any other picture shows. What is taken of each spot is the
+    value that the share `darker` of its pictures stay below.
 
     Band by band, so that the pictures laid out are never in memory all at once."""
     w, h = reference.lens.width_px, reference.lens.height_px
@@ -97,7 +98,7 @@ def build_plate(pictures: Sequence[np.ndarray], cameras: Sequence[Camera], refer
             if not shown.all():
                 laid[~shown & (count > 0)] = 255  # sorted behind all that count
         count[count == 0] = len(pictures)
-        _medians(stack.reshape(len(pictures), -1), count.ravel(), pairs, plate[top:top + rows].reshape(-1))
+        _shares(stack.reshape(len(pictures), -1), count.ravel(), pairs, darker, plate[top:top + rows].reshape(-1))
 
     side_by_side(band, range(0, h, BAND_PX))
     return Plate(plate, reference, known)
@@ -126,8 +127,9 @@ TILE = 512
 
 
 @numba.njit(cache=True, nogil=True)
-def _medians(stack, count, pairs, out):  # pragma: no cover (compiled)
-    """Lower median of the `count` (m,) smallest of the values (n, 3 m) uint8 of each pixel, into `out` (3 m,)."""
+def _shares(stack, count, pairs, darker, out):  # pragma: no cover (compiled)
+    """Of the `count` (m,) smallest of the values (n, 3 m) uint8 of each pixel the one that the share `darker` of the
+    others is below (a half: the lower median), into `out` (3 m,)."""
     n, m = stack.shape
     tile = np.empty((n, TILE), np.uint8)
     for left in range(0, m, TILE):
@@ -137,4 +139,4 @@ def _medians(stack, count, pairs, out):  # pragma: no cover (compiled)
                 tile[i, k] = stack[i, left + k]
         sort_columns(tile, pairs)
         for k in range(size):
-            out[left + k] = tile[(count[(left + k) // 3] - 1) // 2, k]
+            out[left + k] = tile[int((count[(left + k) // 3] - 1) * darker), k]

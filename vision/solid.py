@@ -60,14 +60,30 @@ def silhouettes_px(vehicle: Vehicle, pose: Pose, camera: Camera, ground_z_m: flo
 
     The solids are prolonged down to `ground_z_m`, since wheels and skirts fill the gap below them."""
     outlines = []
-    parts = [(s, pose) for s in vehicle.solids]
-    if vehicle.trailer is not None:
-        parts += [(s, towed_pose(vehicle, pose)) for s in vehicle.trailer.solids]
-    for s, at in parts:
+    for s, at in _parts(vehicle, pose):
         plan = at.to_course(_plan_m(s))
         px = camera.project(np.column_stack([np.tile(plan, (2, 1)), np.repeat([ground_z_m, s.z_max_m], len(plan))]))
         outlines.append(cv2.convexHull(px.astype(np.float32)).reshape(-1, 2).astype(float))
     return outlines
+
+
+def shadows_px(vehicle: Vehicle, pose: Pose, camera: Camera, shadow_m_per_m: np.ndarray) -> list[np.ndarray]:
+    """One convex outline (n, 2) px per solid of where its shadow falls on the ground, so far (2,) along the course's
+    axes for each metre of height; what of it the vehicle itself hides is not left out."""
+    outlines = []
+    for s, at in _parts(vehicle, pose):
+        plan = at.to_course(_plan_m(s))
+        px = camera.project_ground(np.concatenate([plan, plan + s.z_max_m * shadow_m_per_m]))
+        outlines.append(cv2.convexHull(px.astype(np.float32)).reshape(-1, 2).astype(float))
+    return outlines
+
+
+def _parts(vehicle: Vehicle, pose: Pose) -> list[tuple[Solid, Pose]]:
+    """The solids of the vehicle and its trailer, each with the frame it is given in."""
+    parts = [(s, pose) for s in vehicle.solids]
+    if vehicle.trailer is not None:
+        parts += [(s, towed_pose(vehicle, pose)) for s in vehicle.trailer.solids]
+    return parts
 
 
 @lru_cache(maxsize=64)

@@ -14,12 +14,13 @@ from vision.camera import Camera, rotation_matrix, rotation_vector
 from vision.footage import Frame
 from vision.ground import GroundReference, NotPlaced, Placed, Reach
 from vision.hinged_roofs import HingedRoofs
-from vision.outline import difference, find_vehicle
+from vision.outline import difference
 from vision.plate import Plate
 from vision.roof import Fitted, Roof, near
 from vision.shared import change_of_pose
 from vision.solid import Pose, covered_px
 from vision.standstill import Standstill
+from vision.sunlit import Sun, sighted
 
 LOST_AFTER_S = 0.5
 """After this long without a pose the vehicle is searched for anew instead of being predicted."""
@@ -47,7 +48,8 @@ class Step:
 @dataclass(frozen=True)
 class Scene:
     """What is known of the clip before it is followed; `known` are poses already found, with their times; `usual` the
-    misfit and likeness with which its pictures lie on the reference view."""
+    misfit and likeness with which its pictures lie on the reference view; `sun` where it took the vehicle's shadow to
+    find it."""
 
     vehicle: Vehicle
     plate: Plate
@@ -56,6 +58,7 @@ class Scene:
     yard_m: np.ndarray
     known: tuple[tuple[float, Pose], ...] = ()
     usual: tuple[float, float] | None = None
+    sun: Sun | None = None
 
 
 Again = Callable[[float, float], Iterable[Frame]]
@@ -179,7 +182,7 @@ def _places_to_look(scene: Scene, frame: Frame, camera: Camera) -> Iterator[Pose
         t_s, pose = min(scene.known, key=lambda k: abs(k[0] - frame.t_s))
         if abs(t_s - frame.t_s) <= LOST_AFTER_S:
             yield pose
-    sighting = find_vehicle(difference(frame.bgr, camera, scene.plate, scene.yard_m), camera, scene.vehicle)
+    sighting = sighted(difference(frame.bgr, camera, scene.plate, scene.yard_m), camera, scene.vehicle, scene.sun)
     if sighting is not None and sighting.good:
         yield sighting.pose
 
