@@ -77,6 +77,10 @@ class HingedRoofs:
             return Fitted(bent, self.strays**2 * mine.cov, mine.support, mine.misfit, mine.alike)
         return self._joined(mine, theirs)
 
+    def recognises(self, fit: Fitted) -> bool:
+        """Whether a fit where nothing was expected is the vehicle: two bodies that meet at the coupling are."""
+        return isinstance(fit, HingedFit)
+
     def lay_each(self, bgr: np.ndarray, camera: Camera,
                  guess: Pose) -> tuple[Fitted | NotFitted, Fitted | NotFitted]:
         """The towing vehicle's own fit and its trailer's, the larger roof first; a trailer that leads and is not found

@@ -233,8 +233,16 @@ def fit_rim(solid: Solid, bands: Mapping[str, Layout], looks: Sequence[Mapping[s
             w = tukey_weight(residual, scatter) / sd**2
             normal = (a * w[:, None]).T @ a + np.diag(1 / believed**2)
             found = np.linalg.solve(normal, (a * w[:, None]).T @ b)
-    lost = _lost_sides(b - a @ found, stretches, inner, WINDOWS_M[-1])
-    cov = _cov_of_stretches(a, b - a @ found, w / scatter**2, stretches, believed, CLEAN_EDGE_PX * h, lost)
+    side_of, counts = np.array([name.split()[0] for name in stretches]), w > 0
+    lost = _lost_sides((b - a @ found)[counts], side_of[counts], np.array(inner)[counts], WINDOWS_M[-1])
+    w = w / scatter**2
+    if lost:  # however often such a side is seen, it counts as one sighting that may be off by SEAM_M
+        for name in lost:
+            own = counts & (side_of == name)
+            w[side_of == name] = 0.0
+            w[own] = 1 / (SEAM_M**2 * own.sum())
+        found = np.linalg.solve((a * w[:, None]).T @ a + np.diag(1 / believed**2), (a * w[:, None]).T @ b)
+    cov = _cov_of_stretches(a, b - a @ found, w, stretches, believed, CLEAN_EDGE_PX * h, lost)
     # What the roof looks too long by, its two ends share in a way that nobody knows: anywhere from all at the one to
     # all at the other (an even distribution's variance). Not so what it looks too wide by: its sides are each other's
     # mirror image.
@@ -244,12 +252,12 @@ def fit_rim(solid: Solid, bands: Mapping[str, Layout], looks: Sequence[Mapping[s
                   tuple(sorted(lost)))
 
 
-def _lost_sides(residual: np.ndarray, stretches: Sequence[str], inner: Sequence[bool], window_m: float) -> set[str]:
+def _lost_sides(residual: np.ndarray, side: np.ndarray, inner: np.ndarray, window_m: float) -> set[str]:
     """The sides of which nobody knows where their edge is: mostly with what looks like ground within, or with sightings
-    that stray over the window in which they are sought as if they were picked from it blindly."""
-    of, within = np.array([s.split()[0] for s in stretches]), np.array(inner)
-    return {str(side) for side in np.unique(of) if within[of == side].mean() < 0.5
-            or np.std(residual[of == side]) > STRAY * window_m}
+    that stray over the window in which they are sought as if they were picked from it blindly. (n,) each, of the
+    sightings that count."""
+    return {str(name) for name in np.unique(side) if inner[side == name].mean() < 0.5
+            or np.std(residual[side == name]) > STRAY * window_m}
 
 
 def _cov_of_stretches(a: np.ndarray, residual: np.ndarray, weight: np.ndarray, stretches: Sequence[str],

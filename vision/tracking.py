@@ -137,7 +137,7 @@ class _Follower:
             self.searched_s = frame.t_s
             for start in _places_to_look(self.scene, frame, self.camera):
                 attempt = self.scene.roof.lay(frame.bgr, self.camera, start)
-                if isinstance(attempt, Fitted) and near(attempt.pose, start):
+                if isinstance(attempt, Fitted) and near(attempt.pose, start) and self.scene.roof.recognises(attempt):
                     fit, self.past = attempt, []
                     break
         if fit is not None:
