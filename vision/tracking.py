@@ -124,15 +124,15 @@ class _Follower:
         self.way = [*self.way[-1:], (frame.t_s, self.camera)]
         self.usual = [*self.usual[-RECENT:], (placed.misfit, placed.alike)]
         fit, reason = None, "the vehicle was not found"
+        lost = not self.past or frame.t_s - self.past[-1][0] > LOST_AFTER_S
         if guess is not None:
             attempt = self.scene.roof.lay(frame.bgr, self.camera, guess)
             if not isinstance(attempt, Fitted):
                 reason = attempt.reason
-            elif near(attempt.pose, guess):
+            elif near(attempt.pose, guess) and (not lost or self.scene.roof.recognises(attempt)):
                 fit = attempt
             else:
                 reason = "the vehicle seems to jump"
-        lost = not self.past or frame.t_s - self.past[-1][0] > LOST_AFTER_S
         if fit is None and lost and frame.t_s - self.searched_s >= LOST_AFTER_S:
             self.searched_s = frame.t_s
             for start in _places_to_look(self.scene, frame, self.camera):
