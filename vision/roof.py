@@ -38,7 +38,7 @@ ROUGH = 3.0
 """A fit that both misses the greys and is unlike the roof by more than this many times the usual is not believed
 (rendered clips, settled a stripe aside: 4 and 100 times)."""
 UNKNOWN = 10.0
-"""What is so many times as unlike the roof as usual is not recognised as it where it was lost sight of before."""
+"""What is so many times as unlike the roof as usual is not recognised as it, but where it was expected."""
 GAINS, GAIN_SD = (0.4, 2.5), 0.1
 """How much darker or brighter than on average the roof may be lit (shadow, exposure); an evenly painted roof, by which
 that is known less well than the second (one standard deviation), is taken to be lit as usual."""
@@ -147,12 +147,12 @@ class Roof:
     def sound(self, fit: Fitted | NotFitted) -> bool:
         """Whether a fit is about as good as usual."""
         assert self.usual is not None
-        return isinstance(fit, Fitted) and (fit.misfit <= ROUGH * max(self.usual[0], ROUNDING)
-                                            or 1 - fit.alike <= ROUGH * (1 - self.usual[1]))
+        return isinstance(fit, Fitted) and self.recognises(fit) and (
+            fit.misfit <= ROUGH * max(self.usual[0], ROUNDING) or 1 - fit.alike <= ROUGH * (1 - self.usual[1]))
 
     def recognises(self, fit: Fitted) -> bool:
-        """Whether a fit where nothing was expected looks like the roof at all: that it misses the greys by no more than
-        usual says little of a roof of the ground's colour, or of one in glaring light."""
+        """Whether a fit that is not where it was expected looks like the roof at all: that it misses the greys by no
+        more than usual says little of a roof of the ground's colour, or of one in glaring light."""
         return self.usual is None or 1 - fit.alike <= UNKNOWN * (1 - self.usual[1])
 
     def _starts_about(self, bgr: np.ndarray, camera: Camera, guess: Pose) -> Iterator[Pose]:
