@@ -286,7 +286,8 @@ def _found(look: _Look, plate: Plate, registration: Registration, vehicle: Vehic
     sun = sun_seen([difference(s.bgr, c, unshaded, yard) for s, c in some], [c for _, c in some], vehicle)
     again = _good(_sightings(look, unshaded, registration, vehicle, course, sun=sun))
     if sun is not None or len(again) > len(known):
-        return _Found(unshaded, again, sun)
+        # Brighter than usual everywhere by its noise, that yard tells the outline but not the lens.
+        return _Found(_without_vehicle(look.shots, look.cameras, again, look.reference.camera, vehicle), again, sun)
     return _Found(plate, known, None)
 
 
