@@ -57,9 +57,9 @@ a median of fewer shows what is in one of them."""
 
 _LOG_FOCAL = 6  # its place in Registration.covariance
 
-SURE_SHARE = 0.75
-"""In so many of the pictures must the vehicle's outline be sure, or it is sought by its shadow too: where it is of
-another colour than the ground, in nearly all."""
+FOUND_SHARE = 0.75
+"""In so many of the pictures must the vehicle be found, or it is sought by its shadow: where it is of another colour
+than the ground, it is in nearly all."""
 SUN_COUNT = 7  # pictures from which the sun is told
 UNSHADED = 0.8
 """The empty yard by the brightest fifth of the pictures: what is left of a vehicle that stood about is dark, its shadow
@@ -267,7 +267,7 @@ class _Found:
 
 def _found(look: _Look, plate: Plate, registration: Registration, vehicle: Vehicle, course: Course) -> _Found:
     """Where the vehicle stood so long that it was taken for the yard, the yard is built again of the pictures in which
-    it was found elsewhere. Where its outline is not sure in most pictures, it is sought by its shadow."""
+    it was found elsewhere. Where it is missed in many pictures, it is sought by its shadow."""
     for _ in range(EMPTYINGS):
         seen = _sightings(look, plate, registration, vehicle, course)
         known = _good(seen)
@@ -276,7 +276,7 @@ def _found(look: _Look, plate: Plate, registration: Registration, vehicle: Vehic
         shots, cameras = zip(*[(s, c) for s, c in zip(look.shots, look.cameras, strict=True) if s.index in known],
                              strict=True)
         plate = _without_vehicle(shots, cameras, known, look.reference.camera, vehicle)
-    if sum(s.sure for s in seen.values()) >= SURE_SHARE * len(look.shots):
+    if len(known) >= FOUND_SHARE * len(look.shots):
         return _Found(plate, known, None)
     give_back()
     unshaded = build_plate([s.bgr for s in look.shots], look.cameras, look.reference.camera, darker=UNSHADED)

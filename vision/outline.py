@@ -106,10 +106,6 @@ class Sighting:
         return self.filled > LEAST_FILLED and self.explained > LEAST_EXPLAINED and not self.ghost
 
     @property
-    def sure(self) -> bool:
-        return self.good and self.edged >= EDGED
-
-    @property
     def worth(self) -> float:
         return self.filled * self.explained
 
