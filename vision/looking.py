@@ -129,7 +129,7 @@ def look_over(footage: Footage, vehicle: Vehicle, course: Course, lens: Lens | N
     tell("learning the vehicle", 0.8)
     learnt = _learnt(look, coarse, plate, registration, vehicle, name)
     size = _size_seen(look, learnt, plate, registration, vehicle)
-    if lens is None and learnt.rim is not None and not learnt.rim.lost:
+    if lens is None and learnt.rim is not None:
         registration, plate, look, learnt = _with_height_confirmed(registration, plate, look, learnt, vehicle, course,
                                                                    sway, name)
     surveyed = course.with_survey(registration.marks, registration.lines)
@@ -443,7 +443,7 @@ def _with_height_confirmed(registration: Registration, plate: Plate, look: _Look
     registration = taller
     plate, look, poses = _carried(plate, look, _by_index(look, learnt), registration, vehicle)
     learnt = _learnt(look, poses, plate, registration, vehicle, name)
-    if learnt.rim is None or learnt.rim.lost or abs(learnt.rim.size - 1) > SIZE_CONFIRMED * learnt.rim.size_sd:
+    if learnt.rim is None or abs(learnt.rim.size - 1) > SIZE_CONFIRMED * learnt.rim.size_sd:
         return before
     return registration, plate, look, learnt
 
