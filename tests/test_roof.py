@@ -48,3 +48,16 @@ def test_few_clear_marks_are_found_from_beside_their_places(beside_m: float) -> 
     fit = learnt().lay(picture(), CAMERA, replace(TRUE, x_m=beside_m))
     assert isinstance(fit, Fitted)
     assert abs(fit.pose.x_m) < 0.0025
+
+
+def test_what_is_nothing_like_the_roof_is_no_fit_by_hand() -> None:
+    """Pictures usually correlate with it by 0.99 and miss its greys by 8, as in glaring light: ten times as unlike is
+    0.90. Three times as unlike, or three times the misfit, is sound; both are not, nor is what is nothing like it."""
+    roof = learnt()
+    roof.usual = 8.0, 0.99
+
+    def fit(misfit: float, alike: float) -> Fitted:
+        return Fitted(TRUE, np.eye(3), 0.9, misfit, alike)
+    assert roof.recognises(fit(8.0, 0.91)) and not roof.recognises(fit(8.0, 0.89))
+    assert roof.sound(fit(20.0, 0.91)) and roof.sound(fit(30.0, 0.975))
+    assert not roof.sound(fit(30.0, 0.91)) and not roof.sound(fit(8.0, 0.6))
