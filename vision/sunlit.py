@@ -75,6 +75,7 @@ LEAST_CAST = 0.4
 clouded sky's by metres."""
 LEAST_KNOWN = 0.6
 """So much of the vehicle must lie where the empty yard is known: beside it there is nothing against a pose."""
+IMPOSSIBLE = -1e9  # in place of a likelihood; a number, so that a search can compare two
 MOST_TURN = math.radians(80)
 """A vehicle heads no further away from the course's x axis: the exercise is driven facing the forward pair."""
 
@@ -187,10 +188,10 @@ class _View:
     def worth(self, pose: Pose, shadow_m_per_m: np.ndarray, gain: np.ndarray) -> float:
         """By how much the picture is likelier (log) with the vehicle and its shadow there than without."""
         if not _faces(pose) or np.linalg.norm(shadow_m_per_m) > FAR_SUN:
-            return -math.inf
+            return IMPOSSIBLE
         body, shadow, outline, rim, corner = self._masks(pose, shadow_m_per_m)
         if _total(self.known, body, corner) < LEAST_KNOWN * cv2.countNonZero(body):
-            return -math.inf
+            return IMPOSSIBLE
         parts = ((gain, body), (self.in_shadow, shadow), (self.on_edge, outline | rim))
         return sum(_total(values, mask, corner) for values, mask in parts)
 
