@@ -57,7 +57,7 @@ a median of fewer shows what is in one of them."""
 
 _LOG_FOCAL = 6  # its place in Registration.covariance
 
-FOUND_SHARE = 0.75
+FOUND_SHARE = 0.8
 """In so many of the pictures must the vehicle be found, or it is sought by its shadow: where it is of another colour
 than the ground, it is in nearly all."""
 SUN_COUNT = 7  # pictures from which the sun is told

@@ -7,7 +7,7 @@ tells the camera's height. Weak for a roof that looks like the ground, or with a
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -26,6 +26,7 @@ shadow's edge lies by it (from memory: 0.1-0.3 px for an edge in real video; the
 SEAM_M = 0.1
 """The same of a side of which what was found is no edge, or a seam's or a gutter's, somewhere by the rim (our own
 estimate)."""
+WORTH_SAYING_M = 0.01  # less than this moves no verdict
 STRAY = 0.6
 """Sightings that stray (sd) by this share of the window's are no sightings: evenly spread over it they would by 0.6;
 edges that are seen stray by a third of a pixel."""
@@ -94,7 +95,7 @@ class RimFit:
     the roof looks, as a share of the entered size, sd size_sd: not 1 when the camera's height is wrong.
     longer_m, wider_m: what is left of length and width after that. edge_radius_m: rounding of the roof's edge.
     cov (3, 3) of along, across and turn together: a turn moves a roof that lies far from the body's own origin.
-    lost: sides of which the edge was not made out.
+    lost: sides that count and of which the edge was not made out.
     """
 
     along_m: float
@@ -233,45 +234,43 @@ def fit_rim(solid: Solid, bands: Mapping[str, Layout], looks: Sequence[Mapping[s
             w = tukey_weight(residual, scatter) / sd**2
             normal = (a * w[:, None]).T @ a + np.diag(1 / believed**2)
             found = np.linalg.solve(normal, (a * w[:, None]).T @ b)
-    side_of, counts = np.array([name.split()[0] for name in stretches]), w > 0
-    lost = _lost_sides((b - a @ found)[counts], side_of[counts], np.array(inner)[counts], WINDOWS_M[-1])
     w = w / scatter**2
-    if lost:  # however often such a side is seen, it counts as one sighting that may be off by SEAM_M
-        for name in lost:
-            own = counts & (side_of == name)
-            w[side_of == name] = 0.0
-            w[own] = 1 / (SEAM_M**2 * own.sum())
-        found = np.linalg.solve((a * w[:, None]).T @ a + np.diag(1 / believed**2), (a * w[:, None]).T @ b)
-    cov = _cov_of_stretches(a, b - a @ found, w, stretches, believed, CLEAN_EDGE_PX * h, lost)
+    cov = _cov_of_stretches(a, b - a @ found, w, stretches, believed, CLEAN_EDGE_PX * h)
+    side_of, counts = np.array([name.split()[0] for name in stretches]), w > 0
+    lost = []
+    for name in _lost_sides((b - a @ found)[counts], side_of[counts], np.array(inner)[counts], WINDOWS_M[-1]):
+        # Where all that is found goes if such a side is off by SEAM_M.
+        moves = SEAM_M * np.linalg.solve(normal / scatter**2, (a * (w * (side_of == name))[:, None]).sum(axis=0))
+        cov = cov + np.outer(moves, moves)
+        if np.hypot(*moves[:2]) > WORTH_SAYING_M:
+            lost.append(name)
     # What the roof looks too long by, its two ends share in a way that nobody knows: anywhere from all at the one to
     # all at the other (an even distribution's variance). Not so what it looks too wide by: its sides are each other's
     # mirror image.
     cov[0, 0] += found[4]**2 / 12
     return RimFit(float(found[0]), float(found[1]), float(found[2]), 1 + float(found[3]), float(np.sqrt(cov[3, 3])),
                   float(found[4]), float(found[5]), max(float(found[6]), 0.0), cov[:3, :3],
-                  tuple(sorted(lost)))
+                  tuple(lost))
 
 
-def _lost_sides(residual: np.ndarray, side: np.ndarray, inner: np.ndarray, window_m: float) -> set[str]:
+def _lost_sides(residual: np.ndarray, side: np.ndarray, inner: np.ndarray, window_m: float) -> tuple[str, ...]:
     """The sides of which nobody knows where their edge is: mostly with what looks like ground within, or with sightings
     that stray over the window in which they are sought as if they were picked from it blindly. (n,) each, of the
     sightings that count."""
-    return {str(name) for name in np.unique(side) if inner[side == name].mean() < 0.5
-            or np.std(residual[side == name]) > STRAY * window_m}
+    return tuple(str(name) for name in np.unique(side) if inner[side == name].mean() < 0.5
+                 or np.std(residual[side == name]) > STRAY * window_m)
 
 
 def _cov_of_stretches(a: np.ndarray, residual: np.ndarray, weight: np.ndarray, stretches: Sequence[str],
-                      believed: np.ndarray, edge_sd_m: float, lost: Collection[str] = ()) -> np.ndarray:
+                      believed: np.ndarray, edge_sd_m: float) -> np.ndarray:
     """(7, 7) of what is found, each stretch of a side counting as one sighting however many pictures it is seen in.
 
     The same edge is seen again and again in like light, and errs alike (clustered errors; Liang & Zeger 1986). By how
     much is seen from how far the stretches' means stray from what is found; what is usual for an edge, edge_sd_m,
     counts as much as SHARED_COUNTS of them. a (n, 7), residual (n,) m, weight (n,) 1/m2 and stretch of all sightings.
-    Of a `lost` side all stretches may be off by SEAM_M alike.
     """
     of, rows, means, own = np.array(stretches), [], [], []
-    names = np.unique(of[weight > 0])
-    for stretch in names:
+    for stretch in np.unique(of[weight > 0]):
         w = weight[of == stretch]
         rows.append(w @ a[of == stretch] / w.sum())
         means.append(w @ residual[of == stretch] / w.sum())
@@ -280,9 +279,7 @@ def _cov_of_stretches(a: np.ndarray, residual: np.ndarray, weight: np.ndarray, s
     clear = var < edge_sd_m**2  # the others' means stray by their own noise
     used_up = np.linalg.matrix_rank(r[clear][:, [0, 1, 2, 4, 5]], 1e-6) if clear.any() else 0
     shared = (SHARED_COUNTS * edge_sd_m**2 + np.square(mean[clear]).sum()) / (SHARED_COUNTS + clear.sum() - used_up)
-    sides = np.array([name.split()[0] for name in names])
-    seam = SEAM_M**2 * (sides[:, None] == sides) * np.isin(sides, list(lost))
-    return np.linalg.inv(r.T @ np.linalg.solve(np.diag(var + shared) + seam, r) + np.diag(1 / believed**2))
+    return np.linalg.inv((r / (var + shared)[:, None]).T @ r + np.diag(1 / believed**2))
 
 
 def _outermost(step: np.ndarray, look: np.ndarray, outward: tuple[float, float], spacing_m: float,
