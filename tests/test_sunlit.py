@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from types import SimpleNamespace
 
 import cv2
 import numpy as np
@@ -10,8 +11,10 @@ import pytest
 from paint_yard import BUS, GROUND, bus_course, looking_down, paint
 
 from analysis.vehicle import vehicle_from_table
+from vision.footage import Frame
+from vision.looking import _found, _Look
 from vision.outline import Difference, difference, find_vehicle, yard_polygon_m
-from vision.plate import Plate
+from vision.plate import Plate, build_plate
 from vision.solid import Pose, fill, shadows_px, silhouettes_px
 from vision.sunlit import find_sunlit, sun_seen
 
@@ -85,3 +88,16 @@ def test_a_clouded_sky_is_no_sun() -> None:
 def test_an_empty_yard_shows_no_sun() -> None:
     empty = [against_the_yard(paint(COURSE, CAMERA, seed=0)) for _ in range(4)]
     assert sun_seen(empty, [CAMERA] * 4, VEHICLE) is None
+
+
+def test_it_is_found_though_it_stood_where_the_yard_was_to_be_seen() -> None:
+    """In seven of thirteen pictures it waits at one place, so that most show its shadow there and not the yard."""
+    driven = [DRIVEN[0]] * 7 + DRIVEN[1:]
+    shots = tuple(Frame(5 * i, float(i), in_the_sun(p, i)) for i, p in enumerate(driven))
+    cameras = (CAMERA,) * len(shots)
+    look = _Look(shots, cameras, SimpleNamespace(camera=CAMERA), (0.0, 0.0))  # type: ignore[arg-type]
+    plate = build_plate([s.bgr for s in shots], cameras, CAMERA)
+    found = _found(look, plate, SimpleNamespace(marks=(), lines=()), VEHICLE, COURSE)  # type: ignore[arg-type]
+    assert found.sun is not None and np.abs(found.sun.shadow_m_per_m - SHADOW).max() < 0.1
+    assert len(found.coarse) == len(driven)
+    assert max(apart(found.coarse[5 * i], p)[0] for i, p in enumerate(driven)) < 0.4
