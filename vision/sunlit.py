@@ -41,8 +41,7 @@ from vision.outline import (
 from vision.overlap import side_by_side
 from vision.solid import Pose, fill, shadows_px, silhouettes_px
 
-GROUND = np.array([0.95, 0.02, 0.02, 0.01])
-SHADED = np.array([0.10, 0.85, 0.01, 0.04])
+GROUND, SHADED = np.array([0.95, 0.02, 0.02, 0.01]), np.array([0.10, 0.85, 0.01, 0.04])
 """How likely a pixel of bare ground, and one of the vehicle's shadow, is as in the empty yard, darker as in a shadow,
 lighter as if the empty yard lay in one, or otherwise (our own estimates; only their orders of magnitude matter)."""
 ANY_LOOK = np.full(4, 0.25)  # of a vehicle of which nothing is known yet
