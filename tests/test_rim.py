@@ -9,7 +9,7 @@ from scipy.special import ndtr
 from analysis.vehicle import Solid
 from vision.articulated import rim_cov
 from vision.laid_out import Layout
-from vision.rim import SIDES, RimFit, SideLook, _lost_sides, centre_of_edge, fit_rim
+from vision.rim import SIDES, RimFit, SideLook, centre_of_edge, fit_rim
 
 SOLID = Solid("body", -2.4, 6.6, 2.45, 0.3, 3.0, 0.18)
 BAND = Layout(-3.0, 1.8, 0.02, 180, 510)
@@ -89,33 +89,6 @@ def test_a_border_is_part_of_the_roof(border_m: float, band: Layout, within_m: f
     got = fitted([None] * 8, border_m, band)
     assert got.across_m == pytest.approx(ACROSS_M, abs=within_m)
     assert abs(got.wider_m) < 3 * within_m and abs(got.longer_m) < 3 * within_m
-
-
-def test_a_side_of_the_grounds_colour_is_lost_and_the_doubt_says_so() -> None:
-    """The roof's right third looks like the ground but for a seam 9 cm within the rim, which is taken for its edge."""
-    rng, x, y = np.random.default_rng(3), BAND.grid_m[..., 0], BAND.grid_m[..., 1]
-    pictures = looks([None] * 8, 0.0, BAND)
-    rim_m = ACROSS_M + TURN_RAD * x - SOLID.width_m / 2
-    for sides in pictures:
-        for side, look in sides.items():
-            bare = rng.normal(0, NOISE / 1.538, look.picture.shape)
-            seam = 40.0 * (np.abs(y - rim_m - 0.09) < 0.015)
-            own = np.where((y < rim_m + 0.8)[..., None], bare + seam[..., None], look.picture)
-            sides[side] = SideLook(own.astype(np.float32), NOISE, look.away, True)
-    got = fit_rim(SOLID, dict.fromkeys(SIDES, BAND), pictures, np.array([0.01, 0.02, 0.0, 1.0]), NOISE, 0.001)
-    assert got is not None and got.lost == ("right",)
-    sd = float(np.sqrt(got.cov[1, 1]))
-    assert 0.02 < sd < 0.1 and abs(got.across_m - ACROSS_M) < 2 * sd
-    seen = fitted([None] * 8)
-    assert seen.lost == () and float(np.sqrt(seen.cov[1, 1])) < 0.005
-
-
-def test_which_sides_are_lost_by_hand() -> None:
-    """In a window of 5 cm: sightings that stray by 0.4 cm, by 4 cm, and of which two of three have ground within."""
-    residual = np.array([-0.005, 0.005, 0.0, -0.05, 0.05, 0.0, 0.001, 0.0, 0.001])
-    sides = np.array(["left"] * 3 + ["right"] * 3 + ["rear"] * 3)
-    inner = np.array([True, True, False] + [True] * 3 + [False, False, True])
-    assert _lost_sides(residual, sides, inner, 0.05) == ("rear", "right")
 
 
 def test_what_still_moved_at_last_is_part_of_the_doubt() -> None:

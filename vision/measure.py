@@ -157,7 +157,4 @@ def _notes(steps: Sequence[Step], registration: Registration, learnt: LearntRoof
                      + ", ".join(m.name for m in registration.fallen) + ".")
     if learnt.rim is None:
         notes.append("The edge of the roof could not be made out: the vehicle's place is known to about 8 cm only.")
-    elif learnt.rim.lost:
-        notes.append(f"The edge of the roof is hardly told from the ground ({', '.join(learnt.rim.lost)}): the "
-                     "vehicle's place is known less well for it.")
     return notes

@@ -23,13 +23,6 @@ RIM_DOUBT_M = 0.12
 CLEAN_EDGE_PX, BLURRED_EDGE_PX = 0.15, 1.5
 """Standard deviation of an edge's place: against evenly lit ground, and against the vehicle's own wall or where a
 shadow's edge lies by it (from memory: 0.1-0.3 px for an edge in real video; the second is our own estimate)."""
-SEAM_M = 0.1
-"""The same of a side of which what was found is no edge, or a seam's or a gutter's, somewhere by the rim (our own
-estimate)."""
-WORTH_SAYING_M = 0.01  # less than this moves no verdict
-STRAY = 0.6
-"""Sightings that stray (sd) by this share of the window's are no sightings: evenly spread over it they would by 0.6;
-edges that are seen stray by a third of a pixel."""
 TURN_DOUBT_RAD = RIM_DOUBT_M / 8
 """The same of their heading: the swing of an end over about a vehicle's length."""
 SEARCH = ((0.35, 0.025, 2.0, 9), (0.09, 0.006, 0.33, 5), (0.03, 0.002, 0.125, 5))
@@ -95,7 +88,6 @@ class RimFit:
     the roof looks, as a share of the entered size, sd size_sd: not 1 when the camera's height is wrong.
     longer_m, wider_m: what is left of length and width after that. edge_radius_m: rounding of the roof's edge.
     cov (3, 3) of along, across and turn together: a turn moves a roof that lies far from the body's own origin.
-    lost: sides that count and of which the edge was not made out.
     """
 
     along_m: float
@@ -107,7 +99,6 @@ class RimFit:
     wider_m: float
     edge_radius_m: float
     cov: np.ndarray
-    lost: tuple[str, ...] = ()
 
 
 SIDES = {"left": (0.0, 1.0), "right": (0.0, -1.0), "front": (1.0, 0.0), "rear": (-1.0, 0.0)}
@@ -204,7 +195,7 @@ def fit_rim(solid: Solid, bands: Mapping[str, Layout], looks: Sequence[Mapping[s
                          RADIUS_SD_M])
     found = np.array([*start[:3], start[3] - 1, 0.0, 0.0, USUAL_RADIUS_M])
     for window_m in WINDOWS_M:
-        rows, seen, sds, stretches, inner = [], [], [], [], []
+        rows, seen, sds, stretches = [], [], [], []
         for sides in looks:
             for side, look in sides.items():
                 nx, ny = SIDES[side]
@@ -219,12 +210,10 @@ def fit_rim(solid: Solid, bands: Mapping[str, Layout], looks: Sequence[Mapping[s
                     expected = float(np.dot(row, found))
                     offset = _edge_offset(bands[side], look.picture, part, (nx, ny), expected, reach, window_m, noise)
                     if offset is not None:
-                        at_m, solid_within = offset
                         rows.append(row)
-                        seen.append(at_m)
+                        seen.append(offset)
                         stretches.append(f"{side} {k}")
                         sds.append(h * (CLEAN_EDGE_PX if look.away > AWAY and look.even else BLURRED_EDGE_PX))
-                        inner.append(solid_within)
         if len(rows) < LEAST_SEEN:
             return None
         a, b, sd = np.array(rows), np.array(seen), np.array(sds)
@@ -234,31 +223,13 @@ def fit_rim(solid: Solid, bands: Mapping[str, Layout], looks: Sequence[Mapping[s
             w = tukey_weight(residual, scatter) / sd**2
             normal = (a * w[:, None]).T @ a + np.diag(1 / believed**2)
             found = np.linalg.solve(normal, (a * w[:, None]).T @ b)
-    w = w / scatter**2
-    cov = _cov_of_stretches(a, b - a @ found, w, stretches, believed, CLEAN_EDGE_PX * h)
-    side_of, counts = np.array([name.split()[0] for name in stretches]), w > 0
-    lost = []
-    for name in _lost_sides((b - a @ found)[counts], side_of[counts], np.array(inner)[counts], WINDOWS_M[-1]):
-        # Where all that is found goes if such a side is off by SEAM_M.
-        moves = SEAM_M * np.linalg.solve(normal / scatter**2, (a * (w * (side_of == name))[:, None]).sum(axis=0))
-        cov = cov + np.outer(moves, moves)
-        if np.hypot(*moves[:2]) > WORTH_SAYING_M:
-            lost.append(name)
+    cov = _cov_of_stretches(a, b - a @ found, w / scatter**2, stretches, believed, CLEAN_EDGE_PX * h)
     # What the roof looks too long by, its two ends share in a way that nobody knows: anywhere from all at the one to
     # all at the other (an even distribution's variance). Not so what it looks too wide by: its sides are each other's
     # mirror image.
     cov[0, 0] += found[4]**2 / 12
     return RimFit(float(found[0]), float(found[1]), float(found[2]), 1 + float(found[3]), float(np.sqrt(cov[3, 3])),
-                  float(found[4]), float(found[5]), max(float(found[6]), 0.0), cov[:3, :3],
-                  tuple(lost))
-
-
-def _lost_sides(residual: np.ndarray, side: np.ndarray, inner: np.ndarray, window_m: float) -> tuple[str, ...]:
-    """The sides of which nobody knows where their edge is: mostly with what looks like ground within, or with sightings
-    that stray over the window in which they are sought as if they were picked from it blindly. (n,) each, of the
-    sightings that count."""
-    return tuple(str(name) for name in np.unique(side) if inner[side == name].mean() < 0.5
-                 or np.std(residual[side == name]) > STRAY * window_m)
+                  float(found[4]), float(found[5]), max(float(found[6]), 0.0), cov[:3, :3])
 
 
 def _cov_of_stretches(a: np.ndarray, residual: np.ndarray, weight: np.ndarray, stretches: Sequence[str],
@@ -302,10 +273,9 @@ def _beyond_px(spacing_m: float) -> tuple[int, int]:
 
 
 def _edge_offset(band: Layout, look: np.ndarray, part: np.ndarray, outward: tuple[float, float], expected_m: float,
-                 reach_m: np.ndarray, window_m: float, noise: float) -> tuple[float, bool] | None:
+                 reach_m: np.ndarray, window_m: float, noise: float) -> float | None:
     """Sub-pixel place (m along the side's normal axis, from the entered outline) of the outermost edge near
-    `expected_m` along a stretch of a side, and whether what lies within it is surely the vehicle: a line on a roof of
-    the ground's colour has ground beyond it too."""
+    `expected_m` along a stretch of a side."""
     d = reach_m + expected_m
     along = np.zeros_like(d)
     end = bool(outward[0])
@@ -317,8 +287,7 @@ def _edge_offset(band: Layout, look: np.ndarray, part: np.ndarray, outward: tupl
     near, far = _beyond_px(band.spacing_m)
     out = np.arange(near, far + 1)[:, None]
     index = np.clip(np.arange(len(step)) + (1 + out if sign > 0 else -out), 0, len(d) - 1)
-    apart = np.linalg.norm(colour, axis=1)
-    beyond = apart[index].max(axis=0)
+    beyond = np.linalg.norm(colour, axis=1)[index].max(axis=0)
     between = (reach_m[:-1] + reach_m[1:]) / 2
     ground = np.exp(-0.5 * (beyond / (SOLID_CONTRAST * noise)) ** 2)
     i = int(np.argmax(step * ground * np.exp(-0.5 * (between / window_m) ** 2)))
@@ -327,8 +296,7 @@ def _edge_offset(band: Layout, look: np.ndarray, part: np.ndarray, outward: tupl
     slope = step * ground
     while 0 < i < len(slope) - 1 and slope[i] < max(slope[i - 1], slope[i + 1]):
         i += 1 if slope[i + 1] > slope[i - 1] else -1
-    within = apart[np.clip(i + (-out if sign > 0 else 1 + out), 0, len(d) - 1)]
-    return expected_m + centre_of_edge(step, between, i), bool(np.median(within) > SOLID_CONTRAST * noise)
+    return expected_m + centre_of_edge(step, between, i)
 
 
 def centre_of_edge(step: np.ndarray, at_m: np.ndarray, steepest: int) -> float:
