@@ -51,6 +51,17 @@ def ways_to_move(vehicle: Vehicle) -> int:
     return 3 if vehicle.trailer is None else 4
 
 
+def middle_m(vehicle: Vehicle, pose: Pose) -> np.ndarray:
+    """(2,) where the middle of the whole vehicle is, straight."""
+    return pose.to_course(np.array([[whole(vehicle).middle_x_m, 0.0]]))[0]
+
+
+def with_middle(vehicle: Vehicle, at_m: np.ndarray, heading_rad: float, articulation_rad: float = 0.0) -> Pose:
+    """The pose of that heading with its middle there (2,)."""
+    x, (cx, cy) = whole(vehicle).middle_x_m, at_m
+    return Pose(cx - x * math.cos(heading_rad), cy - x * math.sin(heading_rad), heading_rad, articulation_rad)
+
+
 def moved(vehicle: Vehicle, start: Pose, change_m: np.ndarray) -> Pose:
     """The vehicle moved by change_m (3,) along x and y of the course and by the swing of its ends about its middle, or
     (4,) as a combination."""

@@ -58,8 +58,8 @@ a median of fewer shows what is in one of them."""
 _LOG_FOCAL = 6  # its place in Registration.covariance
 
 FOUND_SHARE = 0.8
-"""In so many of the pictures must the vehicle be found, or it is sought by its shadow: where it is of another colour
-than the ground, it is in nearly all."""
+"""In so many of the pictures with something new in them must the vehicle be found, or it is sought by its shadow: where
+it is of another colour than the ground, it is in nearly all."""
 SUN_COUNT = 7  # pictures from which the sun is told
 UNSHADED = 0.8
 """The empty yard by the brightest fifth of the pictures: what is left of a vehicle that stood about is dark, its shadow
@@ -113,12 +113,13 @@ def look_over(footage: Footage, vehicle: Vehicle, course: Course, lens: Lens | N
     """Raises Trouble when the clip shows no such course, or no such vehicle."""
     name = str(footage.paths[0])
     look, registration, found, within = _first_found(footage, vehicle, course, lens, picks, name, tell)
-    plate, coarse, sun = found.plate, found.coarse, found.sun
-    if len(coarse) < 3:
+    sun = found.sun
+    if len(found.coarse) < 3:
         raise Trouble("no moving vehicle of the entered size was found in the yard", where=name,
                       remedy="check the vehicle file's length and width, and that the clip shows the run")
     tell("surveying the yard", 0.7)
     plate, look, coarse, sway = _emptied(look, found, registration, vehicle, course, lens is not None)
+    del found  # its yard is as large as a picture
     if len(coarse) < 3:
         raise Trouble("the vehicle was lost sight of when its pictures were compared", where=name,
                       remedy="check the vehicle file's height, length and width")
@@ -276,7 +277,7 @@ def _found(look: _Look, plate: Plate, registration: Registration, vehicle: Vehic
         shots, cameras = zip(*[(s, c) for s, c in zip(look.shots, look.cameras, strict=True) if s.index in known],
                              strict=True)
         plate = _without_vehicle(shots, cameras, known, look.reference.camera, vehicle)
-    if len(known) >= FOUND_SHARE * len(look.shots):
+    if len(known) >= FOUND_SHARE * len(seen):
         return _Found(plate, known, None)
     give_back()
     unshaded = build_plate([s.bgr for s in look.shots], look.cameras, look.reference.camera, darker=UNSHADED)

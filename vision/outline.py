@@ -21,7 +21,7 @@ from scipy.optimize import minimize
 from analysis.course import Course
 from analysis.vehicle import Vehicle
 from vision.camera import Camera
-from vision.hinge import bent, moved, ways_to_move, whole
+from vision.hinge import bent, middle_m, moved, ways_to_move, whole, with_middle
 from vision.plate import Plate
 from vision.sampling import ROUNDING
 from vision.solid import Pose, fill, silhouettes_px
@@ -292,7 +292,6 @@ def _sought_beside(diff: Difference, camera: Camera, vehicle: Vehicle, pose: Pos
 def blob_starts(layer: np.ndarray, camera: Camera, vehicle: Vehicle) -> list[Pose]:
     """Start poses from connected regions of a layer's pixels of about the right size."""
     starts: list[Pose] = []
-    middle = whole(vehicle).middle_x_m
     expected = whole(vehicle).length_m * vehicle.width_m / COARSE_M_PER_PX**2
     mask = (layer > 0.5).astype(np.uint8)
     closing = 2 * round(JOINED_M / COARSE_M_PER_PX) + 1
@@ -311,8 +310,7 @@ def blob_starts(layer: np.ndarray, camera: Camera, vehicle: Vehicle) -> list[Pos
         heading = math.radians(angle if a >= b else angle + 90)
         heading = math.atan(math.tan(heading))  # facing +x
         for turn in TURNS_RAD:
-            h = heading + turn
-            starts.append(Pose(cx - middle * math.cos(h), cy - middle * math.sin(h), h))
+            starts.append(with_middle(vehicle, np.array([cx, cy]), heading + turn))
         if vehicle.trailer is not None:
             straight = starts[-len(TURNS_RAD)]
             starts += [bent(vehicle, straight, np.array([0.0, 0.0, 0.0, swing])) for swing in FIRST_SWINGS_M]
@@ -332,7 +330,7 @@ class _About:
 
     @classmethod
     def of(cls, diff: Difference, camera: Camera, vehicle: Vehicle, pose: Pose) -> _About:
-        middle_px = camera.project_ground(_middle_m(vehicle, pose)[None], vehicle.height_m / 2)[0]
+        middle_px = camera.project_ground(middle_m(vehicle, pose)[None], vehicle.height_m / 2)[0]
         reach_px = ABOUT_LENGTHS * whole(vehicle).length_m / COARSE_M_PER_PX
         size = np.array(diff.changed.shape[::-1])
         left, top = np.clip(middle_px - reach_px, 0, size - 1).astype(int)
@@ -366,10 +364,6 @@ def drawn(outlines: list[np.ndarray], shape: tuple[int, ...]) -> np.ndarray:
     for o in outlines:
         cv2.polylines(mask, [np.round(o).astype(np.int32)], True, 1)
     return mask
-
-
-def _middle_m(vehicle: Vehicle, pose: Pose) -> np.ndarray:
-    return pose.to_course(np.array([[whole(vehicle).middle_x_m, 0.0]]))[0]
 
 
 def _judged(diff: Difference, camera: Camera, vehicle: Vehicle, pose: Pose) -> Sighting:

@@ -37,6 +37,7 @@ ENOUGH_M, COARSE_ENOUGH_M = 2e-4, 1e-2
 ROUGH = 3.0
 """A fit that both misses the greys and is unlike the roof by more than this many times the usual is not believed
 (rendered clips, settled a stripe aside: 4 and 100 times)."""
+FAR_WORSE = "what is seen there fits the vehicle's roof far worse than usual"
 UNKNOWN = 10.0
 """What is so many times as unlike the roof as usual is not recognised as it, but where it was expected."""
 GAINS, GAIN_SD = (0.4, 2.5), 0.1
@@ -134,7 +135,7 @@ class Roof:
             again = self._fit(bgr, camera, start, loose=1.0)
             if self.sound(again):
                 return again
-        return NotFitted("what is seen there fits the vehicle's roof far worse than usual") if best else best
+        return NotFitted(FAR_WORSE) if best else best
 
     def _as_guessed(self, fit: Fitted | NotFitted, guess: Pose) -> bool:
         """Whether a fit lies where it was expected at both ends of the roof: other light on it is then no reason to

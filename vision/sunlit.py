@@ -21,7 +21,7 @@ from scipy.optimize import minimize
 
 from analysis.vehicle import Vehicle
 from vision.camera import Camera
-from vision.hinge import moved, ways_to_move, whole
+from vision.hinge import middle_m, moved, ways_to_move, whole, with_middle
 from vision.outline import (
     ABOUT_LENGTHS,
     COARSE_M_PER_PX,
@@ -91,7 +91,7 @@ class Sun:
 def sun_seen(diffs: Sequence[Difference], cameras: Sequence[Camera], vehicle: Vehicle) -> Sun | None:
     """The sun by which pictures, and the vehicle with its shadow in them, are most likely; None without one that most
     of the pictures show. `diffs` are against a yard as it is when the vehicle does not shade it."""
-    views = [v for d, c in zip(diffs, cameras, strict=True) if (v := _View(d, c, vehicle)).blobs]
+    views = [v for v in side_by_side(lambda d, c: _View(d, c, vehicle), diffs, cameras) if v.blobs]
     if len(views) < LEAST_VIEWS:
         return None
     suns = [np.zeros(2)]
@@ -154,13 +154,12 @@ class _View:
         return np.tensordot(np.log(look / GROUND).astype(np.float32), self.kinds, 1)
 
     def starts(self, shadow_m_per_m: np.ndarray) -> list[Pose]:
-        """Poses from which vehicle and shadow together lie on what is new in the picture, the most likely first."""
-        middle, away = whole(self.vehicle).middle_x_m, -shadow_m_per_m * self.vehicle.height_m / 2
+        """Poses from which vehicle and shadow together lie on what is new in the picture."""
+        away = -shadow_m_per_m * self.vehicle.height_m / 2
         found = list(self.near)
         for pose in self.blobs:
-            x, y = pose.to_course(np.array([[middle, 0.0]]))[0] + away
-            for h in (pose.heading_rad, *HEADINGS_RAD):
-                found.append(Pose(x - middle * math.cos(h), y - middle * math.sin(h), h, pose.articulation_rad))
+            found += [with_middle(self.vehicle, middle_m(self.vehicle, pose) + away, h, pose.articulation_rad)
+                      for h in (pose.heading_rad, *HEADINGS_RAD)]
         return [p for p in dict.fromkeys(found) if _faces(p)]
 
     def fits(self, suns: Sequence[np.ndarray], gain: np.ndarray, trials: int, sun_too: bool) -> list[_Fit]:
@@ -209,11 +208,11 @@ class _View:
 
     def _changed_about(self, pose: Pose) -> float:
         """Pixels that changed about a pose; what did farther away is some other thing."""
-        length, middle = whole(self.vehicle).length_m, whole(self.vehicle).middle_x_m
-        at = self.camera.project_ground(pose.to_course(np.array([[middle, 0.0]])), self.vehicle.height_m / 2)[0]
+        at = self.camera.project_ground(middle_m(self.vehicle, pose)[None], self.vehicle.height_m / 2)[0]
+        reach_px = round(ABOUT_LENGTHS * whole(self.vehicle).length_m / COARSE_M_PER_PX)
         about = np.zeros(self.diff.changed.shape, np.uint8)
-        cv2.circle(about, np.round(at).astype(int).tolist(), round(ABOUT_LENGTHS * length / COARSE_M_PER_PX), 1, -1)
-        return cv2.mean(self.diff.changed, about)[0] * cv2.countNonZero(about)
+        cv2.circle(about, np.round(at).astype(int).tolist(), reach_px, 1, -1)
+        return _total(self.diff.changed, about, np.zeros(2, int))
 
     def cast(self, pose: Pose, shadow_m_per_m: np.ndarray) -> float:
         """How much of the rim of the shadow lies on edges."""

@@ -16,7 +16,7 @@ from vision.ground import GroundReference, NotPlaced, Placed, Reach
 from vision.hinged_roofs import HingedRoofs
 from vision.outline import difference
 from vision.plate import Plate
-from vision.roof import Fitted, Roof, near
+from vision.roof import FAR_WORSE, Fitted, Roof, near
 from vision.shared import change_of_pose
 from vision.solid import Pose, covered_px
 from vision.standstill import Standstill
@@ -129,10 +129,12 @@ class _Follower:
             attempt = self.scene.roof.lay(frame.bgr, self.camera, guess)
             if not isinstance(attempt, Fitted):
                 reason = attempt.reason
-            elif near(attempt.pose, guess) and (not lost or self.scene.roof.recognises(attempt)):
-                fit = attempt
-            else:
+            elif not near(attempt.pose, guess):
                 reason = "the vehicle seems to jump"
+            elif lost and not self.scene.roof.recognises(attempt):
+                reason = FAR_WORSE
+            else:
+                fit = attempt
         if fit is None and lost and frame.t_s - self.searched_s >= LOST_AFTER_S:
             self.searched_s = frame.t_s
             for start in _places_to_look(self.scene, frame, self.camera):
